@@ -1,0 +1,3 @@
+//! The tickseam command.
+
+fn main() {}

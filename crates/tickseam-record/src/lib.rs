@@ -1,0 +1,1 @@
+//! Recording folders: reading what a phone captured, writing what an alignment found.

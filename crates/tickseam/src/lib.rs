@@ -1,0 +1,2 @@
+//! Which sample of a wireless headset belongs to which instant of the phone's clock, and how sure that is.
+#![no_std]
