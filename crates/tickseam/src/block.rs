@@ -1,0 +1,520 @@
+//! From arrivals to bounds: a few seconds of packets give one upper and at most one lower bound on the clock.
+//!
+//! Let u(x) be the host time at which a packet whose first sample was taken at device time x could arrive at the
+//! soonest. Every arrival bounds it from above, always. From below it is bounded only by what the link is known
+//! to do, and that depends on its kind: on a grid of period C, a packet that left at its first chance was not
+//! ready one C earlier; elsewhere, delays that return to their minimum do so to within what the minima scatter by.
+
+use heapless::Vec;
+
+use crate::lattice::Detector;
+use crate::number::{count, single};
+
+/// Arrivals held until their block closes.
+const ENTRIES: usize = 128;
+/// A block closes after this long if it holds [`ENOUGH`] packets, s: short against a crystal's changes.
+const SPAN_S: f64 = 2.0;
+const ENOUGH: usize = 48;
+/// A block closes after this long in any case, s.
+const LONGEST_S: f64 = 16.0;
+/// Arrivals closer than this belong to one delivery, µs: longer than one Bluetooth LE exchange of 251-octet
+/// packets with its inter-frame spaces (2,120 + 2 · 150 + 80 µs on LE 1M), shorter than any interval.
+const DELIVERY_US: f64 = 2_600.0;
+/// Rates of the radio's clock against the host's that are possible before any is measured, ppm: two crystals of
+/// 50 ppm each, and as much again, since a microcontroller's radio has been seen 81 ppm off.
+const STRETCH_PPM: f64 = 200.0;
+/// The same for a period that was found and is not one that a standard names, ppm: the search's own step.
+const FOUND_STRETCH_PPM: f64 = 3_000.0;
+/// Scatter of the grid's phase before any is measured, µs.
+const PHASE_SD_US: f64 = 250.0;
+/// Mean lateness against the grid, as a share of its period, up to which its instants bound from above.
+const TIGHT: f64 = 0.02;
+/// Standard deviations of the phase by which the grid may be off in one block.
+const PHASE_REACH: f64 = 4.0;
+/// Anchors from which the radio's rate is measured.
+const ANCHORS: usize = 12;
+
+/// A straight line that residuals are taken against: the working frame, not an estimate.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct WorkingLine {
+    /// Device time at which the line has `offset_us`, s.
+    pub origin_s: f64,
+    /// Host residual there, µs.
+    pub offset_us: f64,
+    /// Slope, µs of host residual a second: ppm.
+    pub rate_ppm: f64,
+}
+
+impl WorkingLine {
+    /// The line's residual at `device_s`, µs.
+    pub fn at(&self, device_s: f64) -> f64 {
+        self.offset_us + self.rate_ppm * (device_s - self.origin_s)
+    }
+}
+
+/// One packet's stamp: when its first sample was taken, and how much later than nominal the host stamped it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Arrival {
+    /// Device time of the first sample, s since the device origin at the nominal rate.
+    pub device_s: f64,
+    /// Host stamp since the host origin, less `device_s`, µs.
+    pub residual_us: f64,
+}
+
+impl Arrival {
+    fn host_us(&self) -> f64 {
+        self.residual_us + self.device_s * 1e6
+    }
+}
+
+/// A bound on the residual at one device time.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Bound {
+    /// Device time, s.
+    pub at_s: f64,
+    /// Residual, µs.
+    pub residual_us: f64,
+}
+
+/// What a block of arrivals says.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Block {
+    /// Device time of the first packet, s.
+    pub from_s: f64,
+    /// Device time of the last packet, s.
+    pub to_s: f64,
+    /// Packets in the block.
+    pub packets: u16,
+    /// Packets on the grid's first chance; all of them where there is no grid.
+    pub on_time: u16,
+    /// What every arrival proves.
+    pub upper: Bound,
+    /// Least residual as stamped, which is what the scatter of minima is measured on.
+    pub minimum: Bound,
+    /// What the grid proves; `None` where there is no grid or too few packets were on time.
+    pub lower: Option<Bound>,
+    /// Mean wait above the block's least, µs.
+    pub mean_wait_us: f64,
+    /// Period of the grid that the bounds rest on, µs; 0 where there is none.
+    pub interval_us: f64,
+    /// Rate of the grid against the host clock, ppm.
+    pub stretch_ppm: f64,
+    /// The grid's phase jumped inside this block: it bounds from above only.
+    pub rephased: bool,
+    /// Arrivals in this block did not fit the grid.
+    pub off_grid: bool,
+}
+
+/// What is known beforehand of the period of a link's grid.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Interval {
+    /// Nominal period, µs.
+    pub period_us: f64,
+    /// Rate of the grid against the host clock, ppm: positive if its periods are longer than nominal.
+    pub stretch_ppm: f64,
+    /// How far the rate may be off, ppm.
+    pub stretch_u_ppm: f64,
+    /// By how much the grid's phase scatters from block to block, µs.
+    pub phase_sd_us: f64,
+}
+
+impl Interval {
+    /// An interval that someone declared, in the radio's own time.
+    pub const fn declared(period_us: f64) -> Self {
+        Self { period_us, stretch_ppm: 0.0, stretch_u_ppm: STRETCH_PPM, phase_sd_us: PHASE_SD_US }
+    }
+
+    /// An interval found in the arrivals, to the nearest candidate.
+    fn found(period_us: f64) -> Self {
+        let stretch_u_ppm = if nominal(period_us) { STRETCH_PPM } else { FOUND_STRETCH_PPM };
+        Self { period_us, stretch_ppm: 0.0, stretch_u_ppm, phase_sd_us: PHASE_SD_US }
+    }
+}
+
+/// The grid of a link's instants in host time.
+#[derive(Clone, Debug)]
+struct Grid {
+    interval_us: f64,
+    stretch_ppm: f64,
+    stretch_u_ppm: f64,
+    reset_u_ppm: f64,
+    phase_sd_us: f64,
+    anchor_us: f64,
+    anchor_number: i64,
+    anchors: Vec<(f64, f64), ANCHORS>,
+    placed: bool,
+    misfits: u8,
+}
+
+impl Grid {
+    const fn new(interval: Interval) -> Self {
+        Self {
+            interval_us: interval.period_us,
+            stretch_ppm: interval.stretch_ppm,
+            stretch_u_ppm: interval.stretch_u_ppm,
+            reset_u_ppm: interval.stretch_u_ppm,
+            phase_sd_us: interval.phase_sd_us,
+            anchor_us: 0.0,
+            anchor_number: 0,
+            anchors: Vec::new(),
+            placed: false,
+            misfits: 0,
+        }
+    }
+
+    fn period_us(&self) -> f64 {
+        self.interval_us * (1.0 + self.stretch_ppm * 1e-6)
+    }
+
+    /// The grid's instant at or just before an arrival; up to a quarter period after it, since the phase is an estimate.
+    fn instant(&self, host_us: f64) -> (i64, f64) {
+        let turns = libm::floor((host_us - self.anchor_us) / self.period_us() + 0.25);
+        (crate::number::nearest(turns), self.anchor_us + turns * self.period_us())
+    }
+
+    /// Moves the anchor to a better one and measures the radio's rate over the last anchors.
+    fn settle(&mut self, number: i64, shift_us: f64, scale_us: f64) {
+        let (from, period) = (self.anchor_us, self.period_us());
+        let steps = crate::number::float(number);
+        self.anchor_us = from + steps * period + shift_us;
+        self.anchor_number = self.anchor_number.saturating_add(number);
+        let phase = self.anchor_us - crate::number::float(self.anchor_number) * self.interval_us;
+        if self.anchors.is_full() {
+            self.anchors.rotate_left(1);
+            let _ = self.anchors.pop();
+        }
+        let _ = self.anchors.push((self.anchor_us, phase));
+        let n = count(self.anchors.len());
+        if n < 3.0 {
+            return;
+        }
+        let (mut host_mean, mut phase_mean) = (0.0, 0.0);
+        for &(h, p) in &self.anchors {
+            host_mean += h / n;
+            phase_mean += p / n;
+        }
+        let (mut spread, mut joint, mut scatter) = (0.0, 0.0, 0.0);
+        for &(h, p) in &self.anchors {
+            spread += (h - host_mean) * (h - host_mean);
+            joint += (h - host_mean) * (p - phase_mean);
+        }
+        if !(spread > 0.0) {
+            return;
+        }
+        let slope = joint / spread;
+        for &(h, p) in &self.anchors {
+            let off = p - phase_mean - slope * (h - host_mean);
+            scatter += off * off;
+        }
+        let sd = libm::sqrt(scatter / (n - 2.0)) + scale_us;
+        if n >= 4.0 {
+            self.phase_sd_us = sd;
+        }
+        self.stretch_ppm = slope * 1e6;
+        let u = 3.0 * sd / libm::sqrt(spread) * 1e6 + 0.5;
+        self.stretch_u_ppm = if u < self.stretch_u_ppm || n >= 6.0 { u } else { self.stretch_u_ppm };
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Entry {
+    /// Device time since the block's first packet, s.
+    at_s: f32,
+    /// Stamp against the working line, µs above the block's reference.
+    stamp_us: f32,
+    /// The grid's instant against the working line, likewise; NaN for packets that were not first in their delivery.
+    instant_us: f32,
+}
+
+/// Collects arrivals into blocks; causal, bounded, O(1) for each packet but the one that closes a block.
+#[derive(Clone, Debug)]
+pub struct Blocks {
+    line: WorkingLine,
+    resolution_us: f64,
+    entries: Vec<Entry, ENTRIES>,
+    from_s: f64,
+    reference_us: f64,
+    last_host_us: f64,
+    delivery_first_us: f64,
+    grid: Option<Grid>,
+    given: Option<Interval>,
+    least_z: f64,
+    least_z_number: i64,
+    sum_z: f64,
+    firsts: u32,
+    wide_z: u32,
+    late_share: f64,
+    lateness_us: f64,
+    detector: Detector,
+    /// The interval that was given did not fit what came.
+    given_refuted: bool,
+}
+
+impl Blocks {
+    /// For stamps of the given resolution, on a link whose interval is known or not.
+    pub fn new(line: WorkingLine, resolution_us: f64, interval: Option<Interval>) -> Self {
+        let grid = interval.map(Grid::new);
+        Self {
+            line,
+            resolution_us,
+            entries: Vec::new(),
+            from_s: 0.0,
+            reference_us: 0.0,
+            last_host_us: f64::NEG_INFINITY,
+            delivery_first_us: 0.0,
+            grid,
+            given: interval,
+            least_z: f64::INFINITY,
+            least_z_number: 0,
+            sum_z: 0.0,
+            firsts: 0,
+            wide_z: 0,
+            late_share: 0.1,
+            lateness_us: 0.0,
+            detector: Detector::new(),
+            given_refuted: false,
+        }
+    }
+
+    /// Moves the working frame; takes effect from the next block.
+    pub fn follow(&mut self, line: WorkingLine) {
+        if self.entries.is_empty() {
+            self.line = line;
+        }
+    }
+
+    /// The grid that is believed in.
+    pub fn interval(&self) -> Option<Interval> {
+        self.grid.as_ref().map(|g| Interval {
+            period_us: g.interval_us,
+            stretch_ppm: g.stretch_ppm,
+            stretch_u_ppm: g.stretch_u_ppm,
+            phase_sd_us: g.phase_sd_us,
+        })
+    }
+
+    /// Whether the interval given at the start was contradicted by the arrivals.
+    pub fn given_refuted(&self) -> bool {
+        self.given_refuted
+    }
+
+    /// Closes the block under way if an arrival does not belong to it.
+    pub fn close_before(&mut self, arrival: &Arrival) -> Option<Block> {
+        let elapsed = arrival.device_s - self.from_s;
+        let elapsed = if elapsed < 0.0 { -elapsed } else { elapsed };
+        let due = self.entries.is_full()
+            || elapsed > LONGEST_S
+            || (elapsed > SPAN_S && self.entries.len() >= ENOUGH);
+        if due { self.close() } else { None }
+    }
+
+    /// Takes one arrival into the block under way: call [`close_before`](Self::close_before) first.
+    pub fn observe(&mut self, arrival: Arrival) {
+        if self.entries.is_empty() {
+            self.from_s = arrival.device_s;
+            self.reference_us = arrival.residual_us;
+        }
+        let host_us = arrival.host_us();
+        let same = host_us >= self.last_host_us && host_us - self.last_host_us < DELIVERY_US;
+        self.last_host_us = host_us;
+        if !same {
+            self.delivery_first_us = host_us;
+            self.detector.observe(host_us, arrival.residual_us - self.line.at(arrival.device_s));
+            if self.grid.is_none()
+                && let Some(period) = self.detector.search()
+            {
+                self.grid = Some(Grid::new(Interval::found(period)));
+            }
+        }
+        let line_us = self.line.at(arrival.device_s) - self.line.at(self.from_s) + self.reference_us;
+        let mut instant_us = f32::NAN;
+        if let Some(grid) = &mut self.grid
+            && !same
+        {
+            if !grid.placed {
+                grid.placed = true;
+                grid.anchor_us = host_us;
+            }
+            let (number, instant) = grid.instant(host_us);
+            let z = host_us - instant;
+            if z < self.least_z {
+                self.least_z = z;
+                self.least_z_number = number;
+            }
+            self.sum_z += z;
+            self.firsts = self.firsts.saturating_add(1);
+            if z - self.least_z > 0.35 * grid.interval_us {
+                self.wide_z = self.wide_z.saturating_add(1);
+            }
+            instant_us = single(instant - arrival.device_s * 1e6 - line_us);
+        }
+        let _ = self.entries.push(Entry {
+            at_s: single(arrival.device_s - self.from_s),
+            stamp_us: single(arrival.residual_us - line_us),
+            instant_us,
+        });
+    }
+
+    /// Closes the block under way, if it holds anything.
+    pub fn close(&mut self) -> Option<Block> {
+        let mut block = self.plain()?;
+        if let Some(mut grid) = self.grid.take() {
+            if self.firsts > 0 {
+                self.judge(&mut block, &mut grid);
+            }
+            if grid.misfits < 4 {
+                self.grid = Some(grid);
+            } else if self.given.is_some_and(|g| g.period_us == grid.interval_us) {
+                self.given_refuted = true;
+            }
+        }
+        self.entries.clear();
+        self.least_z = f64::INFINITY;
+        self.sum_z = 0.0;
+        self.firsts = 0;
+        self.wide_z = 0;
+        Some(block)
+    }
+
+    /// Residual, against the host's nominal time, of something `us` above the block's reference line at `at_s` into the block.
+    fn absolute(&self, at_s: f32, us: f64) -> Bound {
+        let at_s = self.from_s + f64::from(at_s);
+        Bound { at_s, residual_us: us + self.line.at(at_s) - self.line.at(self.from_s) + self.reference_us }
+    }
+
+    /// What the stamps say without any grid.
+    fn plain(&self) -> Option<Block> {
+        let first = self.entries.first()?;
+        let (mut least, mut to_s, mut sum) = (*first, first.at_s, 0.0);
+        for entry in &self.entries {
+            if entry.stamp_us < least.stamp_us {
+                least = *entry;
+            }
+            to_s = if entry.at_s > to_s { entry.at_s } else { to_s };
+            sum += f64::from(entry.stamp_us);
+        }
+        let packets = count(self.entries.len());
+        let minimum = self.absolute(least.at_s, f64::from(least.stamp_us));
+        let n = u16::try_from(self.entries.len()).unwrap_or(u16::MAX);
+        Some(Block {
+            from_s: self.from_s,
+            to_s: self.from_s + f64::from(to_s),
+            packets: n,
+            on_time: n,
+            upper: Bound { residual_us: minimum.residual_us + self.resolution_us, ..minimum },
+            minimum,
+            lower: None,
+            mean_wait_us: sum / packets - f64::from(least.stamp_us),
+            interval_us: 0.0,
+            stretch_ppm: 0.0,
+            rephased: false,
+            off_grid: false,
+        })
+    }
+
+    /// Sharpens the bounds by the grid, and moves the grid on.
+    fn judge(&mut self, block: &mut Block, grid: &mut Grid) {
+        let n = f64::from(self.firsts);
+        let scale = self.sum_z / n - self.least_z;
+        let settled = grid.anchors.len() >= 2;
+        block.interval_us = grid.interval_us;
+        if f64::from(self.wide_z) > 0.4 * n && n >= 8.0 {
+            block.off_grid = true;
+            grid.misfits = grid.misfits.saturating_add(1);
+            grid.settle(self.least_z_number, self.least_z, scale / n);
+            return;
+        }
+        grid.misfits = 0;
+        let span = block.to_s - block.from_s + 1.0;
+        let shift = if self.least_z < 0.0 { -self.least_z } else { self.least_z };
+        let allowed = 300.0
+            + 8.0 * (scale / n + grid.phase_sd_us)
+            + 4.0 * grid.stretch_u_ppm * span
+            + self.resolution_us;
+        if settled && shift > allowed {
+            block.rephased = true;
+            grid.anchors.clear();
+            grid.stretch_u_ppm = grid.reset_u_ppm;
+            grid.anchor_us = self.delivery_first_us;
+            grid.anchor_number = 0;
+            return;
+        }
+        let margin = grid.stretch_u_ppm * span + PHASE_REACH * grid.phase_sd_us;
+        // Where arrivals spread widely after the grid's instants, a packet may have become ready after the instant.
+        self.lateness_us += if grid.anchors.is_empty() { 1.0 } else { 0.2 } * (scale - self.lateness_us);
+        let lateness = if scale > self.lateness_us { scale } else { self.lateness_us };
+        let instants = if lateness < TIGHT * grid.interval_us { margin } else { f64::INFINITY };
+        self.bound(block, grid.interval_us, margin, instants, scale / n);
+        block.stretch_ppm = grid.stretch_ppm;
+        grid.settle(self.least_z_number, self.least_z, scale / n);
+    }
+
+    /// Upper and lower bound by the grid. `margin_us`: how far the grid's instants may be off inside the block;
+    /// `upper_margin_us`: the same for the upper bound, infinite where only the stamps may be used; `missing_us`: expected least jitter of the block, by which its phase is late.
+    fn bound(
+        &mut self,
+        block: &mut Block,
+        interval_us: f64,
+        margin_us: f64,
+        upper_margin_us: f64,
+        missing_us: f64,
+    ) {
+        let (shift, n) = (self.least_z, self.entries.len());
+        // Upper: the grid's instant where the packet was first in its delivery, else its own stamp.
+        let top = |e: &Entry| {
+            let (stamp, instant) = (f64::from(e.stamp_us), f64::from(e.instant_us) + shift + upper_margin_us);
+            if instant < stamp { instant } else { stamp }
+        };
+        let Some((least, upper)) =
+            self.entries.iter().map(|e| (e, top(e))).reduce(|a, b| if b.1 < a.1 { b } else { a })
+        else {
+            return;
+        };
+        let upper_bound = self.absolute(least.at_s, upper);
+        block.upper = Bound { residual_us: upper_bound.residual_us + self.resolution_us, ..upper_bound };
+        // Lower: the latest of the packets that left at their first chance, less one interval. Some of the latest
+        // may be late by chance, so as many are passed over as make that improbable.
+        let at_first_chance = |e: &&Entry| {
+            let above = f64::from(e.instant_us) + shift - upper + margin_us;
+            above >= -margin_us && above < interval_us
+        };
+        let instants = self.entries.iter().filter(|e| !e.instant_us.is_nan()).count();
+        let on_time = self.entries.iter().filter(at_first_chance).count();
+        block.on_time = u16::try_from(n.saturating_sub(instants).saturating_add(on_time)).unwrap_or(u16::MAX);
+        let late = 1.0 - count(on_time) / count(if instants > 0 { instants } else { 1 });
+        self.late_share += 0.2 * (late - self.late_share);
+        let share = if late > self.late_share { late } else { self.late_share };
+        let mut passed_over = 1_usize;
+        let mut chance = share + 0.02;
+        while chance > 1e-3 && passed_over < on_time {
+            chance *= share + 0.02;
+            passed_over = passed_over.saturating_add(1);
+        }
+        if on_time < 6 || passed_over.saturating_mul(3) > on_time || share > 0.45 {
+            return;
+        }
+        let mut latest: Option<&Entry> = None;
+        for _ in 0..passed_over {
+            let earlier = |e: &&Entry| {
+                latest.is_none_or(|l| (e.instant_us, e.at_s) < (l.instant_us, l.at_s))
+            };
+            latest = self
+                .entries
+                .iter()
+                .filter(at_first_chance)
+                .filter(earlier)
+                .reduce(|a, b| if (b.instant_us, b.at_s) > (a.instant_us, a.at_s) { b } else { a });
+        }
+        if let Some(entry) = latest {
+            let low = f64::from(entry.instant_us) + shift - interval_us - margin_us - 6.0 * missing_us;
+            block.lower = Some(self.absolute(entry.at_s, low));
+        }
+    }
+}
+
+/// Whether a period is one of the connection intervals that Bluetooth LE allows.
+fn nominal(period_us: f64) -> bool {
+    let steps = period_us / 1_250.0;
+    let off = steps - libm::round(steps);
+    off < 1e-6 && off > -1e-6
+}

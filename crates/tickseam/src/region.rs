@@ -1,0 +1,328 @@
+//! What is known of a clock at one instant: the convex set of (rate, offset) that no observation contradicts.
+//!
+//! An arrival is an inequality, not a measurement: it cuts a half-plane off. Time shears the set (a rate
+//! error becomes an offset error) and the crystal's wander dilates it. Everything here is an outer bound: no
+//! step removes a point that the observations allow, so that "more data never widens, and never excludes what
+//! is true" holds by construction.
+
+use heapless::Vec;
+
+/// One corner of a region: a rate in parts per million and an offset in microseconds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Corner {
+    /// Host seconds gained per device second against the working line, in parts per million.
+    pub rate_ppm: f64,
+    /// Host time against the working line, in microseconds.
+    pub offset_us: f64,
+}
+
+/// Corners kept between steps; more would sharpen the outer bound by well under a microsecond.
+const KEPT: usize = 16;
+/// Corners that a step may need before it is simplified: a cut adds one, a dilation four.
+const CAPACITY: usize = 24;
+
+/// A convex polygon of feasible (rate, offset), counter-clockwise.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Region {
+    corners: Vec<Corner, CAPACITY>,
+}
+
+/// Centre and spread of a region under a uniform density.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Moments {
+    /// Area in ppm · µs.
+    pub area: f64,
+    /// Rate at the centroid, ppm.
+    pub rate_ppm: f64,
+    /// Offset at the centroid, µs.
+    pub offset_us: f64,
+    /// Variance of the rate, ppm².
+    pub rate_variance: f64,
+    /// Variance of the offset, µs².
+    pub offset_variance: f64,
+    /// Covariance of rate and offset, ppm · µs.
+    pub covariance: f64,
+}
+
+/// Which side of a line a cut keeps.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Keep {
+    /// Offsets at or below the bound: an arrival's upper bound.
+    Below,
+    /// Offsets at or above the bound.
+    Above,
+}
+
+impl Region {
+    /// The box of rates within `rate_ppm` of `rate_centre_ppm` and offsets from `low_us` to `high_us`.
+    pub fn rectangle(rate_centre_ppm: f64, rate_ppm: f64, low_us: f64, high_us: f64) -> Self {
+        let (left, right) = (rate_centre_ppm - rate_ppm, rate_centre_ppm + rate_ppm);
+        let mut corners = Vec::new();
+        for (rate_ppm, offset_us) in [(left, low_us), (right, low_us), (right, high_us), (left, high_us)] {
+            // The capacity holds four.
+            let _ = corners.push(Corner { rate_ppm, offset_us });
+        }
+        Self { corners }
+    }
+
+    /// The corners, counter-clockwise.
+    pub fn corners(&self) -> &[Corner] {
+        &self.corners
+    }
+
+    /// The region `dt_s` seconds of device time later (earlier if negative), before any new wander is allowed for.
+    pub fn shear(&mut self, dt_s: f64) {
+        for corner in &mut self.corners {
+            corner.offset_us += corner.rate_ppm * dt_s;
+        }
+    }
+
+    /// Gives way by `rate_ppm` and `offset_us` on every side: what is done when the observations refute the region.
+    pub fn open(&mut self, rate_ppm: f64, offset_us: f64) {
+        self.sweep(rate_ppm, 0.0);
+        self.sweep(0.0, offset_us);
+        self.simplify();
+    }
+
+    /// Allows for a rate that changed by at most `curvature_ppm_per_s` over the last `dt_s` seconds (negative:
+    /// the region was carried backwards). An outer bound of all the (rate, offset) that can be reached.
+    pub fn dilate(&mut self, curvature_ppm_per_s: f64, dt_s: f64) {
+        let rate = curvature_ppm_per_s * dt_s;
+        self.sweep(rate, rate * dt_s / 2.0);
+        self.sweep(0.0, rate * dt_s / 4.0);
+        self.simplify();
+    }
+
+    /// Minkowski sum with the segment from −(rate, offset) to +(rate, offset).
+    fn sweep(&mut self, rate: f64, offset: f64) {
+        let side = |from: &Corner, to: &Corner| {
+            (to.offset_us - from.offset_us) * rate - (to.rate_ppm - from.rate_ppm) * offset
+        };
+        let mut swept: Vec<Corner, CAPACITY> = Vec::new();
+        let Some(mut before) = self.corners.last() else { return };
+        let after = self.corners.iter().skip(1).chain(self.corners.first());
+        for (corner, next) in self.corners.iter().zip(after) {
+            let (coming, going) = (side(before, corner), side(corner, next));
+            let (coming, going) = match (coming == 0.0, going == 0.0) {
+                (true, _) => (going, going),
+                (_, true) => (coming, coming),
+                _ => (coming, going),
+            };
+            let shifted = |sign: f64| {
+                let sign = if sign >= 0.0 { 1.0 } else { -1.0 };
+                Corner { rate_ppm: corner.rate_ppm + sign * rate, offset_us: corner.offset_us + sign * offset }
+            };
+            // KEPT + 4 corners at the most: each sweep meets two turns.
+            let _ = swept.push(shifted(coming));
+            if (coming >= 0.0) != (going >= 0.0) {
+                let _ = swept.push(shifted(going));
+            }
+            before = corner;
+        }
+        self.corners = swept;
+    }
+
+    /// Cuts off what contradicts a bound on the offset at `dx_s` seconds from the region's instant:
+    /// keeps `offset + rate · dx ≤ bound` (or ≥). Returns false, and leaves the region alone, if nothing were left.
+    pub fn cut(&mut self, dx_s: f64, bound_us: f64, keep: Keep) -> bool {
+        self.cut_where(|c| {
+            let over = c.offset_us + c.rate_ppm * dx_s - bound_us;
+            match keep {
+                Keep::Below => over,
+                Keep::Above => -over,
+            }
+        })
+    }
+
+    /// Cuts off rates farther than `half_ppm` from `centre_ppm`. Returns false, and leaves the region alone, if
+    /// nothing were left.
+    pub fn cut_rates(&mut self, centre_ppm: f64, half_ppm: f64) -> bool {
+        let (least, greatest) = self.rate_range();
+        (greatest <= centre_ppm + half_ppm || self.cut_where(|c| c.rate_ppm - centre_ppm - half_ppm))
+            && (least >= centre_ppm - half_ppm || self.cut_where(|c| centre_ppm - half_ppm - c.rate_ppm))
+    }
+
+    /// Keeps the corners, and the crossings between them, where `excess`, a linear function, is not positive.
+    fn cut_where(&mut self, excess: impl Fn(&Corner) -> f64) -> bool {
+        let mut kept: Vec<Corner, CAPACITY> = Vec::new();
+        let Some(mut before) = self.corners.last() else { return false };
+        let mut excess_before = excess(before);
+        for corner in &self.corners {
+            let excess_here = excess(corner);
+            if (excess_before > 0.0) != (excess_here > 0.0) {
+                let share = excess_before / (excess_before - excess_here);
+                let crossing = Corner {
+                    rate_ppm: before.rate_ppm + share * (corner.rate_ppm - before.rate_ppm),
+                    offset_us: before.offset_us + share * (corner.offset_us - before.offset_us),
+                };
+                let _ = kept.push(crossing);
+            }
+            if excess_here <= 0.0 {
+                let _ = kept.push(*corner);
+            }
+            before = corner;
+            excess_before = excess_here;
+        }
+        if kept.len() < 3 {
+            return false;
+        }
+        self.corners = kept;
+        self.simplify();
+        true
+    }
+
+    /// Drops edges until at most [`KEPT`] are left, each time the one whose loss adds the least area.
+    fn simplify(&mut self) {
+        while self.corners.len() > KEPT {
+            let n = self.corners.len();
+            let at = |i: usize| self.corners.get(i.checked_rem(n).unwrap_or(0)).copied();
+            let mut best: Option<(f64, usize, Corner)> = None;
+            for i in 0..n {
+                let (Some(a), Some(b), Some(c), Some(d)) =
+                    (at(i), at(i.saturating_add(1)), at(i.saturating_add(2)), at(i.saturating_add(3)))
+                else {
+                    return;
+                };
+                let Some((area, corner)) = extension(a, b, c, d) else { continue };
+                if best.is_none_or(|(least, ..)| area < least) {
+                    best = Some((area, i, corner));
+                }
+            }
+            let Some((_, i, corner)) = best else { return };
+            // Edge b–c goes: b becomes the crossing of its neighbours, c is removed.
+            let b = i.saturating_add(1).checked_rem(n).unwrap_or(0);
+            let c = i.saturating_add(2).checked_rem(n).unwrap_or(0);
+            if let Some(slot) = self.corners.get_mut(b) {
+                *slot = corner;
+            }
+            let mut position = 0_usize;
+            self.corners.retain(|_| {
+                let stays = position != c;
+                position = position.saturating_add(1);
+                stays
+            });
+        }
+    }
+
+    /// Least and greatest offset, µs.
+    pub fn offset_range(&self) -> (f64, f64) {
+        self.range(|c| c.offset_us)
+    }
+
+    /// Least and greatest rate, ppm.
+    pub fn rate_range(&self) -> (f64, f64) {
+        self.range(|c| c.rate_ppm)
+    }
+
+    /// Least and greatest offset `dx_s` seconds away, before any wander, µs.
+    pub fn offset_range_at(&self, dx_s: f64) -> (f64, f64) {
+        self.range(|c| c.offset_us + c.rate_ppm * dx_s)
+    }
+
+    fn range(&self, value: impl Fn(&Corner) -> f64) -> (f64, f64) {
+        let mut range = (f64::INFINITY, f64::NEG_INFINITY);
+        for corner in &self.corners {
+            let v = value(corner);
+            if v < range.0 {
+                range.0 = v;
+            }
+            if v > range.1 {
+                range.1 = v;
+            }
+        }
+        range
+    }
+
+    /// Area, centroid and second moments under a uniform density. A sliver without area gives the mean of its
+    /// corners and the variance of a uniform density over its ranges.
+    pub fn moments(&self) -> Moments {
+        let n = number_of(&self.corners);
+        if self.corners.is_empty() {
+            return Moments::default();
+        }
+        let mut middle = Corner { rate_ppm: 0.0, offset_us: 0.0 };
+        for c in &self.corners {
+            middle.rate_ppm += c.rate_ppm / n;
+            middle.offset_us += c.offset_us / n;
+        }
+        let mut sums = [0.0_f64; 6];
+        let next = self.corners.iter().skip(1).chain(self.corners.first());
+        for (p, q) in self.corners.iter().zip(next) {
+            let (px, py) = (p.rate_ppm - middle.rate_ppm, p.offset_us - middle.offset_us);
+            let (qx, qy) = (q.rate_ppm - middle.rate_ppm, q.offset_us - middle.offset_us);
+            let twice = px * qy - qx * py;
+            let parts = [
+                twice / 2.0,
+                twice * (px + qx) / 6.0,
+                twice * (py + qy) / 6.0,
+                twice * (px * px + px * qx + qx * qx) / 12.0,
+                twice * (py * py + py * qy + qy * qy) / 12.0,
+                twice * (2.0 * px * py + 2.0 * qx * qy + px * qy + qx * py) / 24.0,
+            ];
+            for (sum, part) in sums.iter_mut().zip(parts) {
+                *sum += part;
+            }
+        }
+        let [area, sx, sy, sxx, syy, sxy] = sums;
+        let (rates, offsets) = (self.rate_range(), self.offset_range());
+        let (rate_width, offset_width) = (rates.1 - rates.0, offsets.1 - offsets.0);
+        if !(area > 1e-9 * rate_width * offset_width) {
+            return Moments {
+                area: 0.0,
+                rate_ppm: middle.rate_ppm,
+                offset_us: middle.offset_us,
+                rate_variance: rate_width * rate_width / 12.0,
+                offset_variance: offset_width * offset_width / 12.0,
+                covariance: 0.0,
+            };
+        }
+        let (cx, cy) = (sx / area, sy / area);
+        let positive = |v: f64| if v > 0.0 { v } else { 0.0 };
+        Moments {
+            area,
+            rate_ppm: middle.rate_ppm + cx,
+            offset_us: middle.offset_us + cy,
+            rate_variance: positive(sxx / area - cx * cx),
+            offset_variance: positive(syy / area - cy * cy),
+            covariance: sxy / area - cx * cy,
+        }
+    }
+
+    /// The part that both regions allow, or `None` if they contradict each other.
+    pub fn intersection(&self, other: &Self) -> Option<Self> {
+        let mut result = self.clone();
+        let next = other.corners.iter().skip(1).chain(other.corners.first());
+        for (p, q) in other.corners.iter().zip(next) {
+            let (dx, dy) = (q.rate_ppm - p.rate_ppm, q.offset_us - p.offset_us);
+            let inside = |c: &Corner| dx * (c.offset_us - p.offset_us) - dy * (c.rate_ppm - p.rate_ppm);
+            if !result.cut_where(|c| -inside(c)) {
+                return None;
+            }
+        }
+        Some(result)
+    }
+}
+
+fn number_of(corners: &[Corner]) -> f64 {
+    crate::number::count(corners.len())
+}
+
+/// Where the edges a–b and d–c, prolonged beyond b and c, meet, and the area that this adds; `None` if they never do.
+fn extension(a: Corner, b: Corner, c: Corner, d: Corner) -> Option<(f64, Corner)> {
+    let (ux, uy) = (b.rate_ppm - a.rate_ppm, b.offset_us - a.offset_us);
+    let (vx, vy) = (c.rate_ppm - d.rate_ppm, c.offset_us - d.offset_us);
+    let (wx, wy) = (c.rate_ppm - b.rate_ppm, c.offset_us - b.offset_us);
+    // b + s·u = c + t·v with s, t ≥ 0.
+    let cross = ux * vy - uy * vx;
+    if cross == 0.0 {
+        return None;
+    }
+    let s = (wx * vy - wy * vx) / cross;
+    let t = (wx * uy - wy * ux) / cross;
+    if !(s >= 0.0 && t >= 0.0) || !s.is_finite() || !t.is_finite() {
+        return None;
+    }
+    let corner = Corner { rate_ppm: b.rate_ppm + s * ux, offset_us: b.offset_us + s * uy };
+    let area = s * (ux * wy - uy * wx) / 2.0;
+    Some((if area < 0.0 { -area } else { area }, corner))
+}

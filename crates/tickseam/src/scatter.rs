@@ -1,0 +1,81 @@
+//! By how much the least delays of neighbouring blocks scatter, whatever the drift.
+
+use heapless::Vec;
+
+use crate::block::Bound;
+use crate::number::count;
+
+/// Second differences remembered.
+const REMEMBERED: usize = 16;
+/// Mean absolute second difference of independent values, in their standard deviations: √6 · √(2/π).
+const SECOND_DIFFERENCE: f64 = 1.954_410_047_611_68;
+
+/// Standard deviation of block minima about a smooth curve, from their second differences.
+#[derive(Clone, Debug)]
+pub(crate) struct Scatter {
+    last: Vec<Bound, 3>,
+    differences: Vec<f64, REMEMBERED>,
+}
+
+impl Scatter {
+    pub(crate) const fn new() -> Self {
+        Self { last: Vec::new(), differences: Vec::new() }
+    }
+
+    /// Takes the next block's minimum; returns the standard deviation, µs, or 0 while it is not known.
+    pub(crate) fn observe(&mut self, minimum: Bound) -> f64 {
+        if self.last.is_full() {
+            self.last.rotate_left(1);
+            let _ = self.last.pop();
+        }
+        let _ = self.last.push(minimum);
+        if let [a, b, c] = self.last.as_slice() {
+            let (before, after) = (b.at_s - a.at_s, c.at_s - b.at_s);
+            let span = before + after;
+            if before * after > 0.0 && before < 8.0 * after && after < 8.0 * before {
+                // Distance of the middle from the line through its neighbours, scaled as if evenly spaced.
+                let share = before / span;
+                let off = b.residual_us - (a.residual_us + share * (c.residual_us - a.residual_us));
+                let off = 2.0 * if off < 0.0 { -off } else { off };
+                if self.differences.is_full() {
+                    self.differences.rotate_left(1);
+                    let _ = self.differences.pop();
+                }
+                let _ = self.differences.push(off);
+            }
+        }
+        if self.differences.len() < 2 {
+            return 0.0;
+        }
+        let mean = self.differences.iter().sum::<f64>() / count(self.differences.len());
+        mean / SECOND_DIFFERENCE
+    }
+}
+
+/// Straight lines are laid through the minima of at most this many blocks, and this many seconds.
+const LINE_BLOCKS: usize = 64;
+const LINE_S: f64 = 300.0;
+
+/// How far the minima of neighbouring blocks range about a straight line, µs: what a slow saw-tooth in the delays
+/// looks like. `minima` begins at the first block of the stretch; returns the range and how many blocks it spans.
+pub(crate) fn range<I>(minima: I) -> (f64, usize)
+where
+    I: Iterator<Item = Bound> + Clone,
+{
+    let Some(first) = minima.clone().next() else { return (0.0, 0) };
+    let stretch = minima.take_while(|m| m.at_s - first.at_s < LINE_S).take(LINE_BLOCKS);
+    let mut line = crate::line::LineAccumulator::new();
+    let mut n = 0_usize;
+    for m in stretch.clone() {
+        let _ = line.add(m.at_s, m.residual_us, 1.0);
+        n = n.saturating_add(1);
+    }
+    let Ok(fit) = line.fit() else { return (0.0, n) };
+    let (mut least, mut greatest) = (0.0, 0.0);
+    for m in stretch {
+        let off = m.residual_us - fit.predict(m.at_s).value;
+        least = if off < least { off } else { least };
+        greatest = if off > greatest { off } else { greatest };
+    }
+    (greatest - least, n)
+}
