@@ -416,21 +416,18 @@ fn position(text: &str, at: usize) -> (u64, usize) {
     (before.matches('\n').count() as u64 + 1, before[line_start..].chars().count() + 1)
 }
 
-/// At most 40 characters of the first line of a piece of the file.
+/// At most 40 characters of the first line of a piece of the file, control characters escaped.
 fn cut(piece: &str) -> String {
     let line = piece.lines().next().unwrap_or_default();
-    let mut text: String = line
-        .chars()
-        .take(40)
-        .flat_map(|character| {
-            if character.is_control() {
-                character.escape_default().collect::<Vec<_>>()
-            } else {
-                vec![character]
-            }
-        })
-        .collect();
-    if text.len() < piece.len() && line.chars().count() > 40 || line.len() < piece.len() {
+    let mut text = String::new();
+    for character in line.chars().take(40) {
+        if character.is_control() {
+            text.extend(character.escape_default());
+        } else {
+            text.push(character);
+        }
+    }
+    if line.len() < piece.len() || line.chars().count() > 40 {
         text.push('…');
     }
     text

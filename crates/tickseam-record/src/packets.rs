@@ -303,7 +303,7 @@ fn read_plain(row: &Row<'_>, columns: &[Column], limits: &Limits<'_>) -> Option<
     within.then_some(packet)
 }
 
-/// Up to 18 digits from `at + skipped` on; more are left to the slow way, so that nothing overflows here.
+/// Up to 19 digits from `at + skipped` on, which fit 64 bits; more are left to the slow way, so that nothing overflows here.
 #[inline]
 fn digits(bytes: &[u8], at: &mut usize, skipped: usize) -> Option<u64> {
     let begin = *at + skipped;
@@ -314,7 +314,7 @@ fn digits(bytes: &[u8], at: &mut usize, skipped: usize) -> Option<u64> {
         end += 1;
     }
     *at = end;
-    (1..=18).contains(&(end - begin)).then_some(number)
+    (1..=19).contains(&(end - begin)).then_some(number)
 }
 
 /// The thorough way: quotes, any length of number, and the exact fault.

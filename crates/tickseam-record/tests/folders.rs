@@ -616,6 +616,13 @@ fn broken_descriptions_are_refused_with_their_place() {
         let error = read(folder.path()).expect_err(to).to_string();
         assert_eq!(error, format!("recording.toml {message}"), "{to}");
     }
+    let long = format!("tick_hz = \"{}\"", "9".repeat(60));
+    let text = TOML.replace("tick_hz = 32768.0", &long);
+    let error = Description::from_toml(&text, &mut Vec::new()).unwrap_err();
+    assert_eq!(error.found, format!("\"{}…", "9".repeat(39)));
+    let text = TOML.replace("tick_hz = 32768.0", "tick_hz = 32_768");
+    let grouped = Description::from_toml(&text, &mut Vec::new()).unwrap();
+    assert_eq!(grouped.device_clock.tick_hz, Some(32768.0));
     for (bytes, message) in [
         (
             &b"format = 1\n"[..],

@@ -122,7 +122,7 @@ fn a_night_is_read_at_a_speed_that_suits_it() {
             host_ns: 1_760_000_000_000_000_000 + i64::from(index) * 20_000_000,
             stream: 0,
             sequence: index & 0xffff,
-            tick: Some(u64::from(index) * 655 & 0xffff_ffff),
+            tick: Some((u64::from(index) * 655) & 0xffff_ffff),
             samples: 5,
         })
         .collect();
