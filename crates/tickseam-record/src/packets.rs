@@ -1,0 +1,397 @@
+//! The packet log: columns held lean, since a night has more than a million rows.
+
+use std::path::Path;
+
+use crate::description::Description;
+use crate::error::{Note, ReadError, shown};
+use crate::rows::{Fault, Row, Rows, split_as_header, whole_number};
+
+/// One packet as the host received it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Packet {
+    /// Host clock at the stamp, nanoseconds from the host's own origin.
+    pub host_ns: i64,
+    /// Place of the packet's stream in [`Description::streams`].
+    pub stream: u8,
+    /// Sequence number modulo 2^`sequence_bits` of the stream.
+    pub sequence: u32,
+    /// Device counter at the packet's first sample, modulo 2^`tick_bits`; `None` where the device sent none.
+    pub tick: Option<u64>,
+    /// Samples in the packet, 1 to 65 535.
+    pub samples: u16,
+}
+
+/// All packets of a recording in the order in which the host received them, one column each.
+///
+/// 23 bytes a packet where every packet has a tick, 15 where none has, and one bit more where some have.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Packets {
+    host_ns: Vec<i64>,
+    stream: Vec<u8>,
+    sequence: Vec<u32>,
+    samples: Vec<u16>,
+    /// Empty as long as no packet has had a tick; after that one for each packet, 0 where there is none.
+    tick: Vec<u64>,
+    /// Bit set for a packet without a tick; empty unless some have one and some have none.
+    without_tick: Vec<u64>,
+}
+
+impl Packets {
+    /// Number of packets.
+    pub fn len(&self) -> usize {
+        self.host_ns.len()
+    }
+
+    /// True where nothing was received.
+    pub fn is_empty(&self) -> bool {
+        self.host_ns.is_empty()
+    }
+
+    /// Host stamps, nanoseconds.
+    pub fn host_ns(&self) -> &[i64] {
+        &self.host_ns
+    }
+
+    /// Places of the packets' streams in [`Description::streams`].
+    pub fn stream(&self) -> &[u8] {
+        &self.stream
+    }
+
+    /// Sequence numbers as sent, wrapped.
+    pub fn sequence(&self) -> &[u32] {
+        &self.sequence
+    }
+
+    /// Samples in each packet.
+    pub fn samples(&self) -> &[u16] {
+        &self.samples
+    }
+
+    /// Device counter of one packet; `None` where the device sent none or there is no such packet.
+    pub fn tick(&self, index: usize) -> Option<u64> {
+        let tick = *self.tick.get(index)?;
+        let missing = self.without_tick.get(index / 64).is_some_and(|word| word >> (index % 64) & 1 == 1);
+        (!missing).then_some(tick)
+    }
+
+    /// True where at least one packet carries a tick.
+    pub fn any_tick(&self) -> bool {
+        !self.tick.is_empty()
+    }
+
+    /// One packet; `None` past the end.
+    pub fn get(&self, index: usize) -> Option<Packet> {
+        Some(Packet {
+            host_ns: *self.host_ns.get(index)?,
+            stream: *self.stream.get(index)?,
+            sequence: *self.sequence.get(index)?,
+            tick: self.tick(index),
+            samples: *self.samples.get(index)?,
+        })
+    }
+
+    /// The packets in the order in which the host received them.
+    pub fn iter(&self) -> impl ExactSizeIterator<Item = Packet> + DoubleEndedIterator + '_ {
+        (0..self.len()).map(|index| Packet {
+            host_ns: self.host_ns[index],
+            stream: self.stream[index],
+            sequence: self.sequence[index],
+            tick: self.tick(index),
+            samples: self.samples[index],
+        })
+    }
+
+    /// Appends the packet received next. Amortised constant time.
+    pub fn push(&mut self, packet: Packet) {
+        let index = self.len();
+        match packet.tick {
+            Some(tick) => {
+                if self.tick.is_empty() && index > 0 {
+                    // The first tick comes late: all packets so far had none.
+                    self.tick.reserve_exact(self.host_ns.capacity());
+                    self.tick.resize(index, 0);
+                    self.without_tick.resize(index.div_ceil(64), u64::MAX);
+                    if !index.is_multiple_of(64) {
+                        self.without_tick[index / 64] = (1 << (index % 64)) - 1;
+                    }
+                }
+                self.tick.push(tick);
+            }
+            None if self.tick.is_empty() => {}
+            None => {
+                self.tick.push(0);
+                self.without_tick.resize(index / 64 + 1, 0);
+                self.without_tick[index / 64] |= 1 << (index % 64);
+            }
+        }
+        self.host_ns.push(packet.host_ns);
+        self.stream.push(packet.stream);
+        self.sequence.push(packet.sequence);
+        self.samples.push(packet.samples);
+    }
+
+    /// Heap memory held, bytes.
+    pub fn heap_bytes(&self) -> usize {
+        self.host_ns.capacity() * size_of::<i64>()
+            + self.stream.capacity()
+            + self.sequence.capacity() * size_of::<u32>()
+            + self.samples.capacity() * size_of::<u16>()
+            + self.tick.capacity() * size_of::<u64>()
+            + self.without_tick.capacity() * size_of::<u64>()
+    }
+
+    fn reserve(&mut self, packets: usize, ticks: bool) {
+        self.host_ns.reserve_exact(packets);
+        self.stream.reserve_exact(packets);
+        self.sequence.reserve_exact(packets);
+        self.samples.reserve_exact(packets);
+        if ticks {
+            self.tick.reserve_exact(packets);
+        }
+    }
+}
+
+impl Extend<Packet> for Packets {
+    fn extend<I: IntoIterator<Item = Packet>>(&mut self, packets: I) {
+        packets.into_iter().for_each(|packet| self.push(packet));
+    }
+}
+
+impl FromIterator<Packet> for Packets {
+    fn from_iter<I: IntoIterator<Item = Packet>>(packets: I) -> Self {
+        let mut all = Self::default();
+        all.extend(packets);
+        all
+    }
+}
+
+/// What a column of the file holds.
+#[derive(Clone, Copy, PartialEq)]
+enum Column {
+    HostNs,
+    Stream,
+    Sequence,
+    Tick,
+    Samples,
+    Other,
+}
+
+/// Name, largest sequence number and samples per packet of each stream; largest tick.
+struct Limits<'a> {
+    streams: Vec<(&'a [u8], u64)>,
+    largest_tick: Option<u64>,
+}
+
+pub(crate) const FILE: &str = "packets.csv";
+
+/// Packets that memory is set aside for at once, however large the file claims to be.
+const MOST_PACKETS_RESERVED: usize = 8_000_000;
+
+pub(crate) fn read(
+    folder: &Path,
+    description: &Description,
+    notes: &mut Vec<Note>,
+) -> Result<Packets, ReadError> {
+    let mut rows = Rows::open(folder, FILE)?.ok_or_else(|| ReadError::Absent {
+        path: folder.join(FILE),
+        found: "no such file",
+        expected: "one in every recording folder",
+    })?;
+    let mut columns = vec![Column::Other; rows.columns().len()];
+    for (name, column) in [
+        ("host_ns", Column::HostNs),
+        ("stream", Column::Stream),
+        ("sequence", Column::Sequence),
+        ("tick", Column::Tick),
+        ("samples", Column::Samples),
+    ] {
+        columns[rows.column(name)?] = column;
+    }
+    let limits = Limits {
+        streams: description
+            .streams
+            .iter()
+            .map(|stream| (stream.name.as_bytes(), crate::description::largest(stream.sequence_bits)))
+            .collect(),
+        largest_tick: description.device_clock.largest_tick(),
+    };
+    let samples_last = columns.last() == Some(&Column::Samples);
+    let bytes_total = rows.bytes_total();
+    let mut packets = Packets::default();
+    rows.for_each(notes, |row| {
+        let packet = match read_plain(row, &columns, &limits) {
+            Some(packet) => packet,
+            None => read_any(row, &columns, &limits)?,
+        };
+        if samples_last && !row.terminated {
+            refuse_cut_samples(&packet, description, columns.len() - 1)?;
+        }
+        // The first rows tell how long a row is, and so how many there will be.
+        if packets.len() == FIRST_ROWS {
+            let row_bytes = row.bytes.len() as u64 + 1;
+            let expected = usize::try_from(bytes_total / row_bytes).unwrap_or(usize::MAX);
+            packets.reserve(expected.min(MOST_PACKETS_RESERVED), packet.tick.is_some());
+        }
+        packets.push(packet);
+        Ok(())
+    })?;
+    Ok(packets)
+}
+
+/// Rows read before memory is set aside for the rest.
+const FIRST_ROWS: usize = 512;
+
+/// A torn last line may look whole: `10` samples cut to `1`. Where the stream's usual number of samples begins with
+/// what stands there, the line counts as torn.
+fn refuse_cut_samples(packet: &Packet, description: &Description, index: usize) -> Result<(), Fault> {
+    let usual = description.streams[usize::from(packet.stream)].samples_per_packet;
+    let found = packet.samples.to_string();
+    if packet.samples != usual && usual.to_string().starts_with(&found) {
+        return Err(Fault::field(index, found.as_bytes(), usual.to_string()));
+    }
+    Ok(())
+}
+
+/// The quick way for rows as programs write them. `None` for everything else, right or wrong.
+#[inline]
+fn read_plain(row: &Row<'_>, columns: &[Column], limits: &Limits<'_>) -> Option<Packet> {
+    if !row.plain {
+        return None;
+    }
+    let bytes = row.bytes;
+    let mut packet = Packet { host_ns: 0, stream: 0, sequence: 0, tick: None, samples: 0 };
+    let mut sequence = 0;
+    let mut at = 0;
+    for (index, column) in columns.iter().enumerate() {
+        if index > 0 {
+            if bytes.get(at) != Some(&b',') {
+                return None;
+            }
+            at += 1;
+        }
+        match column {
+            Column::HostNs => {
+                let negative = bytes.get(at) == Some(&b'-');
+                let magnitude = i64::try_from(digits(bytes, &mut at, usize::from(negative))?).ok()?;
+                packet.host_ns = if negative { -magnitude } else { magnitude };
+            }
+            Column::Sequence => sequence = digits(bytes, &mut at, 0)?,
+            Column::Tick => {
+                if !matches!(bytes.get(at), None | Some(b',')) {
+                    packet.tick = Some(digits(bytes, &mut at, 0)?);
+                }
+            }
+            Column::Samples => packet.samples = u16::try_from(digits(bytes, &mut at, 0)?).ok()?,
+            Column::Stream => {
+                let rest = &bytes[at..];
+                let place = limits.streams.iter().position(|(name, _)| {
+                    rest.starts_with(name) && matches!(rest.get(name.len()), None | Some(b','))
+                })?;
+                at += limits.streams[place].0.len();
+                packet.stream = u8::try_from(place).ok()?;
+            }
+            Column::Other => {
+                at += memchr::memchr(b',', &bytes[at..]).unwrap_or(bytes.len() - at);
+            }
+        }
+    }
+    let within = at == bytes.len()
+        && sequence <= limits.streams[usize::from(packet.stream)].1
+        && packet.tick.is_none_or(|tick| limits.largest_tick.is_some_and(|largest| tick <= largest))
+        && packet.samples > 0;
+    packet.sequence = u32::try_from(sequence).ok()?;
+    within.then_some(packet)
+}
+
+/// Up to 19 digits from `at + skipped` on, which fit 64 bits; more are left to the slow way, so that nothing overflows here.
+#[inline]
+fn digits(bytes: &[u8], at: &mut usize, skipped: usize) -> Option<u64> {
+    let begin = *at + skipped;
+    let mut end = begin;
+    let mut number = 0_u64;
+    while let Some(digit) = bytes.get(end).map(|byte| byte.wrapping_sub(b'0')).filter(|&digit| digit < 10) {
+        number = number.wrapping_mul(10).wrapping_add(u64::from(digit));
+        end += 1;
+    }
+    *at = end;
+    (1..=19).contains(&(end - begin)).then_some(number)
+}
+
+/// The thorough way: quotes, any length of number, and the exact fault.
+#[cold]
+fn read_any(row: &Row<'_>, columns: &[Column], limits: &Limits<'_>) -> Result<Packet, Fault> {
+    let fields = split_as_header(row, columns.len())?;
+    let mut packet = Packet { host_ns: 0, stream: 0, sequence: 0, tick: None, samples: 0 };
+    for (index, (column, field)) in columns.iter().zip(&fields).enumerate() {
+        match column {
+            Column::HostNs => packet.host_ns = whole_number(index, field, i64::MIN, i64::MAX)?,
+            Column::Samples => packet.samples = whole_number(index, field, 1, u16::MAX)?,
+            Column::Tick => packet.tick = read_tick(index, field, limits.largest_tick)?,
+            Column::Stream => {
+                let place = limits.streams.iter().position(|(name, _)| *name == &**field);
+                let place = place.and_then(|place| u8::try_from(place).ok());
+                packet.stream = place.ok_or_else(|| {
+                    let names: Vec<String> = limits.streams.iter().map(|(name, _)| shown(name)).collect();
+                    let expected = format!("a stream of recording.toml: {}", names.join(", "));
+                    Fault::field(index, field, expected)
+                })?;
+            }
+            Column::Sequence | Column::Other => {}
+        }
+    }
+    // How far a sequence number may go depends on the stream, whose column may come later.
+    for (index, field) in fields.iter().enumerate().filter(|&(index, _)| columns[index] == Column::Sequence) {
+        let largest = limits.streams[usize::from(packet.stream)].1;
+        let largest = u32::try_from(largest).unwrap_or(u32::MAX);
+        packet.sequence = whole_number(index, field, 0, largest)?;
+    }
+    Ok(packet)
+}
+
+fn read_tick(index: usize, field: &[u8], largest: Option<u64>) -> Result<Option<u64>, Fault> {
+    match largest {
+        _ if field.is_empty() => Ok(None),
+        Some(largest) => whole_number(index, field, 0, largest)
+            .map(Some)
+            .map_err(|fault| Fault { expected: format!("{} or an empty field", fault.expected), ..fault }),
+        None => Err(Fault::field(
+            index,
+            field,
+            "an empty field, since recording.toml has no tick_hz and tick_bits under [device_clock]",
+        )),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn packet(index: u32, tick: Option<u64>) -> Packet {
+        Packet { host_ns: i64::from(index) - 70, stream: 0, sequence: index, tick, samples: 5 }
+    }
+
+    #[test]
+    fn any_mixture_of_packets_with_and_without_ticks_comes_back_as_pushed() {
+        for first_tick in [0, 1, 63, 64, 65, 127, 128, 200] {
+            for every in [1, 2, 3, 64] {
+                let pushed: Vec<Packet> = (0..200)
+                    .map(|index| {
+                        let has = index >= first_tick && (index - first_tick) % every == 0;
+                        packet(index, has.then_some(u64::from(index) * 7))
+                    })
+                    .collect();
+                let packets: Packets = pushed.iter().copied().collect();
+                assert_eq!(packets.iter().collect::<Vec<_>>(), pushed, "{first_tick} {every}");
+                assert_eq!(packets.any_tick(), first_tick < 200);
+            }
+        }
+    }
+
+    #[test]
+    fn a_night_stays_far_below_a_hundred_megabytes() {
+        // 8 hours of 50 packets a second, pushed one by one: growth by doubling is in it.
+        let packets: Packets = (0..1_440_000).map(|index| packet(index, Some(9))).collect();
+        assert!(packets.heap_bytes() >= packets.len() * 23);
+        assert!(packets.heap_bytes() < 60_000_000, "{} bytes", packets.heap_bytes());
+    }
+}
