@@ -246,6 +246,8 @@ pub struct Blocks {
     late_share: f64,
     lateness_us: f64,
     detector: Detector,
+    /// A grid was found, whatever became of it.
+    found: bool,
     /// The interval that was given did not fit what came.
     given_refuted: bool,
 }
@@ -272,6 +274,7 @@ impl Blocks {
             late_share: 0.1,
             lateness_us: 0.0,
             detector: Detector::new(),
+            found: false,
             given_refuted: false,
         }
     }
@@ -291,6 +294,11 @@ impl Blocks {
             stretch_u_ppm: g.stretch_u_ppm,
             phase_sd_us: g.phase_sd_us,
         })
+    }
+
+    /// Whether a grid was found in the arrivals at any time.
+    pub fn found_a_grid(&self) -> bool {
+        self.found
     }
 
     /// Whether the interval given at the start was contradicted by the arrivals.
@@ -323,6 +331,7 @@ impl Blocks {
             if self.grid.is_none()
                 && let Some(period) = self.detector.search()
             {
+                self.found = true;
                 self.grid = Some(Grid::new(Interval::found(period)));
             }
         }

@@ -145,10 +145,7 @@ impl Detector {
             return None;
         }
         let found = self.longest.map(|(longest, agreement)| {
-            let found = if agreement >= self.best * NEAR_BEST { longest } else { self.best_us };
-            // Twice the period had too few pairs that far apart, perhaps; a period too long only widens the bounds.
-            let (doubled, n) = self.agreement(2.0 * found);
-            if n >= PAIRS_NEEDED / 3 && doubled >= AGREEMENT { 2.0 * found } else { found }
+            if agreement >= self.best * NEAR_BEST { longest } else { self.best_us }
         });
         self.restart();
         self.rounds = self.rounds.saturating_add(1);

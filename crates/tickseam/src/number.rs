@@ -31,3 +31,24 @@ pub(crate) const fn difference(a: i64, b: i64) -> f64 {
         None => float(a) - float(b),
     }
 }
+
+/// The magnitude of a value.
+pub(crate) const fn magnitude(value: f64) -> f64 {
+    if value < 0.0 { -value } else { value }
+}
+
+/// The greater of two values; `b` where `a` is NaN.
+pub(crate) const fn greater(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
+}
+
+/// `value` kept between two bounds.
+pub(crate) const fn between(value: f64, low: f64, high: f64) -> f64 {
+    if value < low {
+        low
+    } else if value > high {
+        high
+    } else {
+        value
+    }
+}

@@ -87,6 +87,8 @@ pub struct Report {
     pub slips: f64,
     /// The grid that was believed in, if any.
     pub interval: Option<Interval>,
+    /// A grid was found or declared: where it is lost, nothing bounds the clock from below.
+    pub on_a_grid: bool,
     /// The declared interval did not fit.
     pub declared_refuted: bool,
 }
@@ -108,6 +110,10 @@ pub struct Setup {
 const ALLOWANCE_US: f64 = 1_000.0;
 /// The least allowance, µs, however well the slips agree.
 const LEAST_ALLOWANCE_US: f64 = 60.0;
+/// A grid whose phase scatters by more than this share of its period is a grid of windows, not of instants, and
+/// the allowance grows by this many standard deviations.
+const LOOSE: f64 = 0.005;
+const LOOSE_REACH: f64 = 6.0;
 /// The allowance that the slips are judged with, µs.
 const GENEROUS_ALLOWANCE_US: f64 = 8_000.0;
 /// Slips from which on the allowance is taken from the data.
@@ -121,25 +127,21 @@ const DOUBLINGS: usize = 5;
 pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &mut [Stage]) -> Report {
     let prior = &setup.prior;
     let mut report = Report::default();
-    // Once for the grid, once with it.
-    let mut blocks = Blocks::new(line, setup.resolution_us, setup.interval_us.map(Interval::declared));
-    for &arrival in arrivals {
-        let _ = blocks.close_before(&arrival);
-        blocks.observe(arrival);
-    }
-    let _ = blocks.close();
+    // Once to find the grid, again with it; a third time where most packets came late against it, as they do when
+    // it is only half of the true one.
+    let (used, blocks) = fill(arrivals, line, setup, setup.interval_us.map(Interval::declared), stages);
     report.declared_refuted = blocks.given_refuted();
     report.interval = blocks.interval();
-    let mut blocks = Blocks::new(line, setup.resolution_us, report.interval);
-    let mut used = 0_usize;
-    for &arrival in arrivals {
-        if let Some(block) = blocks.close_before(&arrival) {
-            used = keep(stages, used, block);
+    report.on_a_grid = blocks.found_a_grid() || report.interval.is_some();
+    let mut used = used;
+    for _ in 0..2 {
+        let Some(interval) = report.interval else { break };
+        (used, _) = fill(arrivals, line, setup, Some(interval), stages);
+        if on_time_share(stages.get(..used).unwrap_or_default()) > 0.6 {
+            break;
         }
-        blocks.observe(arrival);
-    }
-    if let Some(block) = blocks.close() {
-        used = keep(stages, used, block);
+        report.interval =
+            Some(Interval { period_us: 2.0 * interval.period_us, phase_sd_us: 2.0 * interval.phase_sd_us, ..interval });
     }
     report.stages = used;
     let Some(stages) = stages.get_mut(..used) else { return report };
@@ -150,13 +152,18 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
     let Some(last) = stages.iter().rev().find_map(|s| s.block.as_ref().map(|b| b.upper)) else { return report };
     report.allowance_us = GENEROUS_ALLOWANCE_US;
     report.reach = REACH;
-    if report.interval.is_some() {
+    if report.on_a_grid {
         lower_bounds(stages, &report);
         report.curvature_ppm_per_s = weigh(stages, prior, first).curvature_ppm_per_s;
         both_ways(stages, prior, report.curvature_ppm_per_s, first, last);
         let missed = 1.5 * missed_us(stages);
         let least = if report.slips >= SLIPS_NEEDED { LEAST_ALLOWANCE_US } else { ALLOWANCE_US };
         report.allowance_us = if missed + LEAST_ALLOWANCE_US > least { missed + LEAST_ALLOWANCE_US } else { least };
+        if let Some(interval) = report.interval
+            && interval.phase_sd_us > LOOSE * interval.period_us
+        {
+            report.allowance_us += LOOSE_REACH * interval.phase_sd_us;
+        }
     }
     for _ in 0..DOUBLINGS {
         lower_bounds(stages, &report);
@@ -171,7 +178,7 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
         report.reach *= 2.0;
     }
     both_ways(stages, prior, report.curvature_ppm_per_s, first, last);
-    if report.interval.is_none() {
+    if !report.on_a_grid {
         for stage in stages.iter_mut() {
             let on_line = line.at(stage.bounds.at_s);
             let knot = &mut stage.knot;
@@ -193,6 +200,8 @@ fn lower_bounds(stages: &mut [Stage], report: &Report) {
         if let Some(block) = &stage.block {
             stage.bounds.lower = if block.interval_us > 0.0 {
                 block.lower.map(|l| Bound { residual_us: l.residual_us - report.allowance_us, ..l })
+            } else if report.on_a_grid {
+                None
             } else {
                 floor_bound(block, stage.scatter_us, stage.range_us, report.reach)
             };
@@ -250,6 +259,38 @@ fn missed_us(stages: &[Stage]) -> f64 {
         }
     }
     farthest.get(n / 300).or(farthest.last()).copied().unwrap_or(0.0)
+}
+
+/// Fills the stages with the blocks of all arrivals; returns how many, and the collector as it ended.
+fn fill(
+    arrivals: &[Arrival],
+    line: WorkingLine,
+    setup: &Setup,
+    interval: Option<Interval>,
+    stages: &mut [Stage],
+) -> (usize, Blocks) {
+    let mut blocks = Blocks::new(line, setup.resolution_us, interval);
+    let mut used = 0_usize;
+    for &arrival in arrivals {
+        if let Some(block) = blocks.close_before(&arrival) {
+            used = keep(stages, used, block);
+        }
+        blocks.observe(arrival);
+    }
+    if let Some(block) = blocks.close() {
+        used = keep(stages, used, block);
+    }
+    (used, blocks)
+}
+
+/// Share of the packets on a grid that left at their first chance.
+fn on_time_share(stages: &[Stage]) -> f64 {
+    let (mut on_time, mut packets) = (0.0, 0.0);
+    for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0 && !b.off_grid) {
+        on_time += f64::from(block.on_time);
+        packets += f64::from(block.packets);
+    }
+    if packets > 0.0 { on_time / packets } else { 1.0 }
 }
 
 /// Puts a block into the next free stage, and knots without a block into the gap before it.
