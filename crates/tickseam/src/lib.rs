@@ -1,2 +1,7 @@
 //! Which sample of a wireless headset belongs to which instant of the phone's clock, and how sure that is.
 #![no_std]
+
+pub mod exchange;
+pub mod line;
+pub mod student;
+pub mod variation;
