@@ -5,5 +5,6 @@
 mod averaging;
 mod exchange;
 mod packet_delay;
+mod serial_numbers;
 mod straight_line;
 mod student;

@@ -2,6 +2,8 @@
 #![no_std]
 
 pub mod exchange;
+pub mod gaps;
 pub mod line;
+pub mod serial;
 pub mod student;
 pub mod variation;
