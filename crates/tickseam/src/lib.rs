@@ -2,12 +2,18 @@
 #![no_std]
 
 pub mod block;
+pub mod exchange;
 pub mod filter;
+pub mod frame;
+pub mod gaps;
 mod lattice;
 pub mod line;
+pub mod map;
 mod number;
 pub mod region;
 pub mod replay;
 mod scatter;
 pub mod select;
+pub mod serial;
 pub mod student;
+pub mod variation;
