@@ -2,7 +2,7 @@
 //!
 //! The trials here are placed by the library's own line, whose *stated* uncertainty has to explain the loss.
 
-use std::f64::consts::TAU;
+use std::f64::consts::{PI, TAU};
 
 use serde::Deserialize;
 use tickseam::exchange::Exchange;
@@ -117,7 +117,7 @@ fn the_stated_uncertainty_of_a_placement_predicts_how_much_of_a_sinusoid_survive
         let what = format!("{} at {} Hz, u = {} ms", row.label, row.f_hz, row.parameter_ms);
         assert_within_scatter(&what, amplitude, row.attenuation, standard_error);
         // The formula behind the table: exp(-2 pi^2 f^2 sigma^2).
-        let exponent = -2.0 * (std::f64::consts::PI * row.f_hz * row.parameter_ms / 1e3).powi(2);
+        let exponent = -2.0 * (PI * row.f_hz * row.parameter_ms / 1e3).powi(2);
         assert!((exponent.exp() - row.attenuation).abs() < 1e-12, "{what}");
         checked += 1;
     }
@@ -134,6 +134,9 @@ fn a_uniform_placement_error_leaves_of_a_sinusoid_what_the_table_says() {
             averaged_amplitude(row.f_hz, || (random.uniform() - 0.5) * row.parameter_ms);
         let what = format!("{} at {} Hz, width {} ms", row.label, row.f_hz, row.parameter_ms);
         assert_within_scatter(&what, amplitude, row.attenuation, standard_error);
+        // The formula behind the table: sin(pi f w)/(pi f w).
+        let turn = PI * row.f_hz * row.parameter_ms / 1e3;
+        assert!((turn.sin() / turn - row.attenuation).abs() < 1e-12, "{what}");
         checked += 1;
     }
     assert_eq!(checked, 54);
@@ -149,6 +152,8 @@ fn half_of_a_sinusoid_survives_at_the_uncertainty_that_the_table_gives() {
         let (amplitude, standard_error) =
             averaged_amplitude(f_hz, || placement_error_ms(&mut random, reading_sd_ms).0);
         assert_within_scatter(&format!("{f_hz} Hz"), amplitude, 0.5, standard_error);
+        // The formula behind the table: sqrt(ln 2 / 2) / (pi f).
+        assert_digits(&format!("{f_hz} Hz"), sd_ms, (2.0_f64.ln() / 2.0).sqrt() / (PI * f_hz) * 1e3, 14.0);
     }
 }
 
@@ -178,6 +183,10 @@ fn a_gaussian_component_keeps_the_peak_and_gets_the_width_that_the_table_says() 
         let width_ms = (sd_ms * sd_ms + jitter_ms2).sqrt();
         let width_error_ms = jitter_ms2 * (2.0 / trials).sqrt() / (2.0 * width_ms);
         assert_within_scatter(&what, width_ms, component.averaged_sd_ms, width_error_ms);
+        // The formulas behind the table: sqrt(s² + j²), and the area kept.
+        let total_ms = sd_ms.hypot(component.jitter_sd_ms);
+        assert_digits(&what, total_ms, component.averaged_sd_ms, 14.0);
+        assert_digits(&what, sd_ms / total_ms, component.peak_ratio, 14.0);
     }
 }
 

@@ -40,6 +40,7 @@ struct Jitter {
 struct RoundTrip {
     ntp_sec: String,
     ntp_frac: String,
+    ntp_s: f64,
     a: String,
     a_s: f64,
     lsr: String,
@@ -141,6 +142,8 @@ fn rfc_3550_figure_2_has_a_round_trip_of_six_and_an_eighth_seconds() {
     ] {
         assert_eq!(ns(hexadecimal) as f64, seconds * 1e9);
     }
+    let stamp_s = bits(&figure.ntp_sec) as f64 + bits(&figure.ntp_frac) as f64 / 2.0_f64.powi(32);
+    assert_eq!(stamp_s, figure.ntp_s);
     // LSR is the middle 32 bits of the report's 64-bit stamp.
     let middle = (bits(&figure.ntp_sec) & 0xffff) << 16 | bits(&figure.ntp_frac) >> 16;
     assert_eq!(middle, bits(&figure.lsr));
