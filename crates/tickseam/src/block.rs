@@ -8,7 +8,7 @@
 use heapless::Vec;
 
 use crate::lattice::Detector;
-use crate::number::{count, single};
+use crate::number::{between, count, single};
 
 /// Arrivals held until their block closes.
 const ENTRIES: usize = 128;
@@ -139,6 +139,8 @@ struct Grid {
     stretch_u_ppm: f64,
     reset_u_ppm: f64,
     phase_sd_us: f64,
+    /// By how much an arrival may lie before the instant that it belongs to, µs.
+    early_us: f64,
     anchor_us: f64,
     anchor_number: i64,
     anchors: Vec<(f64, f64), ANCHORS>,
@@ -154,6 +156,7 @@ impl Grid {
             stretch_u_ppm: interval.stretch_u_ppm,
             reset_u_ppm: interval.stretch_u_ppm,
             phase_sd_us: interval.phase_sd_us,
+            early_us: interval.period_us / 4.0,
             anchor_us: 0.0,
             anchor_number: 0,
             anchors: Vec::new(),
@@ -166,9 +169,10 @@ impl Grid {
         self.interval_us * (1.0 + self.stretch_ppm * 1e-6)
     }
 
-    /// The grid's instant at or just before an arrival; up to a quarter period after it, since the phase is an estimate.
+    /// The grid's instant at or just before an arrival, or as far after it as the phase may be off.
     fn instant(&self, host_us: f64) -> (i64, f64) {
-        let turns = libm::floor((host_us - self.anchor_us) / self.period_us() + 0.25);
+        let early = between(self.early_us / self.interval_us, 0.02, 0.25);
+        let turns = libm::floor((host_us - self.anchor_us) / self.period_us() + early);
         (crate::number::nearest(turns), self.anchor_us + turns * self.period_us())
     }
 
@@ -239,6 +243,7 @@ pub struct Blocks {
     grid: Option<Grid>,
     given: Option<Interval>,
     least_z: f64,
+    second_z: f64,
     least_z_number: i64,
     sum_z: f64,
     firsts: u32,
@@ -267,6 +272,7 @@ impl Blocks {
             grid,
             given: interval,
             least_z: f64::INFINITY,
+            second_z: f64::INFINITY,
             least_z_number: 0,
             sum_z: 0.0,
             firsts: 0,
@@ -347,8 +353,11 @@ impl Blocks {
             let (number, instant) = grid.instant(host_us);
             let z = host_us - instant;
             if z < self.least_z {
+                self.second_z = self.least_z;
                 self.least_z = z;
                 self.least_z_number = number;
+            } else if z < self.second_z {
+                self.second_z = z;
             }
             self.sum_z += z;
             self.firsts = self.firsts.saturating_add(1);
@@ -379,6 +388,7 @@ impl Blocks {
         }
         self.entries.clear();
         self.least_z = f64::INFINITY;
+        self.second_z = f64::INFINITY;
         self.sum_z = 0.0;
         self.firsts = 0;
         self.wide_z = 0;
@@ -424,6 +434,10 @@ impl Blocks {
     /// Sharpens the bounds by the grid, and moves the grid on.
     fn judge(&mut self, block: &mut Block, grid: &mut Grid) {
         let n = f64::from(self.firsts);
+        // One arrival may carry a stamp that belongs to another instant: the phase is the second earliest's.
+        if self.second_z < f64::INFINITY {
+            self.least_z = self.second_z;
+        }
         let scale = self.sum_z / n - self.least_z;
         let settled = grid.anchors.len() >= 2;
         block.interval_us = grid.interval_us;
@@ -440,6 +454,7 @@ impl Blocks {
             + 8.0 * (scale / n + grid.phase_sd_us)
             + 4.0 * grid.stretch_u_ppm * span
             + self.resolution_us;
+        grid.early_us = if grid.anchors.len() >= 4 { allowed } else { grid.interval_us / 4.0 };
         if settled && shift > allowed {
             block.rephased = true;
             grid.anchors.clear();
@@ -515,7 +530,7 @@ impl Blocks {
                 .reduce(|a, b| if (b.instant_us, b.at_s) > (a.instant_us, a.at_s) { b } else { a });
         }
         if let Some(entry) = latest {
-            let low = f64::from(entry.instant_us) + shift - interval_us - margin_us - 6.0 * missing_us;
+            let low = f64::from(entry.instant_us) + shift - interval_us - margin_us - 8.0 * missing_us;
             block.lower = Some(self.absolute(entry.at_s, low));
         }
     }

@@ -6,7 +6,9 @@ use crate::region::{Keep, Moments, Region};
 /// Limits on how fast the rate may change that are weighed against each other, ppm/s, gentlest first.
 /// Warm-up on the skin: 9 ppm with a time constant of 600 s is 1.5e-2 at its steepest. Random-walk frequency
 /// noise of 5e-9 per √s over 480 s is 2.3e-4 on average. A temperature step beyond 5e-2 is met by the refutation path.
-pub const CURVATURES: [f64; MODELS] = [5e-4, 2e-3, 1e-2, 5e-2];
+pub const CURVATURES: [f64; MODELS] = [5e-4, 2e-3, 1e-2, WIDEST_CURVATURE];
+/// The widest of them, ppm/s.
+pub const WIDEST_CURVATURE: f64 = 5e-2;
 /// Number of limits weighed.
 pub const MODELS: usize = 4;
 /// Wander is allowed for in steps of this length, s: within one, at most 1.6 µs goes uncounted.

@@ -2,35 +2,15 @@
 
 use crate::block::{Arrival, Block, Blocks, Bound, Interval, WorkingLine};
 use crate::filter::{Bank, Bounds, Feasible, Prior};
-use crate::number::count;
-use crate::region::{Moments, Region};
+use crate::number::{count, greater};
+use crate::placement::Knot;
+use crate::region::Region;
 use crate::scatter::{self, Scatter};
 
 /// Longest stretch of device time without a knot, s.
 const KNOT_SPACING_S: f64 = 10.0;
 /// Knots put into one gap at the most.
 const GAP_KNOTS: u8 = 32;
-
-/// What is known at one device time.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Knot {
-    /// Device time, s.
-    pub at_s: f64,
-    /// Estimated residual, µs.
-    pub offset_us: f64,
-    /// Least residual that is possible, µs.
-    pub low_us: f64,
-    /// Greatest residual that is possible, µs.
-    pub high_us: f64,
-    /// Estimated rate, ppm of host residual a device second.
-    pub rate_ppm: f64,
-    /// Least and greatest rate, ppm.
-    pub rate_low_ppm: f64,
-    /// See `rate_low_ppm`.
-    pub rate_high_ppm: f64,
-    /// The forward and the backward half contradict each other here.
-    pub contradicted: bool,
-}
 
 /// Scratch of one block.
 #[derive(Clone, Debug)]
@@ -156,7 +136,7 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
         lower_bounds(stages, &report);
         report.curvature_ppm_per_s = weigh(stages, prior, first).curvature_ppm_per_s;
         both_ways(stages, prior, report.curvature_ppm_per_s, first, last);
-        let missed = 1.5 * missed_us(stages);
+        let missed = 2.0 * missed_us(stages);
         let least = if report.slips >= SLIPS_NEEDED { LEAST_ALLOWANCE_US } else { ALLOWANCE_US };
         report.allowance_us = if missed + LEAST_ALLOWANCE_US > least { missed + LEAST_ALLOWANCE_US } else { least };
         if let Some(interval) = report.interval
@@ -234,31 +214,24 @@ fn both_ways(stages: &mut [Stage], prior: &Prior, curvature: f64, first: Bound, 
         let _ = backward.observe(&stage.bounds, prior);
         let at_s = stage.bounds.at_s;
         stage.knot = match stage.region.intersection(backward.region()) {
-            Some(both) => knot(at_s, &both),
+            Some(both) => Knot::of(&both, at_s),
             None => contradicted(at_s, &stage.region, backward.region()),
         };
     }
 }
 
 /// By how much packets are seen to have missed their first chance: the farthest that a grid's lower bound, taken
-/// literally, lies above the greatest offset that is possible, µs. One in 300 is passed over.
+/// literally, lies above the greatest offset that is possible, µs.
 fn missed_us(stages: &[Stage]) -> f64 {
-    let mut farthest: [f64; 8] = [0.0; 8];
-    let mut n = 0_usize;
+    let mut farthest = 0.0;
     for stage in stages {
         if let Some(lower) = stage.block.as_ref().and_then(|b| b.lower) {
             let knot = &stage.knot;
             let high = knot.high_us + knot.rate_ppm * (lower.at_s - knot.at_s);
-            let mut over = lower.residual_us - high;
-            for slot in &mut farthest {
-                if over > *slot {
-                    core::mem::swap(slot, &mut over);
-                }
-            }
-            n = n.saturating_add(1);
+            farthest = greater(lower.residual_us - high, farthest);
         }
     }
-    farthest.get(n / 300).or(farthest.last()).copied().unwrap_or(0.0)
+    farthest
 }
 
 /// Fills the stages with the blocks of all arrivals; returns how many, and the collector as it ended.
@@ -378,24 +351,9 @@ fn floor_bound(block: &Block, scatter_us: f64, range_us: f64, reach: f64) -> Opt
     (scatter_us > 0.0).then(|| Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum })
 }
 
-fn knot(at_s: f64, region: &Region) -> Knot {
-    let moments: Moments = region.moments();
-    let ((low_us, high_us), (rate_low_ppm, rate_high_ppm)) = (region.offset_range(), region.rate_range());
-    Knot {
-        at_s,
-        offset_us: moments.offset_us,
-        low_us,
-        high_us,
-        rate_ppm: moments.rate_ppm,
-        rate_low_ppm,
-        rate_high_ppm,
-        contradicted: false,
-    }
-}
-
 /// Neither half can be trusted alone: the narrower one, twice as wide, stretched until it touches the other.
 fn contradicted(at_s: f64, a: &Region, b: &Region) -> Knot {
-    let (ka, kb) = (knot(at_s, a), knot(at_s, b));
+    let (ka, kb) = (Knot::of(a, at_s), Knot::of(b, at_s));
     let (mut near, far) = if ka.high_us - ka.low_us < kb.high_us - kb.low_us { (ka, kb) } else { (kb, ka) };
     let half = (near.high_us - near.low_us) / count(2);
     near.low_us -= half;
@@ -408,4 +366,22 @@ fn contradicted(at_s: f64, a: &Region, b: &Region) -> Knot {
     }
     near.contradicted = true;
     near
+}
+
+/// What a replay knows at a device time, and how much of the half-width there is holdover, µs. `stages` are those
+/// that [`replay`] filled; `curvature_ppm_per_s` is the report's. `None` for a recording without blocks.
+pub fn known_at(stages: &[Stage], device_s: f64, curvature_ppm_per_s: f64) -> Option<(Knot, f64)> {
+    let after = stages.partition_point(|s| s.knot.at_s < device_s);
+    let last = stages.last().map(|s| &s.knot)?;
+    let Some(later) = stages.get(after).map(|s| &s.knot) else {
+        let knot = last.carried(device_s, curvature_ppm_per_s);
+        return Some((knot, knot.half_width_us() - last.half_width_us()));
+    };
+    let Some(earlier) = after.checked_sub(1).and_then(|i| stages.get(i)).map(|s| &s.knot) else {
+        let knot = later.carried(device_s, curvature_ppm_per_s);
+        return Some((knot, knot.half_width_us() - later.half_width_us()));
+    };
+    let knot = earlier.towards(later, device_s, curvature_ppm_per_s);
+    // Inside a gap between observations, the knots that were put there grew; what they grew by is holdover.
+    Some((knot, 0.0))
 }
