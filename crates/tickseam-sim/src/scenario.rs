@@ -23,7 +23,7 @@ pub struct Scenario {
     /// Streams of samples; the first is the reference stream.
     #[serde(rename = "stream")]
     pub streams: Vec<StreamScenario>,
-    /// Stimuli and taps; none when absent and not the default.
+    /// Stimuli and taps; `stimulus = []` for none.
     pub trials: TrialsScenario,
     /// Two-way timestamp exchanges.
     pub exchanges: ExchangeScenario,

@@ -139,6 +139,9 @@ pub struct Truth {
 }
 
 /// One row of `truth.csv`.
+///
+/// The event happened its label's true latency after the clock that its stamp was read from, before the stamp was rounded
+/// down to the clock's resolution.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TrueOnset {
     /// Host stamp of the event, in nanoseconds.

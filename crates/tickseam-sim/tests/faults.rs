@@ -77,7 +77,7 @@ fn a_reboot_restarts_the_counters_and_begins_a_segment() {
 fn a_boot_without_a_packet_is_no_segment() {
     let (_, session, _) = with(vec![
         Fault::Reboot { at_s: 200.0, off_s: 5.0 },
-        Fault::Silence { at_s: 199.0, for_s: 20.0 },
+        Fault::Silence { at_s: 199.0, for_s: 16.0 },
         Fault::Reboot { at_s: 210.0, off_s: 5.0 },
     ]);
     assert_eq!(jumps(&session.packets).len(), 1);

@@ -204,6 +204,8 @@ fn packets_add_up() {
     constant.link.kind = LinkKind::Constant;
     let mut slots = rough();
     slots.link.kind = LinkKind::TimeSlots;
+    // A poll that carries a request and is lost leaves its slot empty: packets then wait.
+    slots.exchanges.period_s = 0.0;
     for (scenario, drops) in
         [(rough(), true), (small_queue, true), (oldest, true), (constant, false), (slots, false)]
     {
@@ -215,7 +217,8 @@ fn packets_add_up() {
             counts.received + counts.queue_drops + counts.outage_drops + counts.air_losses + counts.unsent
         );
         assert_eq!(session.packets.len() as u64, counts.received - counts.app_losses + counts.duplicates);
-        assert!(!drops || counts.queue_drops > 0);
+        assert_eq!(drops, counts.queue_drops > 0);
+        assert_eq!(drops, counts.air_losses == 0);
         assert!(counts.app_losses > 0 && counts.duplicates > 0 && counts.reorderings > 0);
 
         let distinct: HashSet<(u16, u64)> =
@@ -517,4 +520,90 @@ fn a_link_that_takes_five_to_ten_milliseconds_does() {
     assert!(most < 5.0 && most > 4.99, "{most}");
     let mean = excess.iter().sum::<f64>() / excess.len() as f64;
     assert!((mean - 2.5).abs() < 0.07, "{mean}");
+}
+
+// A Gilbert-Elliott channel is bad for 1 ÷ (leaving probability) events on average, and in the long run for the share
+// p L ÷ (1 + p L) of the time (Gilbert 1960; a two-state Markov chain's stationary share).
+#[test]
+fn bursts_have_their_length_and_their_share() {
+    let mut scenario = quiet();
+    scenario.duration_s = 6000.0;
+    scenario.device.first_sequence = Some(0);
+    scenario.streams[0].sequence_bits = 32;
+    scenario.streams[0].samples_per_packet = 5;
+    // One packet in each slot, the device and the radio on one clock: a slot's state is a packet's fate.
+    scenario.link.kind = LinkKind::TimeSlots;
+    scenario.link.interval_ms = 20.0;
+    scenario.link.burst_probability = 0.01;
+    scenario.link.burst_events = 8.0;
+    scenario.link.burst_error_rate = 1.0;
+    let session = simulate(&scenario, 1).unwrap();
+    let gaps: Vec<u64> = session
+        .packets
+        .windows(2)
+        .map(|pair| pair[1].sequence - pair[0].sequence - 1)
+        .filter(|missing| *missing > 0)
+        .collect();
+    let lost: u64 = gaps.iter().sum();
+    let mean = lost as f64 / gaps.len() as f64;
+    // Geometric lengths: a standard deviation of about 7.5, some 2780 bursts, five standard errors.
+    assert!((mean - 8.0).abs() < 0.75, "{mean} events in {} bursts", gaps.len());
+    let share = session.statistics.air_losses as f64 / session.statistics.made[0] as f64;
+    assert!((share - 0.08 / 1.08).abs() < 0.008, "{share}");
+}
+
+#[test]
+fn a_packet_may_join_a_running_event_only_where_the_firmware_lets_it() {
+    let mut scenario = quiet();
+    scenario.device.offset_ppm = 50.0;
+    scenario.duration_s = 1800.0;
+    scenario.streams.push(StreamScenario {
+        name: "optical".to_owned(),
+        rate_hz: 50.0,
+        samples_per_packet: 1,
+        // Ready one millisecond after the reference stream's packet, while that is on the air at times.
+        start_ms: 17.0,
+        ..StreamScenario::default()
+    });
+    let waits = |late_entry: bool| {
+        let mut scenario = scenario.clone();
+        scenario.link.late_entry = late_entry;
+        let session = simulate(&scenario, 1).unwrap();
+        (session.statistics.mean_wait_ms, session.packets.len())
+    };
+    let (strict, lenient) = (waits(false), waits(true));
+    assert!(lenient.0 < strict.0 - 0.3, "{strict:?}, {lenient:?}");
+    assert!(lenient.1.abs_diff(strict.1) <= 2);
+}
+
+// FNV-1a, 64 bits, over all numbers of a session: any change of them shows, on any machine.
+#[test]
+fn a_recording_is_the_same_bits_on_every_machine() {
+    let mut scenario = rough();
+    scenario.duration_s = 300.0;
+    scenario.host.resolution_ns = 976_562.5;
+    let session = simulate(&scenario, 42).unwrap();
+    let mut hash = 0xcbf2_9ce4_8422_2325_u64;
+    let mut add = |value: u64| {
+        for byte in value.to_le_bytes() {
+            hash = (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3);
+        }
+    };
+    for packet in &session.packets {
+        add(packet.host_ns.cast_unsigned());
+        add(packet.sequence);
+        add(packet.tick.unwrap());
+    }
+    for (event, onset) in session.events.iter().zip(&session.truth.events) {
+        add(event.host_ns.cast_unsigned());
+        add(onset.onset_s.unwrap().to_bits());
+    }
+    for exchange in &session.exchanges {
+        add(exchange.receive_tick);
+        add(exchange.destination_ns.cast_unsigned());
+    }
+    for marker in &session.markers {
+        add(marker.host_ns.cast_unsigned());
+    }
+    assert_eq!(hash, 0xa7e9_f831_033a_3b92, "{hash:#x}");
 }
