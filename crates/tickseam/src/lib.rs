@@ -2,4 +2,5 @@
 #![no_std]
 
 pub mod gaps;
+pub mod intake;
 pub mod serial;
