@@ -6,6 +6,7 @@ pub mod exchange;
 pub mod filter;
 pub mod frame;
 pub mod gaps;
+pub mod intake;
 mod lattice;
 pub mod line;
 pub mod live;

@@ -1,0 +1,1005 @@
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::arithmetic_side_effects,
+    clippy::indexing_slicing,
+    clippy::cast_possible_truncation,
+    clippy::cast_precision_loss,
+    clippy::cast_sign_loss,
+    clippy::cast_possible_wrap,
+    reason = "a test stops at the first surprise, and its numbers are small"
+)]
+extern crate std;
+use super::*;
+use crate::gaps::GapTable;
+use std::vec::Vec;
+use std::{eprintln, vec};
+
+const MS: i64 = 1_000_000;
+/// 250 Hz, 5 samples: one packet each 20 ms.
+const PACKET_NS: i64 = 20 * MS;
+
+fn stream(sequence_bits: u8) -> StreamConfig {
+    StreamConfig { rate_hz: 250.0, samples_per_packet: 5, sequence_bits }
+}
+
+fn clock(tick_hz: f64, tick_bits: u8) -> DeviceClock {
+    DeviceClock { tick_hz, tick_bits, tolerance_ppm: 50.0 }
+}
+
+fn wrapped(count: i64, bits: u8) -> u64 {
+    SerialSpace::new(bits).unwrap().reduce(count)
+}
+
+/// A device whose packet `number` is sampled at `number` × 20 ms, on streams of 20 ms packets.
+#[derive(Clone, Copy)]
+struct Sender {
+    sequence_bits: u8,
+    sequence_at_zero: i64,
+    tick: Option<(f64, u8, i64)>,
+}
+
+impl Sender {
+    fn untimed(sequence_bits: u8, sequence_at_zero: i64) -> Self {
+        Self { sequence_bits, sequence_at_zero, tick: None }
+    }
+
+    fn index(&self, number: i64) -> i64 {
+        self.sequence_at_zero + number
+    }
+
+    fn tick(&self, number: i64) -> Option<i64> {
+        self.tick
+            .map(|(hz, _, at_zero)| at_zero + (number as f64 * PACKET_NS as f64 * hz / 1e9).floor() as i64)
+    }
+
+    fn stamp(&self, number: i64, host_ns: i64) -> PacketStamp {
+        PacketStamp {
+            host_ns,
+            sequence: wrapped(self.index(number), self.sequence_bits),
+            tick: self.tick(number).map(|tick| wrapped(tick, self.tick.unwrap().1)),
+            samples: 5,
+        }
+    }
+
+    fn clock(&self) -> DeviceClock {
+        let (hz, bits, _) = self.tick.unwrap_or((32768.0, 32, 0));
+        clock(hz, bits)
+    }
+
+    fn intake(&self) -> Intake<1> {
+        Intake::new(self.clock(), &[stream(self.sequence_bits)]).unwrap()
+    }
+}
+
+/// Deliver packets `from..to`, each 5 ms after its 20 ms are over.
+fn run(intake: &mut Intake<1>, sender: &Sender, from: i64, to: i64) -> Vec<Intaken> {
+    (from..to).map(|number| intake.observe(0, sender.stamp(number, number * PACKET_NS + 5 * MS))).collect()
+}
+
+fn run_in_order(intake: &mut Intake<1>, sender: &Sender, from: i64, to: i64) {
+    for intaken in run(intake, sender, from, to) {
+        assert_eq!(intaken.disposition, Disposition::InOrder);
+    }
+}
+
+fn index(intaken: &Intaken) -> i64 {
+    intaken.resolved.unwrap().index
+}
+
+const RAW_TICKED: Sender =
+    Sender { sequence_bits: 16, sequence_at_zero: 65_000, tick: Some((32768.0, 32, 4_294_000_000)) };
+
+#[test]
+fn a_configuration_that_no_device_can_have_is_refused_by_name() {
+    let good = stream(16);
+    let make = |clock, streams: &[StreamConfig]| Intake::<2>::new(clock, streams).err();
+    assert_eq!(make(clock(1000.0, 32), &[good]), None);
+    assert_eq!(make(clock(0.0, 32), &[good]), Some(IntakeConfigError::TickRate { tick_hz: 0.0 }));
+    assert!(matches!(make(clock(f64::NAN, 32), &[good]), Some(IntakeConfigError::TickRate { .. })));
+    for bits in [0, 15, 65] {
+        assert_eq!(make(clock(1000.0, bits), &[good]), Some(IntakeConfigError::TickBits { bits }));
+    }
+    let loose = DeviceClock { tolerance_ppm: 1e6, ..clock(1000.0, 32) };
+    assert_eq!(make(loose, &[good]), Some(IntakeConfigError::Tolerance { tolerance_ppm: 1e6 }));
+    let given = IntakeConfigError::Streams { given: 3, room: 2 };
+    assert_eq!(make(clock(1000.0, 32), &[good, good, good]), Some(given));
+    for bits in [0, 1, 65] {
+        let bad = IntakeConfigError::SequenceBits { stream: 1, bits };
+        assert_eq!(make(clock(1000.0, 32), &[good, stream(bits)]), Some(bad));
+    }
+    for bad in [
+        StreamConfig { rate_hz: 0.0, ..good },
+        StreamConfig { rate_hz: -250.0, ..good },
+        StreamConfig { rate_hz: f64::NAN, ..good },
+        StreamConfig { rate_hz: f64::INFINITY, ..good },
+        StreamConfig { samples_per_packet: 0, ..good },
+        StreamConfig { rate_hz: 1e-9, ..good },
+    ] {
+        assert_eq!(make(clock(1000.0, 32), &[bad]), Some(IntakeConfigError::PacketLength { stream: 0 }));
+    }
+}
+
+#[test]
+fn a_refused_packet_changes_nothing_but_its_counter() {
+    let sender = RAW_TICKED;
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 10);
+    let before = std::format!("{:?} {:?}", intake.device, intake.streams);
+    let good = sender.stamp(10, 10 * PACKET_NS);
+    for (stream, stamp, refusal) in [
+        (1, good, Refusal::UnknownStream),
+        (usize::MAX, good, Refusal::UnknownStream),
+        (0, PacketStamp { sequence: 65_536, ..good }, Refusal::SequenceOutOfRange),
+        (0, PacketStamp { tick: Some(1 << 32), ..good }, Refusal::TickOutOfRange),
+        (0, PacketStamp { samples: 0, ..good }, Refusal::NoSamples),
+        (0, PacketStamp { host_ns: i64::MIN, ..good }, Refusal::HostOutOfRange),
+        (0, PacketStamp { host_ns: i64::MAX, ..good }, Refusal::HostOutOfRange),
+    ] {
+        assert_eq!(intake.observe(stream, stamp).disposition, Disposition::Rejected(refusal));
+    }
+    assert_eq!(std::format!("{:?} {:?}", intake.device, intake.streams), before);
+    let counters = *intake.counters();
+    assert_eq!((counters.calls(), counters.unknown_stream, counters.host_out_of_range), (17, 2, 2));
+    run_in_order(&mut intake, &sender, 10, 12);
+}
+
+#[test]
+fn positions_show_the_counters_of_the_stamp_and_count_by_what_was_sent() {
+    let sender = RAW_TICKED;
+    let mut intake = sender.intake();
+    for (number, intaken) in run(&mut intake, &sender, 0, 2000).iter().enumerate() {
+        let resolved = intaken.resolved.unwrap();
+        assert_eq!(resolved.index, sender.index(number as i64));
+        assert_eq!(resolved.device, sender.tick(number as i64).unwrap());
+        assert_eq!((resolved.segment, resolved.clock), (0, CountClock::Ticks));
+    }
+    let sender = Sender::untimed(12, 4000);
+    let mut intake = sender.intake();
+    for (number, intaken) in run(&mut intake, &sender, 0, 9000).iter().enumerate() {
+        let expected = Resolved {
+            segment: 0,
+            index: sender.index(number as i64),
+            device: sender.index(number as i64) * 5,
+            clock: CountClock::Samples,
+        };
+        assert_eq!(intaken.resolved, Some(expected));
+    }
+}
+
+#[test]
+fn gaps_late_packets_and_duplicates_are_told_apart() {
+    for sender in [Sender::untimed(8, 250), Sender::untimed(16, 65_530), RAW_TICKED] {
+        let mut intake = sender.intake();
+        // The first packet, number 10, has its sequence number as sent.
+        let base = wrapped(sender.index(10), sender.sequence_bits) as i64 - 10;
+        let mut step = |number: i64, order: i64| {
+            intake.observe(0, sender.stamp(number, 20 * PACKET_NS + order * MS)).disposition
+        };
+        assert_eq!(step(10, 0), Disposition::InOrder);
+        assert_eq!(step(11, 1), Disposition::InOrder);
+        assert_eq!(step(15, 2), Disposition::OpensGap { missing_from: base + 12, missing_count: 3 });
+        assert_eq!(step(13, 3), Disposition::Late);
+        assert_eq!(step(13, 4), Disposition::Duplicate);
+        assert_eq!(step(12, 5), Disposition::ClosesGap);
+        assert_eq!(step(15, 6), Disposition::Duplicate);
+        assert_eq!(step(14, 7), Disposition::ClosesGap);
+        assert_eq!(step(9, 8), Disposition::Late);
+        assert_eq!(step(6, 9), Disposition::OpensGap { missing_from: base + 7, missing_count: 2 });
+        assert_eq!(step(7, 10), Disposition::Late);
+        assert_eq!(step(8, 11), Disposition::ClosesGap);
+        assert_eq!(step(16, 12), Disposition::InOrder);
+        let counters = intake.counters();
+        assert_eq!((counters.late, counters.closes_gap, counters.duplicate), (3, 3, 2));
+        assert_eq!(counters.calls(), 13);
+    }
+}
+
+#[test]
+fn an_index_may_be_negative_when_an_earlier_packet_comes_later() {
+    for bits in [8, 12, 16, 24, 32, 64] {
+        let sender = Sender::untimed(bits, 0);
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 2);
+        let early = intake.observe(0, sender.stamp(-1, 60 * MS));
+        assert_eq!((early.disposition, index(&early)), (Disposition::Late, -1), "{bits}");
+    }
+}
+
+#[test]
+fn every_width_of_sequence_and_tick_wraps_with_and_without_losses() {
+    for sequence_bits in [8, 12, 16, 24, 32, 64] {
+        for tick in [None, Some(16), Some(24), Some(32), Some(64)] {
+            let turn = if sequence_bits == 64 { 0 } else { 1_i64 << sequence_bits };
+            let tick = tick.map(|bits: u8| {
+                let near_the_top = if bits == 64 { -100_000 } else { (1_i64 << bits) - 60_000 };
+                (32768.0, bits, near_the_top)
+            });
+            let sender = Sender { sequence_bits, sequence_at_zero: turn - 100, tick };
+            let mut intake = sender.intake();
+            let mut received = 0;
+            // Losses of up to 40 packets, 0.8 s.
+            for number in (0..9000).filter(|number| number % 50 < 10 || number % 170 > 100) {
+                let intaken = intake.observe(0, sender.stamp(number, number * PACKET_NS + 5 * MS));
+                let resolved =
+                    intaken.resolved.unwrap_or_else(|| panic!("{sequence_bits} {tick:?} {intaken:?}"));
+                assert_eq!(resolved.index, sender.index(number), "{sequence_bits} {tick:?}");
+                if let Some(tick) = sender.tick(number) {
+                    assert_eq!(resolved.device, tick, "{sequence_bits} {tick:?}");
+                }
+                received += 1;
+            }
+            assert_eq!(intake.counters().in_order + intake.counters().opens_gap, received);
+        }
+    }
+}
+
+#[test]
+fn host_time_counts_the_turns_of_a_long_silence() {
+    // 8 bits at 50 packets/s, turn 5.12 s: every silence up to 4 s has one answer.
+    for lost in [1, 50, 127, 128, 129, 150, 199] {
+        let sender = Sender::untimed(8, 200);
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 300);
+        let after = intake.observe(0, sender.stamp(300 + lost, (300 + lost) * PACKET_NS + 5 * MS));
+        let expected = Disposition::OpensGap { missing_from: sender.index(300), missing_count: lost as u64 };
+        assert_eq!((after.disposition, index(&after)), (expected, sender.index(300 + lost)), "{lost}");
+    }
+    // 16 bits: more than half a turn, 655 s, but less than one.
+    let sender = Sender::untimed(16, 5);
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 300);
+    let after = intake.observe(0, sender.stamp(50_000, 50_000 * PACKET_NS + 5 * MS));
+    assert_eq!(index(&after), sender.index(50_000));
+}
+
+#[test]
+fn a_wide_tick_counts_the_turns_of_a_narrow_sequence_through_hours_of_silence() {
+    // Two hours without a packet: 1406 turns of the sequence; 32 bits at 32768 Hz turn once in 36 hours.
+    let sender = Sender { sequence_bits: 8, sequence_at_zero: 7, tick: Some((32768.0, 32, 4_294_900_000)) };
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 40_000);
+    let after = intake.observe(0, sender.stamp(400_000, 400_000 * PACKET_NS + 5 * MS));
+    let expected = Disposition::OpensGap { missing_from: sender.index(40_000), missing_count: 360_000 };
+    assert_eq!((after.disposition, index(&after)), (expected, sender.index(400_000)));
+    // And a stall instead: the direct successor, an hour late.
+    let late = intake.observe(0, sender.stamp(400_001, 580_000 * PACKET_NS));
+    assert_eq!((late.disposition, index(&late)), (Disposition::InOrder, sender.index(400_001)));
+}
+
+#[test]
+fn two_narrow_counters_resolve_together_what_neither_can_alone() {
+    // Turns of 5.12 s and 2 s; together they agree again only after 128 s. 20 s are lost.
+    let sender = Sender { sequence_bits: 8, sequence_at_zero: 3, tick: Some((32768.0, 16, 1)) };
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 2000);
+    let after = intake.observe(0, sender.stamp(3000, 3000 * PACKET_NS + 5 * MS));
+    let resolved = after.resolved.unwrap();
+    assert_eq!((resolved.index, resolved.device), (sender.index(3000), sender.tick(3000).unwrap()));
+}
+
+#[test]
+fn a_burst_after_a_stall_continues_without_a_gap() {
+    for sender in [Sender::untimed(8, 100), Sender::untimed(16, 100), RAW_TICKED] {
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 300);
+        // 3.5 s of packets at one host time; then as usual.
+        for number in 300..475 {
+            let intaken = intake.observe(0, sender.stamp(number, 475 * PACKET_NS));
+            assert_eq!((intaken.disposition, index(&intaken)), (Disposition::InOrder, sender.index(number)));
+        }
+        run_in_order(&mut intake, &sender, 475, 700);
+    }
+    // Ten seconds: too long for 8 bits alone, but not for 16 or with a tick.
+    for sender in [Sender::untimed(16, 65_400), RAW_TICKED] {
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 300);
+        for number in 300..800 {
+            let intaken = intake.observe(0, sender.stamp(number, 800 * PACKET_NS));
+            assert_eq!((intaken.disposition, index(&intaken)), (Disposition::InOrder, sender.index(number)));
+        }
+    }
+}
+
+/// Deliver an ambiguous stretch and return how it ended; every packet before must have been ambiguous.
+fn ambiguous_then(
+    intake: &mut Intake<1>,
+    packets: impl IntoIterator<Item = PacketStamp>,
+) -> (Vec<Resolved>, Intaken) {
+    let mut provisional_ones = Vec::new();
+    for stamp in packets {
+        let intaken = intake.observe(0, stamp);
+        match intaken.disposition {
+            Disposition::Ambiguous { provisional, possible } => {
+                assert!(possible >= 2);
+                assert_eq!(intaken.resolved, None);
+                provisional_ones.push(provisional);
+            }
+            _ => return (provisional_ones, intaken),
+        }
+    }
+    panic!("still ambiguous after {} packets", provisional_ones.len());
+}
+
+#[test]
+fn a_long_loss_on_a_narrow_counter_is_ambiguous_until_delivery_settles() {
+    let sender = Sender::untimed(8, 17);
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 300);
+    // 14 s lost: 2.7 turns.
+    let stamps = (1000..).map(|number| sender.stamp(number, number * PACKET_NS + 5 * MS));
+    let (provisional, end) = ambiguous_then(&mut intake, stamps.take(300));
+    let Disposition::Resumes { missing_from, missing_count, confirmed } = end.disposition else {
+        panic!("{end:?}")
+    };
+    assert_eq!((missing_from, missing_count), (sender.index(300), 700));
+    assert_eq!(confirmed.packets as usize, provisional.len());
+    assert_eq!(provisional.len(), 100, "two seconds");
+    assert_eq!(index(&end), sender.index(1000 + provisional.len() as i64));
+    for (number, position) in (1000..).zip(&provisional) {
+        assert_eq!(position.index + confirmed.index_shift, sender.index(number));
+        assert_eq!(position.device + confirmed.device_shift, sender.index(number) * 5);
+    }
+    assert_eq!(confirmed.previous.unwrap().index, sender.index(1099));
+    run_in_order(&mut intake, &sender, 1101, 1500);
+}
+
+#[test]
+fn a_long_stall_on_a_narrow_counter_is_ambiguous_until_the_backlog_has_drained() {
+    let sender = Sender::untimed(8, 17);
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 300);
+    // 14 s of packets come 1 ms apart, then as usual.
+    let stamps = (300..1400).map(|number| {
+        let drained = 1000 * PACKET_NS + (number - 300) * MS;
+        sender.stamp(number, drained.max(number * PACKET_NS + 5 * MS))
+    });
+    let (provisional, end) = ambiguous_then(&mut intake, stamps);
+    let Disposition::Resumes { missing_count: 0, confirmed, .. } = end.disposition else { panic!("{end:?}") };
+    assert_eq!(index(&end), sender.index(300 + provisional.len() as i64));
+    assert_eq!(provisional[0].index + confirmed.index_shift, sender.index(300));
+}
+
+#[test]
+fn a_stepped_host_clock_opens_no_segment() {
+    for (step_ns, sender) in [
+        (3_600_000 * MS, Sender::untimed(16, 65_400)),
+        (3_600_000 * MS, RAW_TICKED),
+        (-3_600_000 * MS, Sender::untimed(8, 99)),
+        (-3_600_000 * MS, Sender::untimed(16, 65_400)),
+        (-3_600_000 * MS, RAW_TICKED),
+        (3_000 * MS, Sender::untimed(8, 99)),
+        (100_000 * MS + 1_500 * MS, Sender::untimed(8, 99)),
+    ] {
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 300);
+        let mut shift = 0;
+        for number in 300..6000 {
+            let intaken = intake.observe(0, sender.stamp(number, number * PACKET_NS + 5 * MS + step_ns));
+            match intaken.disposition {
+                Disposition::Ambiguous { provisional, .. } => {
+                    assert_eq!(provisional.index, sender.index(number))
+                }
+                Disposition::Resumes { missing_count, confirmed, .. } => {
+                    shift = confirmed.index_shift;
+                    assert_eq!(missing_count, 0);
+                }
+                disposition => assert_eq!(disposition, Disposition::InOrder, "{number}"),
+            }
+            if let Some(resolved) = intaken.resolved {
+                assert_eq!(resolved.index, sender.index(number) + shift);
+            }
+        }
+        assert_eq!((shift, intake.segment()), (0, 0));
+        assert!(intake.counters().ambiguous <= 101);
+    }
+}
+
+#[test]
+fn turns_that_nothing_can_tell_begin_a_new_segment_and_say_why() {
+    let sender = Sender::untimed(8, 17);
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 300);
+    // 14 s lost, and the host clock stepped by half a turn meanwhile.
+    let stamps = (1000..1400).map(|number| sender.stamp(number, number * PACKET_NS + 2_560 * MS));
+    let (provisional, end) = ambiguous_then(&mut intake, stamps);
+    let Disposition::NewSegment { cause: SegmentCause::TurnsUnresolved, confirmed } = end.disposition else {
+        panic!("{end:?}")
+    };
+    assert_eq!(confirmed.packets as usize, provisional.len());
+    assert_eq!((end.resolved.unwrap().segment, intake.segment()), (1, 1));
+    assert_eq!(index(&end), provisional.last().unwrap().index + 1);
+    for number in 1000 + provisional.len() as i64 + 1..1500 {
+        let intaken = intake.observe(0, sender.stamp(number, number * PACKET_NS + 2_560 * MS));
+        assert_eq!((intaken.disposition, intaken.resolved.unwrap().segment), (Disposition::InOrder, 1));
+    }
+}
+
+/// The device restarts: packets of `again` follow from host time `at_ns` on.
+fn restart(intake: &mut Intake<1>, again: &Sender, at_ns: i64) -> (Vec<Intaken>, Intaken) {
+    let mut before = Vec::new();
+    for number in 0..20 {
+        let intaken = intake.observe(0, again.stamp(number, at_ns + number * PACKET_NS));
+        if let Disposition::NewSegment { .. } = intaken.disposition {
+            return (before, intaken);
+        }
+        before.push(intaken);
+    }
+    panic!("no segment: {before:?}");
+}
+
+#[test]
+fn a_restart_is_confirmed_by_its_second_packet_and_loses_none() {
+    let cases = [
+        // No tick; tick and sequence from zero; tick elsewhere; sequence only.
+        (Sender::untimed(16, 30_000), Sender::untimed(16, 0)),
+        (Sender::untimed(32, 1_000_000), Sender::untimed(32, 1)),
+        (
+            Sender { sequence_bits: 16, sequence_at_zero: 0, tick: Some((32768.0, 32, 0)) },
+            Sender { sequence_bits: 16, sequence_at_zero: 0, tick: Some((32768.0, 32, 0)) },
+        ),
+        (
+            Sender { sequence_bits: 8, sequence_at_zero: 0, tick: Some((32768.0, 24, 5_000_000)) },
+            Sender { sequence_bits: 8, sequence_at_zero: 0, tick: Some((32768.0, 24, 77)) },
+        ),
+        (
+            Sender { sequence_bits: 16, sequence_at_zero: 9_000, tick: Some((1000.0, 64, 123_456_789)) },
+            Sender { sequence_bits: 16, sequence_at_zero: 0, tick: Some((1000.0, 64, 3)) },
+        ),
+        (
+            Sender { sequence_bits: 8, sequence_at_zero: 3, tick: Some((1000.0, 16, 60_000)) },
+            Sender { sequence_bits: 8, sequence_at_zero: 0, tick: Some((1000.0, 16, 3)) },
+        ),
+    ];
+    for (sender, again) in cases {
+        for delay_ns in [PACKET_NS, 60 * MS, 900 * MS, 7_000 * MS, 500_000 * MS] {
+            let mut intake = sender.intake();
+            run_in_order(&mut intake, &sender, 0, 1000);
+            let (before, confirming) = restart(&mut intake, &again, 999 * PACKET_NS + 5 * MS + delay_ns);
+            let label = (sender.sequence_bits, sender.sequence_at_zero, sender.tick, delay_ns);
+            assert_eq!(before.len(), 1, "{label:?} {before:?}");
+            let first = Resolved {
+                segment: 1,
+                index: again.index(0),
+                device: again.tick(0).unwrap_or(again.index(0) * 5),
+                clock: if again.tick.is_some() { CountClock::Ticks } else { CountClock::Samples },
+            };
+            assert_eq!(before[0].disposition, Disposition::Quarantined { provisional: first });
+            let Disposition::NewSegment { cause, confirmed } = confirming.disposition else { panic!() };
+            assert_eq!(cause, SegmentCause::CountersRestarted);
+            let settled = Confirmed { packets: 1, previous: Some(first), index_shift: 0, device_shift: 0 };
+            assert_eq!(confirmed, settled);
+            assert_eq!((index(&confirming), confirming.resolved.unwrap().segment), (again.index(1), 1));
+            for number in 2..300 {
+                let at_ns = 999 * PACKET_NS + 5 * MS + delay_ns + number * PACKET_NS;
+                let intaken = intake.observe(0, again.stamp(number, at_ns));
+                assert_eq!(intaken.disposition, Disposition::InOrder, "{number}");
+                assert_eq!((index(&intaken), intaken.resolved.unwrap().segment), (again.index(number), 1));
+            }
+        }
+    }
+}
+
+#[test]
+fn a_restart_inside_the_reorder_window_shows_as_a_run_of_duplicates_first() {
+    for (sender, again) in [
+        (Sender::untimed(16, 0), Sender::untimed(16, 0)),
+        (Sender::untimed(8, 0), Sender::untimed(8, 0)),
+        (
+            Sender { sequence_bits: 16, sequence_at_zero: 0, tick: Some((32768.0, 32, 10)) },
+            Sender { sequence_bits: 16, sequence_at_zero: 0, tick: Some((32768.0, 32, 11)) },
+        ),
+    ] {
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 30);
+        let (before, confirming) = restart(&mut intake, &again, 30 * PACKET_NS + 200 * MS);
+        assert_eq!(before.len(), 3);
+        assert!(before.iter().all(|intaken| intaken.disposition == Disposition::Duplicate));
+        let Disposition::NewSegment { confirmed, .. } = confirming.disposition else { panic!() };
+        assert_eq!((confirmed.packets, confirmed.index_shift), (3, 0));
+        assert_eq!((index(&confirming), confirming.resolved.unwrap().segment), (3, 1));
+    }
+}
+
+#[test]
+fn a_restart_near_the_old_numbers_but_with_another_tick_is_no_duplicate() {
+    let sender = Sender { sequence_bits: 16, sequence_at_zero: 0, tick: Some((32768.0, 32, 900_000)) };
+    let again = Sender { tick: Some((32768.0, 32, 40)), ..sender };
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 30);
+    let (before, confirming) = restart(&mut intake, &again, 30 * PACKET_NS + 200 * MS);
+    assert!(matches!(before[..], [Intaken { disposition: Disposition::Quarantined { .. }, .. }]));
+    assert_eq!(confirming.resolved.unwrap().device, again.tick(1).unwrap());
+}
+
+#[test]
+fn a_restart_that_a_narrow_counter_could_hide_as_a_loss_is_not_taken_for_one() {
+    // 8 bits: newest 200, restarted at 0 after 3 s, when a loss of 55 packets and 1.9 s of delay would fit.
+    let sender = Sender::untimed(8, 0);
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 201);
+    let again = Sender::untimed(8, 0);
+    let mut segment = None;
+    for number in 0..400 {
+        let intaken =
+            intake.observe(0, again.stamp(number, 201 * PACKET_NS + 3_000 * MS + number * PACKET_NS));
+        if let Some(resolved) = intaken.resolved {
+            segment.get_or_insert(resolved.segment);
+            assert_eq!(resolved.segment, 1);
+        }
+    }
+    assert_eq!((segment, intake.segment()), (Some(1), 1));
+    assert_eq!((intake.counters().ambiguous, intake.counters().new_segment), (100, 1));
+}
+
+#[test]
+fn a_lone_corrupt_stamp_never_opens_a_segment() {
+    for sender in
+        [Sender { sequence_bits: 8, sequence_at_zero: 0, tick: Some((32768.0, 32, 7_000_000)) }, RAW_TICKED]
+    {
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 500);
+        for (order, number) in (500..2000).enumerate() {
+            let good = sender.stamp(number, number * PACKET_NS + 5 * MS);
+            if order % 3 == 0 {
+                let corrupt = match order % 4 {
+                    0 => PacketStamp { tick: Some(0), ..good },
+                    1 => PacketStamp { tick: Some(0), sequence: 0, ..good },
+                    2 => PacketStamp { tick: good.tick.map(|tick| tick ^ (1 << 28)), ..good },
+                    _ => PacketStamp { sequence: (good.sequence + 100) & 0xff, ..good },
+                };
+                let intaken = intake.observe(0, corrupt);
+                assert!(
+                    matches!(intaken.disposition, Disposition::Quarantined { .. }),
+                    "{intaken:?} {corrupt:?}"
+                );
+                assert_eq!(intaken.resolved, None);
+            }
+            let intaken = intake.observe(0, good);
+            assert_eq!((intaken.disposition, index(&intaken)), (Disposition::InOrder, sender.index(number)));
+        }
+        assert_eq!(intake.segment(), 0);
+        assert_eq!(intake.counters().quarantined, 500);
+    }
+}
+
+#[test]
+fn the_same_corrupt_stamp_again_and_again_confirms_nothing() {
+    let sender = RAW_TICKED;
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 100);
+    for number in 100..130 {
+        let good = sender.stamp(number, number * PACKET_NS);
+        // The sequence goes on and the tick stands still at zero; then both are zero.
+        let stuck = PacketStamp { tick: Some(0), ..good };
+        assert!(matches!(intake.observe(0, stuck).disposition, Disposition::Quarantined { .. }));
+        let zero = PacketStamp { tick: Some(0), sequence: 0, ..good };
+        assert!(matches!(intake.observe(0, zero).disposition, Disposition::Quarantined { .. }));
+        assert!(matches!(intake.observe(0, zero).disposition, Disposition::Quarantined { .. }));
+    }
+    assert_eq!(intake.segment(), 0);
+    let after = intake.observe(0, sender.stamp(130, 131 * PACKET_NS));
+    assert_eq!(index(&after), sender.index(130));
+}
+
+#[test]
+fn a_corrupt_stamp_before_a_restart_does_not_delay_it() {
+    let sender = RAW_TICKED;
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 100);
+    let corrupt = PacketStamp { tick: Some(123_456), ..sender.stamp(100, 100 * PACKET_NS) };
+    assert!(matches!(intake.observe(0, corrupt).disposition, Disposition::Quarantined { .. }));
+    let again = Sender { sequence_at_zero: 0, tick: Some((32768.0, 32, 900)), ..sender };
+    let (before, _) = restart(&mut intake, &again, 102 * PACKET_NS);
+    assert_eq!(before.len(), 1);
+}
+
+#[test]
+fn old_data_sent_again_in_a_burst_opens_no_segment() {
+    for sender in [Sender::untimed(16, 0), RAW_TICKED] {
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 1000);
+        for number in 500..1000 {
+            let again = intake.observe(0, sender.stamp(number, 1000 * PACKET_NS + (number - 500) * MS));
+            assert!(!matches!(again.disposition, Disposition::NewSegment { .. }), "{number}");
+        }
+        let after = intake.observe(0, sender.stamp(1030, 1030 * PACKET_NS));
+        let expected = Disposition::OpensGap { missing_from: sender.index(1000), missing_count: 30 };
+        assert_eq!((after.disposition, intake.segment()), (expected, 0));
+    }
+}
+
+#[test]
+fn a_packet_just_behind_the_window_of_a_running_stream_is_too_old() {
+    for (sender, window) in [(Sender::untimed(16, 0), 62), (RAW_TICKED, 62), (Sender::untimed(8, 9), 32)] {
+        let mut intake = sender.intake();
+        for number in (0..200).filter(|number| *number != 100 && *number != 101) {
+            let _ = intake.observe(0, sender.stamp(number, number * PACKET_NS));
+            if number == 100 + window + 1 {
+                let host_ns = number * PACKET_NS + MS;
+                let old = intake.observe(0, sender.stamp(100, host_ns)).disposition;
+                assert_eq!(old, Disposition::Rejected(Refusal::TooOld));
+                let edge = intake.observe(0, sender.stamp(101, host_ns)).disposition;
+                assert_eq!(edge, Disposition::Late);
+            }
+        }
+        assert_eq!(intake.segment(), 0);
+    }
+}
+
+#[test]
+fn a_restart_is_the_whole_devices_and_the_other_streams_join() {
+    for tick in [None, Some((32768.0, 32, 3_000_000))] {
+        let sender = Sender { sequence_bits: 16, sequence_at_zero: 0, tick };
+        let again = Sender { tick: tick.map(|(hz, bits, _)| (hz, bits, 50)), ..sender };
+        let mut intake = Intake::<3>::new(sender.clock(), &[stream(16); 3]).unwrap();
+        for number in 0..500 {
+            for stream in 0..3 {
+                let intaken = intake.observe(stream, sender.stamp(number, number * PACKET_NS + 5 * MS));
+                assert_eq!(intaken.disposition, Disposition::InOrder);
+            }
+        }
+        let at_ns = 500 * PACKET_NS + 300 * MS;
+        let mut dispositions: [Vec<Disposition>; 3] = Default::default();
+        // Stream 2 still delivers two packets of the old numbering while stream 0 has restarted.
+        for number in 0..100 {
+            for stream in 0..3 {
+                let straggles = stream == 2 && number < 2;
+                let host_ns = at_ns + number * PACKET_NS + stream as i64 * MS;
+                let stamp = if straggles {
+                    sender.stamp(500 + number, host_ns)
+                } else {
+                    again.stamp(number, host_ns)
+                };
+                let intaken = intake.observe(stream, stamp);
+                dispositions[stream].push(intaken.disposition);
+                if let Some(resolved) = intaken.resolved {
+                    assert_eq!(resolved.segment, u32::from(!straggles), "{stream} {number}");
+                    let expected = if straggles { 500 + number } else { number };
+                    assert_eq!(resolved.index, expected);
+                }
+            }
+        }
+        assert_eq!(intake.segment(), 1);
+        assert!(matches!(dispositions[0][0], Disposition::Quarantined { .. }));
+        assert!(matches!(dispositions[0][1], Disposition::NewSegment { .. }));
+        let Disposition::JoinsSegment { confirmed } = dispositions[1][1] else {
+            panic!("{:?}", dispositions[1])
+        };
+        assert_eq!((confirmed.packets, confirmed.previous.unwrap().index), (1, 0));
+        assert_eq!(dispositions[2][..2], [Disposition::InOrder, Disposition::InOrder]);
+        assert!(matches!(dispositions[2][2], Disposition::JoinsSegment { .. }), "{:?}", dispositions[2][2]);
+        let counters = intake.counters();
+        assert_eq!((counters.new_segment, counters.joins_segment), (1, 2));
+        assert_eq!(counters.calls(), 1800);
+    }
+}
+
+#[test]
+fn packets_left_over_from_before_a_restart_do_not_open_another() {
+    let sender = RAW_TICKED;
+    let again = Sender { sequence_at_zero: 0, tick: Some((32768.0, 32, 900)), ..sender };
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 500);
+    let (_, _) = restart(&mut intake, &again, 510 * PACKET_NS);
+    for number in 500..504 {
+        let left = intake.observe(0, sender.stamp(number, 512 * PACKET_NS)).disposition;
+        assert_eq!(left, Disposition::Rejected(Refusal::TooOld));
+    }
+    let after = intake.observe(0, again.stamp(2, 512 * PACKET_NS));
+    assert_eq!((after.disposition, intake.segment()), (Disposition::InOrder, 1));
+}
+
+#[test]
+fn a_reconnection_with_counters_kept_opens_no_segment() {
+    for sender in [Sender::untimed(16, 60_000), RAW_TICKED] {
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 500);
+        let after = run(&mut intake, &sender, 20_000, 20_100);
+        let gap = Disposition::OpensGap { missing_from: sender.index(500), missing_count: 19_500 };
+        assert_eq!(after[0].disposition, gap);
+        assert!(after[1..].iter().all(|intaken| intaken.disposition == Disposition::InOrder));
+        assert_eq!(intake.segment(), 0);
+    }
+}
+
+#[test]
+fn a_stream_may_begin_late_or_carry_ticks_alone() {
+    let ticked = Sender { sequence_bits: 16, sequence_at_zero: 0, tick: Some((32768.0, 24, 16_000_000)) };
+    let plain = Sender::untimed(8, 40);
+    let mut intake = Intake::<2>::new(ticked.clock(), &[stream(16), stream(8)]).unwrap();
+    for number in 0..20_000 {
+        let host_ns = number * PACKET_NS + 5 * MS;
+        let intaken = intake.observe(0, ticked.stamp(number, host_ns));
+        assert_eq!(intaken.resolved.unwrap().device, ticked.tick(number).unwrap());
+        if number >= 5000 {
+            let intaken = intake.observe(1, plain.stamp(number, host_ns));
+            let resolved = intaken.resolved.unwrap();
+            assert_eq!(resolved.clock, CountClock::Samples);
+            assert_eq!(plain.index(number) - resolved.index, 5040 - 5040 % 256);
+        }
+    }
+    // A second ticked stream that begins late counts on the same unwrapped ticks.
+    let mut intake = Intake::<2>::new(ticked.clock(), &[stream(16), stream(16)]).unwrap();
+    for number in 0..60_000 {
+        let host_ns = number * PACKET_NS + 5 * MS;
+        let _ = intake.observe(0, ticked.stamp(number, host_ns));
+        if number >= 24_000 {
+            let intaken = intake.observe(1, ticked.stamp(number, host_ns));
+            assert_eq!(intaken.resolved.unwrap().device, ticked.tick(number).unwrap(), "{number}");
+        }
+    }
+    assert_eq!(intake.segment(), 0);
+}
+
+#[test]
+fn packets_of_varying_size_are_counted_and_placed_by_their_ticks() {
+    let mut intake = Intake::<1>::new(clock(1000.0, 32), &[stream(8)]).unwrap();
+    let mut tick = 4_294_960_000_u64;
+    let mut varying = 0;
+    for number in 0..5000_i64 {
+        let samples = [5, 5, 5, 8, 5, 3][number as usize % 6];
+        let host_ns = (tick as i64 - 4_294_960_000) * MS;
+        let stamp =
+            PacketStamp { host_ns, sequence: wrapped(number, 8), tick: Some(tick & 0xffff_ffff), samples };
+        if number % 40 < 30 {
+            let resolved = intake.observe(0, stamp).resolved.unwrap_or_else(|| panic!("{number}"));
+            assert_eq!((resolved.index, resolved.device), (number, tick as i64));
+            varying += u64::from(samples != 5);
+        }
+        tick += 4 * u64::from(samples);
+    }
+    assert_eq!(intake.counters().varying_samples, varying);
+    assert_eq!(intake.segment(), 0);
+}
+
+#[test]
+fn a_count_that_leaves_its_range_is_refused() {
+    let mut intake = Intake::<1>::new(clock(1000.0, 32), &[stream(64)]).unwrap();
+    let stamp = PacketStamp { host_ns: 0, sequence: 1 << 62, tick: None, samples: 5 };
+    assert_eq!(intake.observe(0, stamp).disposition, Disposition::Rejected(Refusal::CountOverflow));
+    assert_eq!(intake.counters().count_overflow, 1);
+}
+
+#[test]
+fn no_input_whatever_panics_and_the_counters_always_add_up() {
+    let mut draw = Draw(99);
+    for round in 0..300 {
+        let bits = [2, 3, 8, 16, 33, 62, 63, 64][draw.below(8) as usize];
+        let tick_bits = [16, 32, 62, 63, 64][draw.below(5) as usize];
+        let mut intake = Intake::<2>::new(clock(1e6, tick_bits), &[stream(bits), stream(8)]).unwrap();
+        for call in 0..300_u64 {
+            let raw = draw.next() | (draw.next() << 33);
+            let extreme =
+                [raw, 0, u64::MAX, raw >> 40, 1 << 63, i64::MAX as u64, call][draw.below(7) as usize];
+            let narrow =
+                |bits: u8, raw: u64| if draw_bit(raw) { wrapped(raw.cast_signed(), bits) } else { raw };
+            let stamp = PacketStamp {
+                host_ns: if draw.below(2) == 0 { (call as i64) * PACKET_NS } else { extreme.cast_signed() },
+                sequence: narrow(bits, extreme),
+                tick: if draw.below(3) == 0 { None } else { Some(narrow(tick_bits, extreme.rotate_left(7))) },
+                samples: draw.below(7) as u32,
+            };
+            let _ = intake.observe(draw.below(3) as usize, stamp);
+            assert_eq!(intake.counters().calls(), call + 1, "round {round}");
+        }
+    }
+}
+
+fn draw_bit(raw: u64) -> bool {
+    raw.count_ones() % 8 != 0
+}
+
+/// A linear congruential generator (Knuth's MMIX constants, from memory), for repeatable disorder.
+struct Draw(u64);
+
+impl Draw {
+    fn next(&mut self) -> u64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        self.0 >> 31
+    }
+
+    fn below(&mut self, limit: u64) -> u64 {
+        self.next() % limit
+    }
+}
+
+/// A simulated delivery: number, host stamp, in order of arrival. Loss, duplicates, reordering by up to 10, stalls.
+fn deliver(draw: &mut Draw, packets: i64, longest_loss: u64, longest_stall_ms: u64) -> Vec<(i64, i64)> {
+    let mut arrivals: Vec<(i64, i64, i64)> = Vec::new();
+    let mut lost_until = 0;
+    let mut stalled_until_ns = 0;
+    for number in 0..packets {
+        if number < lost_until {
+            continue;
+        }
+        let draw_event = draw.below(1000);
+        if draw_event < 3 {
+            lost_until = number + 1 + draw.below(longest_loss) as i64;
+            continue;
+        }
+        if draw_event < 30 {
+            continue;
+        }
+        // The device is 40 ppm fast.
+        let sampled_ns = number * PACKET_NS - number * PACKET_NS / 25_000;
+        let ready_ns = sampled_ns + 3 * MS + draw.below(15_000) as i64 * 1000;
+        if draw_event < 32 {
+            stalled_until_ns = stalled_until_ns.max(ready_ns + draw.below(longest_stall_ms) as i64 * MS);
+        }
+        let host_ns = ready_ns.max(stalled_until_ns);
+        // Threads hand packets over late by up to 10 places.
+        let place = if draw.below(20) == 0 { number + 1 + draw.below(10) as i64 } else { number };
+        arrivals.push((place, number, host_ns));
+        if draw.below(50) == 0 {
+            arrivals.push((number + draw.below(10) as i64, number, host_ns + MS));
+        }
+    }
+    arrivals.sort_by_key(|(place, _, _)| *place);
+    let mut latest_ns = 0;
+    arrivals
+        .into_iter()
+        .map(|(_, number, host_ns)| {
+            latest_ns = latest_ns.max(host_ns);
+            (number, latest_ns)
+        })
+        .collect()
+}
+
+/// What became of a simulated delivery.
+#[derive(Debug, Default)]
+struct Outcome {
+    right: u64,
+    settled_later: u64,
+    unsettled: u64,
+    wrong: u64,
+    segments: u64,
+    too_old: u64,
+    missing_wrong: u64,
+}
+
+fn compare_with_truth(sender: &Sender, arrivals: &[(i64, i64)]) -> Outcome {
+    let mut intake = sender.intake();
+    let mut outcome = Outcome::default();
+    let mut waiting: Vec<(i64, Resolved)> = Vec::new();
+    let mut table = GapTable::<64>::new();
+    let mut received = std::collections::BTreeSet::new();
+    // Where a count begins is free, up to whole turns; from then on it has to go with the truth.
+    let mut origin: Option<(i64, i64)> = None;
+    let check = |outcome: &mut Outcome,
+                 origin: &mut Option<(i64, i64)>,
+                 number: i64,
+                 resolved: &Resolved,
+                 later: bool| {
+        let tick = sender.tick(number).unwrap_or(0);
+        let ticked = if sender.tick.is_some() { resolved.device } else { 0 };
+        let apart = (resolved.index - sender.index(number), ticked - tick);
+        let right = *origin.get_or_insert(apart) == apart
+            && apart.0 % (1 << sender.sequence_bits) == 0
+            && sender.tick.is_none_or(|(_, bits, _)| bits == 64 || apart.1 % (1 << bits) == 0);
+        match (right, later) {
+            (false, _) => outcome.wrong += 1,
+            (true, false) => outcome.right += 1,
+            (true, true) => outcome.settled_later += 1,
+        }
+    };
+    for (number, host_ns) in arrivals {
+        let intaken = intake.observe(0, sender.stamp(*number, *host_ns));
+        match intaken.disposition {
+            Disposition::Ambiguous { provisional, .. } => waiting.push((*number, provisional)),
+            Disposition::Quarantined { provisional } => waiting.push((*number, provisional)),
+            Disposition::Rejected(Refusal::TooOld) => outcome.too_old += 1,
+            Disposition::Resumes { confirmed, .. } | Disposition::NewSegment { confirmed, .. } => {
+                if matches!(intaken.disposition, Disposition::NewSegment { .. }) {
+                    outcome.segments += 1;
+                    received.clear();
+                    table = GapTable::new();
+                    origin = None;
+                }
+                let left = waiting.len() - confirmed.packets as usize;
+                outcome.unsettled += left as u64;
+                for (number, provisional) in waiting.drain(..).skip(left) {
+                    let resolved = Resolved {
+                        index: provisional.index + confirmed.index_shift,
+                        device: provisional.device + confirmed.device_shift,
+                        ..provisional
+                    };
+                    check(&mut outcome, &mut origin, number, &resolved, true);
+                    let _ = table.receive(resolved.index);
+                    received.insert(resolved.index);
+                }
+            }
+            _ => {}
+        }
+        if let Some(resolved) = intaken.resolved {
+            let fresh = received.insert(resolved.index);
+            let duplicate = intaken.disposition == Disposition::Duplicate;
+            if fresh == duplicate {
+                outcome.wrong += 1;
+            }
+            if !duplicate {
+                let _ = table.receive(resolved.index);
+            }
+            check(&mut outcome, &mut origin, *number, &resolved, false);
+        }
+    }
+    outcome.unsettled += waiting.len() as u64;
+    let span = received.last().unwrap() - received.first().unwrap() + 1;
+    outcome.missing_wrong = table.missing_packets().abs_diff(span as u64 - received.len() as u64);
+    assert_eq!(intake.counters().calls(), arrivals.len() as u64);
+    outcome
+}
+
+#[test]
+fn simulated_disorder_is_put_in_order_and_never_wrongly() {
+    let mut draw = Draw(2024);
+    let mut all = 0;
+    for round in 0..40 {
+        let at_zero = draw.below(100_000) as i64;
+        for (sequence_bits, tick) in [
+            (8, None),
+            (12, None),
+            (16, None),
+            (32, None),
+            (8, Some((32768.0, 16, at_zero))),
+            (8, Some((32768.0, 32, (1 << 32) - 500_000))),
+            (16, Some((1000.0, 16, at_zero % 60_000))),
+            (16, Some((32768.0, 24, at_zero))),
+            (24, Some((1e6, 64, -500_000))),
+        ] {
+            let sequence_at_zero = at_zero % (1 << sequence_bits);
+            let sender = Sender { sequence_bits, sequence_at_zero, tick };
+            // Without a tick, 8 bits are unambiguous up to 4.1 s of silence: 1.6 s lost and 2.4 s stalled.
+            let arrivals = deliver(&mut draw, 6000, 80, 2400);
+            let outcome = compare_with_truth(&sender, &arrivals);
+            all += arrivals.len() as u64;
+            let label = (round, sequence_bits, tick);
+            assert_eq!((outcome.wrong, outcome.segments), (0, 0), "{label:?} {outcome:?}");
+            assert_eq!(outcome.missing_wrong, 0, "{label:?} {outcome:?}");
+            if sequence_bits > 8 || tick.is_some_and(|(_, bits, _)| bits > 16) {
+                assert_eq!(outcome.right + outcome.too_old, arrivals.len() as u64, "{label:?} {outcome:?}");
+            }
+        }
+    }
+    assert!(all > 1_500_000);
+}
+
+#[test]
+fn simulated_long_silences_are_ambiguous_at_worst() {
+    let mut draw = Draw(7);
+    let mut total = Outcome::default();
+    let mut all = 0;
+    for _ in 0..100 {
+        for tick in [None, Some((32768.0, 16, 5))] {
+            let sequence_at_zero = draw.below(256) as i64;
+            let sender = Sender { sequence_bits: 8, sequence_at_zero, tick };
+            let arrivals = deliver(&mut draw, 6000, 1500, 15_000);
+            let outcome = compare_with_truth(&sender, &arrivals);
+            assert_eq!(outcome.wrong, 0, "{outcome:?}");
+            all += arrivals.len() as u64;
+            total.right += outcome.right;
+            total.settled_later += outcome.settled_later;
+            total.unsettled += outcome.unsettled;
+            total.segments += outcome.segments;
+        }
+    }
+    eprintln!("{all} packets: {total:?}");
+    assert!(total.right * 10 > all * 6 && total.settled_later > 0 && total.unsettled > 0, "{total:?}");
+}
+
+#[test]
+fn gaps_of_a_table_fed_live_agree_with_the_dispositions() {
+    let sender = Sender::untimed(16, 0);
+    let mut intake = sender.intake();
+    let mut table = GapTable::<32>::new();
+    let mut opened = vec![];
+    for number in [0, 1, 4, 3, 9, 2, 10, 8] {
+        let intaken = intake.observe(0, sender.stamp(number, 200 * MS));
+        let _ = table.receive(index(&intaken));
+        if let Disposition::OpensGap { missing_count, .. } = intaken.disposition {
+            opened.push(missing_count);
+        }
+    }
+    assert_eq!(opened, [2, 4]);
+    assert_eq!((table.missing_packets(), intake.counters().closes_gap), (3, 1));
+}
