@@ -20,6 +20,9 @@ const LONGEST_S: f64 = 16.0;
 /// Arrivals closer than this belong to one delivery, µs: longer than one Bluetooth LE exchange of 251-octet
 /// packets with its inter-frame spaces (2,120 + 2 · 150 + 80 µs on LE 1M), shorter than any interval.
 const DELIVERY_US: f64 = 2_600.0;
+/// Packets that came longer than this after the first belong to another delivery, µs: common practice limits a
+/// connection event to less (no source).
+const LONGEST_DELIVERY_US: f64 = 12_000.0;
 /// Rates of the radio's clock against the host's that are possible before any is measured, ppm: two crystals of
 /// 50 ppm each, and as much again, since a microcontroller's radio has been seen 81 ppm off.
 const STRETCH_PPM: f64 = 200.0;
@@ -89,7 +92,8 @@ pub struct Block {
     pub on_time: u16,
     /// What every arrival proves.
     pub upper: Bound,
-    /// Least residual as stamped, which is what the scatter of minima is measured on.
+    /// Least residual of a packet's *delivery*: the stamp of the first packet that came with it. A packet that became
+    /// ready while others were being sent is stamped later than it would have been alone, by their time on the air.
     pub minimum: Bound,
     /// What the grid proves; `None` where there is no grid or too few packets were on time.
     pub lower: Option<Bound>,
@@ -226,6 +230,8 @@ struct Entry {
     at_s: f32,
     /// Stamp against the working line, µs above the block's reference.
     stamp_us: f32,
+    /// Stamp of the first packet of the delivery, likewise.
+    delivery_us: f32,
     /// The grid's instant against the working line, likewise; NaN for packets that were not first in their delivery.
     instant_us: f32,
 }
@@ -245,6 +251,7 @@ pub struct Blocks {
     least_z: f64,
     second_z: f64,
     least_z_number: i64,
+    last_number: i64,
     sum_z: f64,
     firsts: u32,
     wide_z: u32,
@@ -274,6 +281,7 @@ impl Blocks {
             least_z: f64::INFINITY,
             second_z: f64::INFINITY,
             least_z_number: 0,
+            last_number: i64::MIN,
             sum_z: 0.0,
             firsts: 0,
             wide_z: 0,
@@ -329,7 +337,9 @@ impl Blocks {
             self.reference_us = arrival.residual_us;
         }
         let host_us = arrival.host_us();
-        let same = host_us >= self.last_host_us && host_us - self.last_host_us < DELIVERY_US;
+        let same = host_us >= self.last_host_us
+            && host_us - self.last_host_us < DELIVERY_US
+            && host_us - self.delivery_first_us < LONGEST_DELIVERY_US;
         self.last_host_us = host_us;
         if !same {
             self.delivery_first_us = host_us;
@@ -352,6 +362,8 @@ impl Blocks {
             }
             let (number, instant) = grid.instant(host_us);
             let z = host_us - instant;
+            let first = number != self.last_number;
+            self.last_number = number;
             if z < self.least_z {
                 self.second_z = self.least_z;
                 self.least_z = z;
@@ -364,11 +376,14 @@ impl Blocks {
             if z - self.least_z > 0.35 * grid.interval_us {
                 self.wide_z = self.wide_z.saturating_add(1);
             }
-            instant_us = single(instant - arrival.device_s * 1e6 - line_us);
+            if first {
+                instant_us = single(instant - arrival.device_s * 1e6 - line_us);
+            }
         }
         let _ = self.entries.push(Entry {
             at_s: single(arrival.device_s - self.from_s),
             stamp_us: single(arrival.residual_us - line_us),
+            delivery_us: single(arrival.residual_us - line_us - (host_us - self.delivery_first_us)),
             instant_us,
         });
     }
@@ -404,24 +419,27 @@ impl Blocks {
     /// What the stamps say without any grid.
     fn plain(&self) -> Option<Block> {
         let first = self.entries.first()?;
-        let (mut least, mut to_s, mut sum) = (*first, first.at_s, 0.0);
+        let (mut least, mut alone, mut to_s, mut sum) = (*first, *first, first.at_s, 0.0);
         for entry in &self.entries {
             if entry.stamp_us < least.stamp_us {
                 least = *entry;
+            }
+            if entry.delivery_us < alone.delivery_us {
+                alone = *entry;
             }
             to_s = if entry.at_s > to_s { entry.at_s } else { to_s };
             sum += f64::from(entry.stamp_us);
         }
         let packets = count(self.entries.len());
-        let minimum = self.absolute(least.at_s, f64::from(least.stamp_us));
+        let upper = self.absolute(least.at_s, f64::from(least.stamp_us));
         let n = u16::try_from(self.entries.len()).unwrap_or(u16::MAX);
         Some(Block {
             from_s: self.from_s,
             to_s: self.from_s + f64::from(to_s),
             packets: n,
             on_time: n,
-            upper: Bound { residual_us: minimum.residual_us + self.resolution_us, ..minimum },
-            minimum,
+            upper: Bound { residual_us: upper.residual_us + self.resolution_us, ..upper },
+            minimum: self.absolute(alone.at_s, f64::from(alone.delivery_us)),
             lower: None,
             mean_wait_us: sum / packets - f64::from(least.stamp_us),
             interval_us: 0.0,
@@ -464,6 +482,10 @@ impl Blocks {
             return;
         }
         let margin = grid.stretch_u_ppm * span + PHASE_REACH * grid.phase_sd_us;
+        if settled && self.least_z < -margin {
+            // Stamps that belong to no instant: an app that was held up stamps when it pleases.
+            self.least_z = -margin;
+        }
         // Where arrivals spread widely after the grid's instants, a packet may have become ready after the instant.
         self.lateness_us += if grid.anchors.is_empty() { 1.0 } else { 0.2 } * (scale - self.lateness_us);
         let lateness = if scale > self.lateness_us { scale } else { self.lateness_us };

@@ -19,6 +19,7 @@ pub struct Stage {
     bounds: Bounds,
     scatter_us: f64,
     range_us: f64,
+    touch_us: Option<f64>,
     region: Region,
     /// What came out.
     pub knot: Knot,
@@ -32,6 +33,7 @@ impl Stage {
             bounds: Bounds::default(),
             scatter_us: 0.0,
             range_us: 0.0,
+            touch_us: None,
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),
             knot: Knot::default(),
         }
@@ -84,21 +86,19 @@ pub struct Setup {
     pub interval_us: Option<f64>,
 }
 
-/// A packet may miss its first chance though its samples were ready, by the delays inside the device. Without slips
-/// nothing in the data tells by how much, and this much is allowed, µs: a microcontroller whose tasks run each
-/// millisecond has been seen to miss by 0.9 ms.
+/// A packet may miss its first chance though its samples were ready, by the delays inside the device. Nothing in the
+/// data tells by how much, and this much is allowed, µs: a microcontroller whose tasks run each millisecond has been
+/// seen to miss by 0.9 ms.
 const ALLOWANCE_US: f64 = 1_000.0;
-/// The least allowance, µs, however well the slips agree.
-const LEAST_ALLOWANCE_US: f64 = 60.0;
 /// A grid whose phase scatters by more than this share of its period is a grid of windows, not of instants, and
 /// the allowance grows by this many standard deviations.
 const LOOSE: f64 = 0.005;
 const LOOSE_REACH: f64 = 6.0;
-/// The allowance that the slips are judged with, µs.
-const GENEROUS_ALLOWANCE_US: f64 = 8_000.0;
-/// Slips from which on the allowance is taken from the data.
-const SLIPS_NEEDED: f64 = 4.0;
-/// Standard deviations of the minima by which the clock may lie below them, without a grid.
+/// Slips from which on the least waits at the slips say where the clock lies.
+const SLIPS_NEEDED: f64 = 5.0;
+/// Slip periods in which a least wait is looked for: one, and some more since the period is an estimate.
+const SLIP_PERIODS: f64 = 1.3;
+/// Standard deviations of the minima by which the clock may lie below them.
 const REACH: f64 = 10.0;
 /// Times that the allowance and the reach are doubled when the bounds contradict each other.
 const DOUBLINGS: usize = 5;
@@ -130,20 +130,12 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
 
     let Some(first) = stages.iter().find_map(|s| s.block.as_ref().map(|b| b.upper)) else { return report };
     let Some(last) = stages.iter().rev().find_map(|s| s.block.as_ref().map(|b| b.upper)) else { return report };
-    report.allowance_us = GENEROUS_ALLOWANCE_US;
+    report.allowance_us = ALLOWANCE_US;
     report.reach = REACH;
-    if report.on_a_grid {
-        lower_bounds(stages, &report);
-        report.curvature_ppm_per_s = weigh(stages, prior, first).curvature_ppm_per_s;
-        both_ways(stages, prior, report.curvature_ppm_per_s, first, last);
-        let missed = 2.0 * missed_us(stages);
-        let least = if report.slips >= SLIPS_NEEDED { LEAST_ALLOWANCE_US } else { ALLOWANCE_US };
-        report.allowance_us = if missed + LEAST_ALLOWANCE_US > least { missed + LEAST_ALLOWANCE_US } else { least };
-        if let Some(interval) = report.interval
-            && interval.phase_sd_us > LOOSE * interval.period_us
-        {
-            report.allowance_us += LOOSE_REACH * interval.phase_sd_us;
-        }
+    if let Some(interval) = report.interval
+        && interval.phase_sd_us > LOOSE * interval.period_us
+    {
+        report.allowance_us += LOOSE_REACH * interval.phase_sd_us;
     }
     for _ in 0..DOUBLINGS {
         lower_bounds(stages, &report);
@@ -158,6 +150,13 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
         report.reach *= 2.0;
     }
     both_ways(stages, prior, report.curvature_ppm_per_s, first, last);
+    if report.slips >= SLIPS_NEEDED {
+        touches(stages, &report);
+        let found = weigh(stages, prior, first);
+        report.curvature_ppm_per_s = found.curvature_ppm_per_s;
+        (report.lower_refuted, report.reopened) = (found.lower_refuted, found.reopened);
+        both_ways(stages, prior, report.curvature_ppm_per_s, first, last);
+    }
     if !report.on_a_grid {
         for stage in stages.iter_mut() {
             let on_line = line.at(stage.bounds.at_s);
@@ -220,18 +219,93 @@ fn both_ways(stages: &mut [Stage], prior: &Prior, curvature: f64, first: Bound, 
     }
 }
 
-/// By how much packets are seen to have missed their first chance: the farthest that a grid's lower bound, taken
-/// literally, lies above the greatest offset that is possible, µs.
-fn missed_us(stages: &[Stage]) -> f64 {
-    let mut farthest = 0.0;
-    for stage in stages {
-        if let Some(lower) = stage.block.as_ref().and_then(|b| b.lower) {
-            let knot = &stage.knot;
-            let high = knot.high_us + knot.rate_ppm * (lower.at_s - knot.at_s);
-            farthest = greater(lower.residual_us - high, farthest);
+/// At each slip the least wait passes through its minimum, like the delays of a link without a grid, only more
+/// slowly. Where there are enough slips, the least upper bound in each slip period bounds the clock from below too, to
+/// within what these scatter by.
+fn touches(stages: &mut [Stage], report: &Report) {
+    let (Some(first), Some(last)) = (stages.first(), stages.last()) else { return };
+    let (from_s, span_s) = (first.bounds.at_s, last.bounds.at_s - first.bounds.at_s);
+    let period_s = SLIP_PERIODS * span_s / report.slips;
+    // The touch of each period: the least upper bound against what is known so far.
+    let mut best: Option<(f64, usize)> = None;
+    let mut period_end = from_s + period_s;
+    for i in 0..stages.len() {
+        let Some(stage) = stages.get_mut(i) else { break };
+        stage.touch_us = None;
+        if stage.block.is_none() {
+            continue;
+        }
+        if stage.bounds.at_s > period_end {
+            mark(stages, best);
+            best = None;
+            period_end = stages.get(i).map_or(period_end, |s| s.bounds.at_s) + period_s;
+        }
+        let Some(stage) = stages.get(i) else { break };
+        if let Some(block) = &stage.block {
+            let (least, knot) = (block.minimum, &stage.knot);
+            let above = least.residual_us - knot.offset_us - knot.rate_ppm * (least.at_s - knot.at_s);
+            if best.is_none_or(|(had, _)| above < had) {
+                best = Some((above, i));
+            }
         }
     }
-    farthest
+    mark(stages, best);
+    for backwards in [false, true] {
+        let mut scatter = Scatter::new();
+        let mut each = |stage: &mut Stage| {
+            if let (Some(residual_us), Some(block)) = (stage.touch_us, &stage.block) {
+                let seen = scatter.observe(Bound { residual_us, ..block.minimum });
+                stage.scatter_us = if backwards { greater(seen, stage.scatter_us) } else { seen };
+            }
+        };
+        if backwards {
+            stages.iter_mut().rev().for_each(&mut each);
+        } else {
+            stages.iter_mut().for_each(&mut each);
+        }
+    }
+    let touching = |s: &Stage| {
+        s.touch_us.zip(s.block.as_ref()).map(|(residual_us, b)| Bound { residual_us, ..b.minimum })
+    };
+    let mut from = 0_usize;
+    while let Some(rest) = stages.get_mut(from..)
+        && !rest.is_empty()
+    {
+        let (range, touches) = scatter::range(rest.iter().filter_map(touching));
+        let mut left = if touches > 0 { touches } else { usize::MAX };
+        for stage in rest.iter_mut() {
+            from = from.saturating_add(1);
+            if stage.touch_us.is_none() {
+                continue;
+            }
+            if let Some(block) = &stage.block
+                && stage.scatter_us > 0.0
+                && touches >= 4
+            {
+                let least = block.minimum;
+                let depth = greater(report.reach * stage.scatter_us, report.reach / 6.0 * range) + 2.0;
+                let low = least.residual_us - depth;
+                let known = stage.bounds.lower.map_or(f64::NEG_INFINITY, |l| {
+                    l.residual_us + stage.knot.rate_ppm * (least.at_s - l.at_s)
+                });
+                if low > known {
+                    stage.bounds.lower = Some(Bound { residual_us: low, ..least });
+                }
+            }
+            left = left.saturating_sub(1);
+            if left == 0 {
+                break;
+            }
+        }
+    }
+}
+
+fn mark(stages: &mut [Stage], best: Option<(f64, usize)>) {
+    if let Some((above, i)) = best
+        && let Some(stage) = stages.get_mut(i)
+    {
+        stage.touch_us = Some(above);
+    }
 }
 
 /// Fills the stages with the blocks of all arrivals; returns how many, and the collector as it ended.
