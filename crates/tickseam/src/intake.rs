@@ -48,6 +48,8 @@
 //! # What it cannot know
 //! - Without a tick, a restart that lands on a number which a loss could have reached by then is taken for that loss.
 //!   For an 8-bit sequence at 50 packets/s after a long silence that is one restart in eight.
+//! - Within an ambiguous backlog, a loss of whole turns and up to 7 packets more looks like those 7 packets. A loss
+//!   that makes the numbers jump further ends the run: what came before it stays ambiguous for good.
 //! - The first packet of the device is taken on trust. If it was corrupt, the rest becomes segment 1.
 //! - A device whose sample rate is off its nominal rate by more than the declared tolerance seems to come early
 //!   after a long silence; by more than 2 s, it is taken for restarted.
