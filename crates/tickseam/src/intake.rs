@@ -21,7 +21,7 @@
 //! seen, but not less than twice the crystal's tolerance).
 //!
 //! - **One candidate**: taken. While the silence on the host clock plus the window and the slack stay below one turn
-//!   there is only one, and it is the nearest by RFC 1982: a 16-bit sequence at 50 packets/s has a turn of 22 min, a
+//!   there is only one (below half a turn it is the nearest by RFC 1982): a 16-bit sequence at 50 packets/s has a turn of 22 min, a
 //!   32-bit tick at 32768 Hz one of 36 h. An 8-bit sequence at 50 packets/s alone (turn 5.12 s, window 0.64 s, slack
 //!   0.32 s) is safe up to a silence of 4.1 s.
 //! - **Several**: [`Disposition::Ambiguous`]. A successor that waited and a stretch that was lost both fit. The packets
