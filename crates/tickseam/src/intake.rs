@@ -21,7 +21,7 @@
 //! seen, but not less than twice the crystal's tolerance).
 //!
 //! - **One candidate**: taken. While the silence on the host clock plus the window and the slack stay below one turn
-//!   there is only one, and it is the nearest by RFC 1982: a 16-bit sequence at 50 packets/s has a turn of 22 min, a
+//!   there is only one (below half a turn it is the nearest by RFC 1982): a 16-bit sequence at 50 packets/s has a turn of 22 min, a
 //!   32-bit tick at 32768 Hz one of 36 h. An 8-bit sequence at 50 packets/s alone (turn 5.12 s, window 0.64 s, slack
 //!   0.32 s) is safe up to a silence of 4.1 s.
 //! - **Several**: [`Disposition::Ambiguous`]. A successor that waited and a stretch that was lost both fit. The packets
@@ -36,8 +36,9 @@
 //! - **None**: [`Disposition::Quarantined`]. One more packet that continues the new numbering, before the old one goes
 //!   on, makes it a new segment; a lone corrupt stamp never does. Where the old numbering has been over these numbers
 //!   before, it may also be old data sent again, in a burst: the second packet then has to come at half the device's
-//!   pace or slower. Four duplicates in a row, each the successor of the last, at that pace and with nothing new
-//!   between, are a restart that landed inside the reorder window.
+//!   pace or slower. For 2 s after a restart, numbers within the window of the ones left behind may be left over from
+//!   there, and it takes four of them at that pace. Four packets in a row that are late or duplicates, each ahead of
+//!   the last, at that pace and with nothing new between, are a restart that landed inside the reorder window.
 //! - Whatever the host clock says, counters that continue within 8 packets (64 where a tick agrees) are a
 //!   continuation: a step of the host clock opens no segment.
 //!
@@ -47,6 +48,8 @@
 //! # What it cannot know
 //! - Without a tick, a restart that lands on a number which a loss could have reached by then is taken for that loss.
 //!   For an 8-bit sequence at 50 packets/s after a long silence that is one restart in eight.
+//! - Within an ambiguous backlog, a loss of whole turns and up to 7 packets more looks like those 7 packets. A loss
+//!   that makes the numbers jump further ends the run: what came before it stays ambiguous for good.
 //! - The first packet of the device is taken on trust. If it was corrupt, the rest becomes segment 1.
 //! - A device whose sample rate is off its nominal rate by more than the declared tolerance seems to come early
 //!   after a long silence; by more than 2 s, it is taken for restarted.
@@ -155,7 +158,8 @@ pub struct Resolved {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Confirmed {
     /// How many of the stream's last packets are settled with this one: all those answered `Ambiguous` or `Quarantined`
-    /// (or `Duplicate`, where a restart landed inside the window) since the run began, repeats not counted.
+    /// since the run began, repeats not counted. Where a restart landed inside the window, these are the last three
+    /// packets, although they were answered as late or duplicates of the old numbering.
     pub packets: u32,
     /// The one of them with the highest index, in its final position.
     pub previous: Option<Resolved>,
@@ -187,7 +191,7 @@ pub enum Refusal {
     NoSamples,
     /// The host stamp is more than 146 years from the origin.
     HostOutOfRange,
-    /// Behind the reorder window of a stream that is running, or left over from before a restart.
+    /// Within one window behind the reorder window of a stream whose newest packet came less than two packets ago.
     TooOld,
     /// The position does not fit an `i64`.
     CountOverflow,
@@ -828,10 +832,11 @@ impl Pace {
 /// What a provisional numbering waits for.
 #[derive(Clone, Copy, Debug)]
 enum Waiting {
-    /// A second packet, to tell a restart from a corrupt stamp.
-    Restart { pace: Pace, been_there: bool },
-    /// More duplicates in a row, to tell a restart inside the window from repeats.
-    Repeats { pace: Pace, index_shift: i64, device_shift: i64 },
+    /// As many packets more as `needed`, to tell a restart from a corrupt stamp; at the device's pace where it may be
+    /// old data.
+    Restart { pace: Pace, needed: u32, at_pace: bool },
+    /// More old numbers in a row, to tell a restart inside the window from late packets and repeats.
+    GoingBack { pace: Pace, index_shift: i64, device_shift: i64 },
     /// Delivery to settle, to tell the number of turns.
     Turns(Turns),
 }
@@ -1260,14 +1265,21 @@ fn judge_placed(
     };
     let window = stream.frame(device).window();
     let placed = |disposition| Intaken { disposition, resolved: Some(resolved) };
-    let Some(main) = &mut stream.main else {
+    let Some(main) = stream.main else {
         stream.begin(device, Numbering::new(index, tick, host_ns), host_ns);
         stream.learn(device, index, tick, host_ns);
         return placed(Disposition::InOrder);
     };
     let newest = main.newest;
-    let disposition = match main.slot(index, window) {
-        Slot::Seen => return judge_repeat(device, stream, shown, &resolved, host_ns),
+    let slot = main.slot(index, window);
+    if index <= newest
+        && stream.segment == device.segment
+        && let Some(intaken) = judge_going_back(device, stream, shown, &resolved, host_ns)
+    {
+        return intaken;
+    }
+    let disposition = match slot {
+        Slot::Seen => return placed(Disposition::Duplicate),
         Slot::TooOld => return refused(Refusal::TooOld),
         Slot::Ahead { missing: 0 } => Disposition::InOrder,
         Slot::Ahead { missing } => {
@@ -1280,7 +1292,9 @@ fn judge_placed(
         Slot::Fills { closes: true } => Disposition::ClosesGap,
         Slot::Fills { closes: false } => Disposition::Late,
     };
-    main.place(index, tick, host_ns);
+    if let Some(main) = &mut stream.main {
+        main.place(index, tick, host_ns);
+    }
     if index > newest {
         // The numbering goes on, so what did not fit it was no restart.
         stream.provisional = None;
@@ -1303,66 +1317,72 @@ fn follow(frame: &Frame, numbering: &Numbering, shown: Shown, elapsed_ns: f64) -
     }
 }
 
-fn judge_repeat(
+/// Whether a packet that is not ahead of the newest belongs to a restart instead. `None`: as far as is known, no.
+fn judge_going_back(
     device: &mut Device,
     stream: &mut Stream,
     shown: Shown,
     resolved: &Resolved,
     host_ns: i64,
-) -> Intaken {
-    let duplicate = Intaken { disposition: Disposition::Duplicate, resolved: Some(*resolved) };
+) -> Option<Intaken> {
     let frame = stream.frame(device);
-    let (index, tick) = fresh(device, stream, shown);
-    match stream.provisional {
-        Some(Provisional { waiting: Waiting::Restart { .. } | Waiting::Turns(_), .. }) => {
-            return duplicate;
+    let followed = stream.provisional.and_then(|run| {
+        match follow(&frame, &run.numbering, shown, run.numbering.silence_ns(host_ns)) {
+            Found::One { index, tick } if index > run.numbering.newest => Some((run, index, tick)),
+            _ => None,
         }
-        Some(Provisional {
-            mut numbering,
-            packets,
-            waiting: Waiting::Repeats { mut pace, index_shift, device_shift },
-        }) => {
-            if let Found::One { index, tick } =
-                follow(&frame, &numbering, shown, numbering.silence_ns(host_ns))
-                && index == numbering.newest.saturating_add(1)
-                && let Some(position) = stream.position(device.segment.saturating_add(1), index, tick)
-            {
-                let before = numbering;
-                numbering.place(index, tick, host_ns);
-                let paced = pace.keeps(Arrival { count: index, host_ns }, frame.packet_ns);
-                if packets >= 3 && paced {
-                    let confirmed =
-                        stream.confirmed(position.segment, &before, packets, index_shift, device_shift);
-                    open_segment(device, stream, numbering, SegmentCause::CountersRestarted, host_ns);
-                    return Intaken {
-                        disposition: Disposition::NewSegment {
-                            cause: SegmentCause::CountersRestarted,
-                            confirmed,
-                        },
-                        resolved: Some(position),
-                    };
-                }
-                stream.provisional = Some(Provisional {
-                    numbering,
-                    packets: packets.saturating_add(1),
-                    waiting: Waiting::Repeats { pace, index_shift, device_shift },
+    });
+    match followed {
+        Some((Provisional { waiting: Waiting::Restart { .. }, .. }, ..)) => {
+            return Some(judge_unexplained(device, stream, shown, host_ns));
+        }
+        Some((
+            Provisional {
+                mut numbering,
+                packets,
+                waiting: Waiting::GoingBack { mut pace, index_shift, device_shift },
+            },
+            index,
+            tick,
+        )) => {
+            let cause = SegmentCause::CountersRestarted;
+            let position = stream.position(device.segment.saturating_add(1), index, tick)?;
+            let before = numbering;
+            numbering.place(index, tick, host_ns);
+            let paced = pace.keeps(Arrival { count: index, host_ns }, frame.packet_ns);
+            if packets >= 3 && paced {
+                let confirmed =
+                    stream.confirmed(position.segment, &before, packets, index_shift, device_shift);
+                open_segment(device, stream, numbering, cause, host_ns);
+                return Some(Intaken {
+                    disposition: Disposition::NewSegment { cause, confirmed },
+                    resolved: Some(position),
                 });
-                return duplicate;
             }
+            stream.provisional = Some(Provisional {
+                numbering,
+                packets: packets.saturating_add(1),
+                waiting: Waiting::GoingBack { pace, index_shift, device_shift },
+            });
+            return None;
         }
-        None => {}
+        _ => {}
     }
-    let Some(restarted) = stream.position(device.segment, index, tick) else { return duplicate };
+    if matches!(stream.provisional, Some(Provisional { waiting: Waiting::Restart { .. }, .. })) {
+        return None;
+    }
+    let (index, tick) = fresh(device, stream, shown);
+    let restarted = stream.position(device.segment, index, tick)?;
     stream.provisional = Some(Provisional {
         numbering: Numbering::new(index, tick, host_ns),
         packets: 1,
-        waiting: Waiting::Repeats {
+        waiting: Waiting::GoingBack {
             pace: Pace { since: Arrival { count: index, host_ns } },
             index_shift: index.saturating_sub(resolved.index),
             device_shift: restarted.device.saturating_sub(resolved.device),
         },
     });
-    duplicate
+    None
 }
 
 /// The counts that a new segment begins with.
@@ -1395,13 +1415,15 @@ fn open_segment(
 
 fn judge_unexplained(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns: i64) -> Intaken {
     let frame = stream.frame(device);
-    if is_left_over(device, stream, &frame, shown, host_ns) || is_just_too_old(stream, &frame, shown, host_ns)
-    {
+    if is_just_too_old(stream, &frame, shown, host_ns) {
         return refused(Refusal::TooOld);
     }
     let segment = device.segment.saturating_add(1);
-    if let Some(Provisional { mut numbering, packets, waiting: Waiting::Restart { mut pace, been_there } }) =
-        stream.provisional
+    if let Some(Provisional {
+        mut numbering,
+        packets,
+        waiting: Waiting::Restart { mut pace, needed, at_pace },
+    }) = stream.provisional
         && let Found::One { index, tick } = follow(&frame, &numbering, shown, numbering.silence_ns(host_ns))
     {
         let Some(position) = stream.position(segment, index, tick) else {
@@ -1414,7 +1436,7 @@ fn judge_unexplained(device: &mut Device, stream: &mut Stream, shown: Shown, hos
         let before = numbering;
         numbering.place(index, tick, host_ns);
         let paced = pace.keeps(Arrival { count: index, host_ns }, frame.packet_ns);
-        if paced || !been_there {
+        if packets >= needed && (paced || !at_pace) {
             let confirmed = stream.confirmed(segment, &before, packets, 0, 0);
             open_segment(device, stream, numbering, SegmentCause::CountersRestarted, host_ns);
             return Intaken {
@@ -1425,7 +1447,7 @@ fn judge_unexplained(device: &mut Device, stream: &mut Stream, shown: Shown, hos
         stream.provisional = Some(Provisional {
             numbering,
             packets: packets.saturating_add(1),
-            waiting: Waiting::Restart { pace, been_there },
+            waiting: Waiting::Restart { pace, needed, at_pace },
         });
         return quarantined;
     }
@@ -1433,6 +1455,7 @@ fn judge_unexplained(device: &mut Device, stream: &mut Stream, shown: Shown, hos
     let Some(provisional) = stream.position(segment, index, tick) else {
         return refused(Refusal::CountOverflow);
     };
+    let left_over = is_left_over(device, stream, &frame, shown, host_ns);
     let been_there = stream.main.is_some_and(|main| {
         let reference = Frame::reference(&main, shown);
         let span = main.earliest.saturating_sub(main.newest);
@@ -1443,7 +1466,11 @@ fn judge_unexplained(device: &mut Device, stream: &mut Stream, shown: Shown, hos
     stream.provisional = Some(Provisional {
         numbering: Numbering::new(index, tick, host_ns),
         packets: 1,
-        waiting: Waiting::Restart { pace: Pace { since: Arrival { count: index, host_ns } }, been_there },
+        waiting: Waiting::Restart {
+            pace: Pace { since: Arrival { count: index, host_ns } },
+            needed: if left_over { 3 } else { 1 },
+            at_pace: left_over || been_there,
+        },
     });
     unplaced(Disposition::Quarantined { provisional })
 }
