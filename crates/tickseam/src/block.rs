@@ -92,6 +92,10 @@ pub struct Block {
     pub on_time: u16,
     /// What every arrival proves.
     pub upper: Bound,
+    /// The part of it that rests on no grid: the least stamp.
+    pub stamped: Bound,
+    /// Mean lateness of deliveries after the grid's instants, µs.
+    pub lateness_us: f64,
     /// Least residual of a packet's *delivery*: the stamp of the first packet that came with it. A packet that became
     /// ready while others were being sent is stamped later than it would have been alone, by their time on the air.
     pub minimum: Bound,
@@ -103,6 +107,8 @@ pub struct Block {
     pub interval_us: f64,
     /// Rate of the grid against the host clock, ppm.
     pub stretch_ppm: f64,
+    /// Slope of the working line that the block was taken against, ppm.
+    pub rate_ppm: f64,
     /// The grid's phase jumped inside this block: it bounds from above only.
     pub rephased: bool,
     /// Arrivals in this block did not fit the grid.
@@ -232,8 +238,10 @@ struct Entry {
     stamp_us: f32,
     /// Stamp of the first packet of the delivery, likewise.
     delivery_us: f32,
-    /// The grid's instant against the working line, likewise; NaN for packets that were not first in their delivery.
+    /// The grid's instant that the delivery belongs to against the working line, likewise; NaN without a grid.
     instant_us: f32,
+    /// No other packet of this stream came with the same instant before.
+    first: bool,
 }
 
 /// Collects arrivals into blocks; causal, bounded, O(1) for each packet but the one that closes a block.
@@ -352,32 +360,32 @@ impl Blocks {
             }
         }
         let line_us = self.line.at(arrival.device_s) - self.line.at(self.from_s) + self.reference_us;
-        let mut instant_us = f32::NAN;
-        if let Some(grid) = &mut self.grid
-            && !same
-        {
+        let (mut instant_us, mut first) = (f32::NAN, false);
+        if let Some(grid) = &mut self.grid {
             if !grid.placed {
                 grid.placed = true;
                 grid.anchor_us = host_us;
             }
-            let (number, instant) = grid.instant(host_us);
-            let z = host_us - instant;
-            let first = number != self.last_number;
+            let (number, instant) = grid.instant(self.delivery_first_us);
+            let z = self.delivery_first_us - instant;
+            first = !same && number != self.last_number;
             self.last_number = number;
-            if z < self.least_z {
+            instant_us = single(instant - arrival.device_s * 1e6 - line_us);
+            if !first {
+                // Not the delivery's first, or a second delivery for the same instant: nothing new of the phase.
+            } else if z < self.least_z {
                 self.second_z = self.least_z;
                 self.least_z = z;
                 self.least_z_number = number;
             } else if z < self.second_z {
                 self.second_z = z;
             }
-            self.sum_z += z;
-            self.firsts = self.firsts.saturating_add(1);
-            if z - self.least_z > 0.35 * grid.interval_us {
-                self.wide_z = self.wide_z.saturating_add(1);
-            }
             if first {
-                instant_us = single(instant - arrival.device_s * 1e6 - line_us);
+                self.sum_z += z;
+                self.firsts = self.firsts.saturating_add(1);
+                if z - self.least_z > 0.35 * grid.interval_us {
+                    self.wide_z = self.wide_z.saturating_add(1);
+                }
             }
         }
         let _ = self.entries.push(Entry {
@@ -385,6 +393,7 @@ impl Blocks {
             stamp_us: single(arrival.residual_us - line_us),
             delivery_us: single(arrival.residual_us - line_us - (host_us - self.delivery_first_us)),
             instant_us,
+            first,
         });
     }
 
@@ -439,11 +448,14 @@ impl Blocks {
             packets: n,
             on_time: n,
             upper: Bound { residual_us: upper.residual_us + self.resolution_us, ..upper },
+            stamped: Bound { residual_us: upper.residual_us + self.resolution_us, ..upper },
+            lateness_us: 0.0,
             minimum: self.absolute(alone.at_s, f64::from(alone.delivery_us)),
             lower: None,
             mean_wait_us: sum / packets - f64::from(least.stamp_us),
             interval_us: 0.0,
             stretch_ppm: 0.0,
+            rate_ppm: self.line.rate_ppm,
             rephased: false,
             off_grid: false,
         })
@@ -459,6 +471,7 @@ impl Blocks {
         let scale = self.sum_z / n - self.least_z;
         let settled = grid.anchors.len() >= 2;
         block.interval_us = grid.interval_us;
+        block.lateness_us = scale;
         if f64::from(self.wide_z) > 0.4 * n && n >= 8.0 {
             block.off_grid = true;
             grid.misfits = grid.misfits.saturating_add(1);
@@ -486,13 +499,33 @@ impl Blocks {
             // Stamps that belong to no instant: an app that was held up stamps when it pleases.
             self.least_z = -margin;
         }
+        // Where several packets share an instant, one of them may have become ready while others were sent.
+        let n_grouped = self.entries.iter().filter(|e| !e.first).count();
         // Where arrivals spread widely after the grid's instants, a packet may have become ready after the instant.
         self.lateness_us += if grid.anchors.is_empty() { 1.0 } else { 0.2 } * (scale - self.lateness_us);
         let lateness = if scale > self.lateness_us { scale } else { self.lateness_us };
-        let instants = if lateness < TIGHT * grid.interval_us { margin } else { f64::INFINITY };
+        let grouped = n_grouped.saturating_mul(20) > self.entries.len();
+        let instants =
+            if lateness < TIGHT * grid.interval_us && !grouped { margin } else { f64::INFINITY };
         self.bound(block, grid.interval_us, margin, instants, scale / n);
         block.stretch_ppm = grid.stretch_ppm;
         grid.settle(self.least_z_number, self.least_z, scale / n);
+    }
+
+    /// The packet whose instant is earliest against the working line, or that many later in this order; of all, or of
+    /// those that were first in their delivery.
+    fn earliest(&self, passed_over: usize, of_firsts: bool) -> Option<&Entry> {
+        let mut found: Option<&Entry> = None;
+        for _ in 0..=passed_over {
+            let later = |e: &&Entry| found.is_none_or(|f| (e.instant_us, e.at_s) > (f.instant_us, f.at_s));
+            found = self
+                .entries
+                .iter()
+                .filter(|e| !e.instant_us.is_nan() && (e.first || !of_firsts))
+                .filter(later)
+                .reduce(|a, b| if (b.instant_us, b.at_s) < (a.instant_us, a.at_s) { b } else { a });
+        }
+        found
     }
 
     /// Upper and lower bound by the grid. `margin_us`: how far the grid's instants may be off inside the block;
@@ -506,23 +539,25 @@ impl Blocks {
         missing_us: f64,
     ) {
         let (shift, n) = (self.least_z, self.entries.len());
-        // Upper: the grid's instant where the packet was first in its delivery, else its own stamp.
-        let top = |e: &Entry| {
-            let (stamp, instant) = (f64::from(e.stamp_us), f64::from(e.instant_us) + shift + upper_margin_us);
-            if instant < stamp { instant } else { stamp }
-        };
-        let Some((least, upper)) =
-            self.entries.iter().map(|e| (e, top(e))).reduce(|a, b| if b.1 < a.1 { b } else { a })
-        else {
-            return;
-        };
-        let upper_bound = self.absolute(least.at_s, upper);
-        block.upper = Bound { residual_us: upper_bound.residual_us + self.resolution_us, ..upper_bound };
+        // Upper: the least stamp, or the grid's instant of the third earliest packet; the very earliest may have come
+        // with traffic that is not seen here, which kept the event open for it.
+        let by_instant = self.earliest(2, true);
+        if let Some(entry) = by_instant {
+            let upper = f64::from(entry.instant_us) + shift + upper_margin_us;
+            let upper = self.absolute(entry.at_s, upper);
+            let stamps = block.upper;
+            let line = self.line.rate_ppm * (upper.at_s - stamps.at_s);
+            if upper.residual_us + self.resolution_us < stamps.residual_us + line {
+                block.upper = Bound { residual_us: upper.residual_us + self.resolution_us, ..upper };
+            }
+        }
         // Lower: the latest of the packets that left at their first chance, less one interval. Some of the latest
         // may be late by chance, so as many are passed over as make that improbable.
+        let Some(base) = self.earliest(0, false).map(|e| f64::from(e.instant_us)) else { return };
+        let guard = GUARD_US + margin_us + 0.01 * interval_us;
         let at_first_chance = |e: &&Entry| {
-            let above = f64::from(e.instant_us) + shift - upper + margin_us;
-            above >= -margin_us && above < interval_us
+            let above = f64::from(e.instant_us) - base;
+            above < interval_us - guard
         };
         let instants = self.entries.iter().filter(|e| !e.instant_us.is_nan()).count();
         let on_time = self.entries.iter().filter(at_first_chance).count();
@@ -557,6 +592,9 @@ impl Blocks {
         }
     }
 }
+
+/// Late packets of the earliest phase come just one interval after its first; this much before is left out, µs.
+const GUARD_US: f64 = 200.0;
 
 /// Whether a period is one of the connection intervals that Bluetooth LE allows.
 fn nominal(period_us: f64) -> bool {

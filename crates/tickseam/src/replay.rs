@@ -20,6 +20,7 @@ pub struct Stage {
     scatter_us: f64,
     range_us: f64,
     touch_us: Option<f64>,
+    lattice: Option<Bound>,
     region: Region,
     /// What came out.
     pub knot: Knot,
@@ -34,6 +35,7 @@ impl Stage {
             scatter_us: 0.0,
             range_us: 0.0,
             touch_us: None,
+            lattice: None,
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),
             knot: Knot::default(),
         }
@@ -90,10 +92,10 @@ pub struct Setup {
 /// data tells by how much, and this much is allowed, µs: a microcontroller whose tasks run each millisecond has been
 /// seen to miss by 0.9 ms.
 const ALLOWANCE_US: f64 = 1_000.0;
-/// A grid whose phase scatters by more than this share of its period is a grid of windows, not of instants, and
-/// the allowance grows by this many standard deviations.
-const LOOSE: f64 = 0.005;
-const LOOSE_REACH: f64 = 6.0;
+/// Deliveries that come late against the grid may do so because the host is slow, or because the grid is one of windows
+/// rather than of instants, in which a packet may still catch the one under way. The second moves the first chance by
+/// as much, and the allowance grows by this multiple of the mean.
+const LATENESS_REACH: f64 = 2.0;
 /// Slips from which on the least waits at the slips say where the clock lies.
 const SLIPS_NEEDED: f64 = 5.0;
 /// Slip periods in which a least wait is looked for: one, and some more since the period is an estimate.
@@ -132,11 +134,9 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
     let Some(last) = stages.iter().rev().find_map(|s| s.block.as_ref().map(|b| b.upper)) else { return report };
     report.allowance_us = ALLOWANCE_US;
     report.reach = REACH;
-    if let Some(interval) = report.interval
-        && interval.phase_sd_us > LOOSE * interval.period_us
-    {
-        report.allowance_us += LOOSE_REACH * interval.phase_sd_us;
-    }
+    let lateness = mean_lateness_us(stages);
+    report.allowance_us += LATENESS_REACH * lateness;
+    clip_outliers(stages);
     for _ in 0..DOUBLINGS {
         lower_bounds(stages, &report);
         let found = weigh(stages, prior, first);
@@ -178,7 +178,7 @@ fn lower_bounds(stages: &mut [Stage], report: &Report) {
     for stage in stages {
         if let Some(block) = &stage.block {
             stage.bounds.lower = if block.interval_us > 0.0 {
-                block.lower.map(|l| Bound { residual_us: l.residual_us - report.allowance_us, ..l })
+                stage.lattice.map(|l| Bound { residual_us: l.residual_us - report.allowance_us, ..l })
             } else if report.on_a_grid {
                 None
             } else {
@@ -328,6 +328,49 @@ fn fill(
         used = keep(stages, used, block);
     }
     (used, blocks)
+}
+
+/// Mean lateness of the deliveries on a grid, µs.
+fn mean_lateness_us(stages: &[Stage]) -> f64 {
+    let (mut sum, mut n) = (0.0, 0.0);
+    for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0 && !b.off_grid) {
+        sum += block.lateness_us;
+        n += 1.0;
+    }
+    if n > 0.0 { sum / n } else { 0.0 }
+}
+
+/// A bound that rests on a grid is taken no farther than the blocks before and after bear it out, since what one
+/// block misreads its neighbours rarely do.
+fn clip_outliers(stages: &mut [Stage]) {
+    let mut before: Option<Block> = None;
+    for i in 0..stages.len() {
+        let after = stages.get(i.saturating_add(1)).and_then(|s| s.block);
+        let Some(stage) = stages.get_mut(i) else { return };
+        let Some(block) = stage.block else { continue };
+        let neighbours = || before.iter().chain(&after);
+        let rate = block.rate_ppm;
+        stage.lattice = block.lower.and_then(|lower| {
+            let borne_out = neighbours()
+                .filter_map(|b| b.lower)
+                .map(|l| l.residual_us + rate * (lower.at_s - l.at_s))
+                .fold(f64::NEG_INFINITY, greater);
+            let residual_us = if borne_out < lower.residual_us { borne_out } else { lower.residual_us };
+            residual_us.is_finite().then_some(Bound { residual_us, ..lower })
+        });
+        let borne_out = neighbours()
+            .map(|b| b.upper.residual_us + rate * (block.upper.at_s - b.upper.at_s))
+            .fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+        if block.upper.residual_us < borne_out {
+            let stamped = block.stamped.residual_us + rate * (block.upper.at_s - block.stamped.at_s);
+            stage.bounds.upper = Some(if borne_out < stamped {
+                Bound { residual_us: borne_out, ..block.upper }
+            } else {
+                block.stamped
+            });
+        }
+        before = Some(block);
+    }
 }
 
 /// Share of the packets on a grid that left at their first chance.
