@@ -11,7 +11,7 @@ use crate::lattice::Detector;
 use crate::number::{between, count, single};
 
 /// Arrivals held until their block closes.
-const ENTRIES: usize = 128;
+const ENTRIES: usize = 112;
 /// A block closes after this long if it holds [`ENOUGH`] packets, s: short against a crystal's changes.
 const SPAN_S: f64 = 2.0;
 const ENOUGH: usize = 48;
@@ -323,6 +323,11 @@ impl Blocks {
         self.found
     }
 
+    /// Whether twice the found period would explain the arrivals too.
+    pub(crate) fn doubled_fits(&self) -> bool {
+        self.grid.as_ref().is_some_and(|g| self.detector.doubled_fits(g.interval_us))
+    }
+
     /// Whether the interval given at the start was contradicted by the arrivals.
     pub fn given_refuted(&self) -> bool {
         self.given_refuted
@@ -383,7 +388,7 @@ impl Blocks {
             if first {
                 self.sum_z += z;
                 self.firsts = self.firsts.saturating_add(1);
-                if z - self.least_z > 0.35 * grid.interval_us {
+                if z - self.least_z > 0.4 * grid.interval_us {
                     self.wide_z = self.wide_z.saturating_add(1);
                 }
             }
@@ -472,7 +477,7 @@ impl Blocks {
         let settled = grid.anchors.len() >= 2;
         block.interval_us = grid.interval_us;
         block.lateness_us = scale;
-        if f64::from(self.wide_z) > 0.4 * n && n >= 8.0 {
+        if f64::from(self.wide_z) > 0.48 * n && n >= 8.0 {
             block.off_grid = true;
             grid.misfits = grid.misfits.saturating_add(1);
             grid.settle(self.least_z_number, self.least_z, scale / n);

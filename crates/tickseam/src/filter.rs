@@ -203,10 +203,20 @@ impl Bank {
         outcome
     }
 
-    /// The widest limit on the wander that the observations have not made improbable, and its region.
+    /// The limit on the wander next above the widest that the observations have not made improbable, and its region: a
+    /// quiet stretch does not prove a quiet crystal.
     pub fn chosen(&self) -> &Feasible {
         let [first, rest @ ..] = &self.models;
-        rest.iter().fold(first, |best, model| if model.weight >= GIVEN_UP { model } else { best })
+        let mut chosen = first;
+        let mut given_up = first.weight < GIVEN_UP;
+        for model in rest {
+            let probable = model.weight >= GIVEN_UP;
+            if probable || !given_up {
+                chosen = model;
+            }
+            given_up = !probable;
+        }
+        chosen
     }
 
     /// Weight of each limit, the greatest being 1.

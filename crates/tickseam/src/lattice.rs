@@ -6,13 +6,20 @@
 //! two packets of which one waited longer by more than a quarter of C must still lie a whole number of C apart.
 //! Only such pairs are counted here, so that no grid is found where delays are constant or merely noisy.
 
+use crate::number::magnitude;
+
 /// Pairs of arrivals that are remembered, all of them scattered.
-const PAIRS: usize = 64;
+const PAIRS: usize = 96;
 /// Scattered pairs that a period needs before it is judged.
 const PAIRS_NEEDED: u32 = 24;
-/// Mean agreement that a period must reach: 1 is exact, 0 is chance. With 24 pairs chance has a standard
-/// deviation of 0.12 (the triangular score has a variance of 1/3); doubling this leaves only links without jitter.
-const AGREEMENT: f64 = 0.6;
+/// Pairs that must be new since the last round. Three pairs share an arrival, so that this many are worth about
+/// fifteen independent ones.
+const FRESH: u32 = 48;
+/// Mean agreement that a period must reach: 1 is exact, 0 is chance. The triangular score has a variance of 1/3:
+/// forty independent pairs have a standard deviation of 0.09 by chance, and two rounds must agree on the period.
+const AGREEMENT: f64 = 0.4;
+/// What a period must be better by to displace an interval that Bluetooth LE allows and that it lies within 3 % of.
+const NOMINAL_HOLDS: f64 = 0.1;
 /// Agreement, as a share of the best, at which a longer period is preferred: the true period's divisors agree as well.
 const NEAR_BEST: f64 = 0.85;
 /// Least difference of waiting time, µs, for a pair to count as scattered.
@@ -77,7 +84,7 @@ impl Detector {
                 if let Some(slot) = self.pairs.get_mut(self.next) {
                     *slot = (crate::number::single(apart), crate::number::single(scatter));
                 }
-                self.next = self.next.wrapping_add(1) & (PAIRS - 1);
+                self.next = if self.next.saturating_add(1) < PAIRS { self.next.saturating_add(1) } else { 0 };
                 self.filled = if self.filled < PAIRS { self.filled.saturating_add(1) } else { PAIRS };
                 self.fresh = self.fresh.saturating_add(1);
             }
@@ -89,26 +96,38 @@ impl Detector {
         self.seen = self.seen.saturating_add(1);
     }
 
-    /// How well the remembered pairs agree with a period, and how many of them say anything about it.
+    /// How well the remembered pairs agree with a period, and how many of them can say anything for it. A period has
+    /// to explain all pairs, and those that waited longer by more than a quarter of it as well as the rest: the others
+    /// agree with any period that is long against them and divides the sending period.
     pub(crate) fn agreement(&self, period_us: f64) -> (f64, u32) {
-        let mut sum = 0.0;
-        let mut n = 0_u32;
+        let (mut sum, mut n) = (0.0, 0_u32);
+        let (mut sum_far, mut n_far) = (0.0, 0_u32);
         for &(apart, scatter) in self.pairs.iter().take(self.filled) {
-            let (apart, scatter) = (f64::from(apart), f64::from(scatter));
-            let scatter = if scatter < 0.0 { -scatter } else { scatter };
-            if scatter * 4.0 > period_us {
-                let turns = apart / period_us;
-                let off = turns - libm::round(turns);
-                sum += 1.0 - 4.0 * if off < 0.0 { -off } else { off };
-                n = n.saturating_add(1);
+            let turns = f64::from(apart) / period_us;
+            let score = 1.0 - 4.0 * magnitude(turns - libm::round(turns));
+            sum += score;
+            n = n.saturating_add(1);
+            if magnitude(f64::from(scatter)) * 4.0 > period_us {
+                sum_far += score;
+                n_far = n_far.saturating_add(1);
             }
         }
-        (if n > 0 { sum / f64::from(n) } else { 0.0 }, n)
+        if n_far == 0 {
+            return (0.0, 0);
+        }
+        let (all, far) = (sum / f64::from(n), sum_far / f64::from(n_far));
+        (if far < all { far } else { all }, n_far)
+    }
+
+    /// Whether twice a period explains the pairs as well, if fewer of them can tell.
+    pub(crate) fn doubled_fits(&self, period_us: f64) -> bool {
+        let (agreement, n) = self.agreement(2.0 * period_us);
+        n >= PAIRS_NEEDED / 3 && agreement >= AGREEMENT
     }
 
     /// Tries the next candidates; at the end of a round that repeats the last one's finding, returns the period.
     pub(crate) fn search(&mut self) -> Option<f64> {
-        if self.fresh < PAIRS_NEEDED {
+        if self.fresh < FRESH {
             return None;
         }
         let effort = if self.rounds < EAGER_ROUNDS { EAGER } else { 1 };
@@ -133,7 +152,7 @@ impl Detector {
             self.longest = Some(match self.longest {
                 // The same tooth: the better fit, but a nominal interval holds its place against its neighbours.
                 Some((longest, had)) if period < longest * 1.03 && period > longest * 0.97 => {
-                    if agreement > had + if nominal { 0.0 } else { 0.03 } { (period, agreement) } else { (longest, had) }
+                    if agreement > had + if nominal { 0.0 } else { NOMINAL_HOLDS } { (period, agreement) } else { (longest, had) }
                 }
                 Some((longest, had)) if period < longest => (longest, had),
                 Some(shorter) if agreement < self.best * NEAR_BEST => shorter,
@@ -168,5 +187,61 @@ impl Detector {
         self.best = 0.0;
         self.best_us = 0.0;
         self.longest = None;
+    }
+}
+
+/// The largest stretch of a grid's period that no packet of `n` in a row falls into, µs, when they are sent each
+/// `period_us` and the grid has `interval_us`, both in the same time: by the three-distance theorem (Sós 1958, from
+/// memory), no list of phases is needed. Cost: O(n) steps at the worst, few as a rule.
+pub(crate) fn largest_gap_us(period_us: f64, interval_us: f64, n: f64) -> f64 {
+    let turns = libm::floor(period_us / interval_us);
+    let step = period_us - turns * interval_us;
+    if n < 2.0 || !(step > 0.0 && step < interval_us) {
+        return interval_us;
+    }
+    // Distances to the nearest phase on either side of the first, and which packet reached each.
+    let (mut below, mut above) = (step, interval_us - step);
+    let (mut n_below, mut n_above) = (1.0, 1.0);
+    for _ in 0..100_000_u32 {
+        if n_below + n_above >= n || below <= 0.0 || above <= 0.0 {
+            break;
+        }
+        if below > above {
+            below -= above;
+            n_below += n_above;
+        } else {
+            above -= below;
+            n_above += n_below;
+        }
+    }
+    if n < n_below + n_above {
+        below + above
+    } else if below > above {
+        below
+    } else {
+        above
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use super::largest_gap_us;
+    use std::vec::Vec;
+
+    #[test]
+    fn the_largest_gap_is_that_of_the_sorted_phases() {
+        for (period, interval) in
+            [(20.0, 15.0), (20.0, 15.000_3), (64.0, 41.25), (31.25, 30.0), (7.3, 41.0), (20.0, 20.000_1), (99.9, 100.0)]
+        {
+            for n in 1..400_u32 {
+                let mut phases: Vec<f64> = (0..n).map(|i| (f64::from(i) * period) % interval).collect();
+                phases.sort_by(f64::total_cmp);
+                let wrap = phases[0] + interval - phases[phases.len() - 1];
+                let gap = phases.windows(2).map(|w| w[1] - w[0]).fold(wrap, f64::max);
+                let found = largest_gap_us(period, interval, f64::from(n));
+                assert!((found - gap).abs() < 1e-6 * interval, "{period} {interval} {n}: {found} {gap}");
+            }
+        }
     }
 }

@@ -107,7 +107,7 @@ impl Live {
                 bounds.lower = Some(Bound { residual_us: lower.residual_us - allowance, ..lower });
             }
         } else if !self.blocks.found_a_grid() && self.closed >= BLOCKS_NEEDED {
-            let (range, _) = scatter::range(self.minima.iter().copied());
+            let (range, _) = scatter::range(self.minima.iter().copied(), scatter::LINE_S);
             let depth = greater(REACH * scatter_us, REACH / 6.0 * range) * self.widened + 2.0;
             bounds.lower = Some(Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum });
         }

@@ -2,7 +2,8 @@
 
 use crate::block::{Arrival, Block, Blocks, Bound, Interval, WorkingLine};
 use crate::filter::{Bank, Bounds, Feasible, Prior};
-use crate::number::{count, greater};
+use crate::lattice;
+use crate::number::{between, count, greater, magnitude};
 use crate::placement::Knot;
 use crate::region::Region;
 use crate::scatter::{self, Scatter};
@@ -67,12 +68,19 @@ pub struct Report {
     pub allowance_us: f64,
     /// Multiple of the scatter of minima by which the clock may lie below them.
     pub reach: f64,
+    /// Length of the stretches in each of which the grid passed over all phases of the packets, s; 0 where there are too
+    /// few for that.
+    pub touch_period_s: f64,
     /// Times that the grid slipped by one step against the packets.
     pub slips: f64,
     /// The grid that was believed in, if any.
     pub interval: Option<Interval>,
     /// A grid was found or declared: where it is lost, nothing bounds the clock from below.
     pub on_a_grid: bool,
+    /// Period of a grid that may be there unseen, µs; 0 where that can be ruled out.
+    pub doubt_us: f64,
+    /// The link loses so much that its queue must be overflowing: nothing bounds the clock from below.
+    pub congested: bool,
     /// The declared interval did not fit.
     pub declared_refuted: bool,
 }
@@ -86,6 +94,8 @@ pub struct Setup {
     pub resolution_us: f64,
     /// Connection interval that was declared, µs.
     pub interval_us: Option<f64>,
+    /// Nominal time from one packet's first sample to the next one's, s.
+    pub period_s: f64,
 }
 
 /// A packet may miss its first chance though its samples were ready, by the delays inside the device. Nothing in the
@@ -96,10 +106,44 @@ const ALLOWANCE_US: f64 = 1_000.0;
 /// rather than of instants, in which a packet may still catch the one under way. The second moves the first chance by
 /// as much, and the allowance grows by this multiple of the mean.
 const LATENESS_REACH: f64 = 2.0;
-/// Slips from which on the least waits at the slips say where the clock lies.
-const SLIPS_NEEDED: f64 = 5.0;
-/// Slip periods in which a least wait is looked for: one, and some more since the period is an estimate.
-const SLIP_PERIODS: f64 = 1.3;
+/// Share of lost packets from which on a link that sends again counts as congested: its queue overflows, and no packet
+/// has to have left at its first chance. What an app loses is less.
+const CONGESTED_LOSS: f64 = 0.06;
+/// How far the clock may lie below the arrivals of a congested link, µs: what a deep queue holds.
+const CONGESTED_DEPTH_US: f64 = 1e7;
+/// Share of the blocks on a grid from which on the link counts as one with a grid: a false finding is dropped again
+/// after four blocks.
+const GRID_SHARE: f64 = 0.1;
+/// Packets after which an unseen grid is given up: some packet of so many would have missed its turn.
+const PACKETS_FOR_CERTAINTY: usize = 6_000;
+/// Packets that must be lost, and none later than this, µs, to rule a grid out.
+const LOST_FOR_CERTAINTY: f64 = 10.0;
+const LATE_US: f64 = 1_000.0;
+/// Packets later than the shortest connection interval that rule a grid out if none was found with them.
+const LATE_FOR_CERTAINTY: usize = 12;
+/// Shortest connection interval (Bluetooth Core, Vol 6 Part B, 4.5.1), and the longest that is usual for streaming
+/// (common practice, no source), µs.
+const INTERVALS_US: (f64, f64) = (7_500.0, 60_000.0);
+/// Stretches that a recording must hold, each long enough for the grid to pass over all phases of the packets, before
+/// the least waits in them say where the clock lies.
+const STRETCHES_NEEDED: f64 = 6.0;
+/// Shortest such stretch, s, and the factor from one length to the next that is tried.
+const STRETCH_S: f64 = 20.0;
+const STRETCH_FACTOR: f64 = 1.4;
+/// Phases left unvisited that are sought, µs, and those that are put up with.
+const GAP_SOUGHT_US: f64 = 60.0;
+const GAP_ALLOWED_US: f64 = 1_000.0;
+/// How far a touch may lie above the clock however well the touches agree, since all may share it: by this share of
+/// the mean lateness, and this much, µs. The least sum of wait and jitter at a slip is about √(2 δ τ P q), 30 µs at
+/// 25 ppm, 0.3 ms, 20 ms and 3 phases, 0.35 ms at 50 ppm, 3 ms, 100 ms and 4.
+const TOUCH_LATENESS: f64 = 0.5;
+const TOUCH_US: f64 = 60.0;
+/// Touches that are compared with each other.
+const TOUCHES: f64 = 16.0;
+/// Rounds of touches, each with a better idea of the rate.
+const ROUNDS: usize = 3;
+/// Standard deviations of the least waits by which the clock is reckoned to lie below what they touch.
+const LEAN: f64 = 2.0;
 /// Standard deviations of the minima by which the clock may lie below them.
 const REACH: f64 = 10.0;
 /// Times that the allowance and the reach are doubled when the bounds contradict each other.
@@ -111,15 +155,15 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
     let mut report = Report::default();
     // Once to find the grid, again with it; a third time where most packets came late against it, as they do when
     // it is only half of the true one.
-    let (used, blocks) = fill(arrivals, line, setup, setup.interval_us.map(Interval::declared), stages);
+    let (mut used, mut blocks) = fill(arrivals, line, setup, setup.interval_us.map(Interval::declared), stages);
     report.declared_refuted = blocks.given_refuted();
     report.interval = blocks.interval();
-    report.on_a_grid = blocks.found_a_grid() || report.interval.is_some();
-    let mut used = used;
     for _ in 0..2 {
         let Some(interval) = report.interval else { break };
-        (used, _) = fill(arrivals, line, setup, Some(interval), stages);
-        if on_time_share(stages.get(..used).unwrap_or_default()) > 0.6 {
+        let declared = setup.interval_us.is_some() && !report.declared_refuted;
+        let doubled_fits = blocks.doubled_fits() && !declared;
+        (used, blocks) = fill(arrivals, line, setup, Some(interval), stages);
+        if !doubled_fits || on_time_share(stages.get(..used).unwrap_or_default()) > 0.6 {
             break;
         }
         report.interval =
@@ -134,6 +178,13 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
     let Some(last) = stages.iter().rev().find_map(|s| s.block.as_ref().map(|b| b.upper)) else { return report };
     report.allowance_us = ALLOWANCE_US;
     report.reach = REACH;
+    report.on_a_grid = grid_share(stages) > GRID_SHARE;
+    if !report.on_a_grid {
+        report.doubt_us = doubt_us(arrivals, line, setup);
+    }
+    let congested = Prior { depth_us: CONGESTED_DEPTH_US, ..*prior };
+    report.congested = report.on_a_grid && lost_share(stages, setup.period_s) > CONGESTED_LOSS;
+    let prior = if report.congested { &congested } else { prior };
     let lateness = mean_lateness_us(stages);
     report.allowance_us += LATENESS_REACH * lateness;
     clip_outliers(stages);
@@ -150,12 +201,22 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
         report.reach *= 2.0;
     }
     both_ways(stages, prior, report.curvature_ppm_per_s, first, last);
-    if report.slips >= SLIPS_NEEDED {
-        touches(stages, &report);
+    let lean_us = (TOUCH_LATENESS * lateness + TOUCH_US) / 4.0;
+    for _ in 0..if report.congested { 0 } else { ROUNDS } {
+        let Some((period_s, gap_us)) = stretch_between_touches(stages, &report, setup) else { break };
+        report.touch_period_s = period_s;
+        lower_bounds(stages, &report);
+        touches(stages, &report, period_s, gap_us);
         let found = weigh(stages, prior, first);
         report.curvature_ppm_per_s = found.curvature_ppm_per_s;
         (report.lower_refuted, report.reopened) = (found.lower_refuted, found.reopened);
         both_ways(stages, prior, report.curvature_ppm_per_s, first, last);
+        // The least waits touch the clock from above, so it lies near the top of what is possible.
+        for stage in stages.iter_mut() {
+            let knot = &mut stage.knot;
+            let near = knot.high_us - gap_us / 2.0 - LEAN * stage.scatter_us - lean_us;
+            knot.offset_us = greater(near, knot.offset_us);
+        }
     }
     if !report.on_a_grid {
         for stage in stages.iter_mut() {
@@ -177,12 +238,15 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
 fn lower_bounds(stages: &mut [Stage], report: &Report) {
     for stage in stages {
         if let Some(block) = &stage.block {
-            stage.bounds.lower = if block.interval_us > 0.0 {
+            stage.bounds.lower = if report.congested {
+                None
+            } else if block.interval_us > 0.0 {
                 stage.lattice.map(|l| Bound { residual_us: l.residual_us - report.allowance_us, ..l })
             } else if report.on_a_grid {
                 None
             } else {
                 floor_bound(block, stage.scatter_us, stage.range_us, report.reach)
+                    .map(|l| Bound { residual_us: l.residual_us - report.doubt_us, ..l })
             };
         }
     }
@@ -219,13 +283,58 @@ fn both_ways(stages: &mut [Stage], prior: &Prior, curvature: f64, first: Bound, 
     }
 }
 
+/// The shortest stretch in which packets visit the grid's phases so closely that a least wait is all but nothing, and
+/// the largest phase left out, µs. The device's rate against the grid is not known exactly, and the worst that is
+/// possible counts. `None` where the recording does not hold enough such stretches.
+fn stretch_between_touches(stages: &[Stage], report: &Report, setup: &Setup) -> Option<(f64, f64)> {
+    let interval = report.interval?;
+    let (first, last) = (stages.first()?, stages.last()?);
+    let longest_s = (last.bounds.at_s - first.bounds.at_s) / STRETCHES_NEEDED;
+    let (mut low, mut high, mut stretch, mut n) = (0.0, 0.0, 0.0, 0.0);
+    for stage in stages {
+        if let Some(block) = &stage.block
+            && block.interval_us > 0.0
+        {
+            low += stage.knot.rate_low_ppm;
+            high += stage.knot.rate_high_ppm;
+            stretch += block.stretch_ppm;
+            n += 1.0;
+        }
+    }
+    if n == 0.0 {
+        return None;
+    }
+    let (low, high, stretch) = (low / n, high / n, stretch / n);
+    let grid_us = interval.period_us * (1.0 + stretch * 1e-6);
+    let still = between(stretch, low, high);
+    let gap_us = |span_s: f64| {
+        [low, high, still]
+            .iter()
+            .map(|rate| {
+                let period_us = setup.period_s * 1e6 * (1.0 + rate * 1e-6);
+                lattice::largest_gap_us(period_us, grid_us, span_s / setup.period_s)
+            })
+            .fold(0.0, greater)
+    };
+    let mut span_s = STRETCH_S;
+    while span_s < longest_s {
+        let gap = gap_us(span_s);
+        if gap <= GAP_SOUGHT_US {
+            return Some((span_s, gap));
+        }
+        span_s *= STRETCH_FACTOR;
+    }
+    let gap = gap_us(longest_s);
+    (longest_s >= STRETCH_S && gap <= GAP_ALLOWED_US).then_some((longest_s, gap))
+}
+
 /// At each slip the least wait passes through its minimum, like the delays of a link without a grid, only more
 /// slowly. Where there are enough slips, the least upper bound in each slip period bounds the clock from below too, to
 /// within what these scatter by.
-fn touches(stages: &mut [Stage], report: &Report) {
-    let (Some(first), Some(last)) = (stages.first(), stages.last()) else { return };
-    let (from_s, span_s) = (first.bounds.at_s, last.bounds.at_s - first.bounds.at_s);
-    let period_s = SLIP_PERIODS * span_s / report.slips;
+fn touches(stages: &mut [Stage], report: &Report, period_s: f64, gap_us: f64) {
+    let Some(first) = stages.first() else { return };
+    let from_s = first.bounds.at_s;
+    let lateness = mean_lateness_us(stages);
     // The touch of each period: the least upper bound against what is known so far.
     let mut best: Option<(f64, usize)> = None;
     let mut period_end = from_s + period_s;
@@ -264,6 +373,14 @@ fn touches(stages: &mut [Stage], report: &Report) {
             stages.iter_mut().for_each(&mut each);
         }
     }
+    // Every knot takes the scatter of the touch before it, the first ones that of the first.
+    let mut carried = stages.iter().find(|s| s.touch_us.is_some()).map_or(0.0, |s| s.scatter_us);
+    for stage in stages.iter_mut() {
+        if stage.touch_us.is_some() {
+            carried = stage.scatter_us;
+        }
+        stage.scatter_us = carried;
+    }
     let touching = |s: &Stage| {
         s.touch_us.zip(s.block.as_ref()).map(|(residual_us, b)| Bound { residual_us, ..b.minimum })
     };
@@ -271,7 +388,7 @@ fn touches(stages: &mut [Stage], report: &Report) {
     while let Some(rest) = stages.get_mut(from..)
         && !rest.is_empty()
     {
-        let (range, touches) = scatter::range(rest.iter().filter_map(touching));
+        let (range, touches) = scatter::range(rest.iter().filter_map(touching), TOUCHES * period_s);
         let mut left = if touches > 0 { touches } else { usize::MAX };
         for stage in rest.iter_mut() {
             from = from.saturating_add(1);
@@ -283,7 +400,8 @@ fn touches(stages: &mut [Stage], report: &Report) {
                 && touches >= 4
             {
                 let least = block.minimum;
-                let depth = greater(report.reach * stage.scatter_us, report.reach / 6.0 * range) + 2.0;
+                let seen = greater(report.reach * stage.scatter_us, report.reach / 6.0 * range);
+                let depth = greater(seen, TOUCH_LATENESS * lateness) + gap_us + TOUCH_US;
                 let low = least.residual_us - depth;
                 let known = stage.bounds.lower.map_or(f64::NEG_INFINITY, |l| {
                     l.residual_us + stage.knot.rate_ppm * (least.at_s - l.at_s)
@@ -373,6 +491,62 @@ fn clip_outliers(stages: &mut [Stage]) {
     }
 }
 
+/// Share of the packets that are missing inside the blocks.
+fn lost_share(stages: &[Stage], period_s: f64) -> f64 {
+    let (mut sent, mut received) = (0.0, 0.0);
+    for block in stages.iter().filter_map(Stage::block) {
+        sent += (block.to_s - block.from_s) / period_s + 1.0;
+        received += f64::from(block.packets);
+    }
+    if sent > received { 1.0 - received / sent } else { 0.0 }
+}
+
+/// Share of the blocks that a grid was believed in for.
+fn grid_share(stages: &[Stage]) -> f64 {
+    let on_a_grid = stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0).count();
+    let blocks = stages.iter().filter_map(Stage::block).count();
+    if blocks > 0 { count(on_a_grid) / count(blocks) } else { 0.0 }
+}
+
+/// Period of a grid that the arrivals may be locked to without showing it, µs; 0 where there can be none.
+///
+/// If the sending period is a multiple of the grid's, all packets wait alike, and nothing but a packet that missed its
+/// turn and came one period later shows the grid. A short recording may hold none. The longest connection interval of
+/// Bluetooth LE that divides the sending period is what has to be reckoned with, unless many packets came, or late
+/// packets lie off every grid, or packets are lost and none came late, which no link does that sends again.
+fn doubt_us(arrivals: &[Arrival], line: WorkingLine, setup: &Setup) -> f64 {
+    let n = arrivals.len();
+    if n >= PACKETS_FOR_CERTAINTY {
+        return 0.0;
+    }
+    let above = |a: &Arrival| a.residual_us - line.at(a.device_s);
+    let least = arrivals.iter().map(above).fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+    let late = |us: f64| arrivals.iter().filter(|a| above(a) - least > us).count();
+    let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
+    for a in arrivals {
+        from_s = if a.device_s < from_s { a.device_s } else { from_s };
+        to_s = greater(to_s, a.device_s);
+    }
+    let lost = (to_s - from_s) / setup.period_s + 1.0 - count(n);
+    let loses_and_is_never_late = lost > LOST_FOR_CERTAINTY && late(LATE_US) == 0;
+    if loses_and_is_never_late || late(INTERVALS_US.0) >= LATE_FOR_CERTAINTY {
+        return 0.0;
+    }
+    let period_us = setup.period_s * 1e6;
+    let mut longest = 0.0;
+    let mut part = 1.0;
+    while period_us / part >= INTERVALS_US.0 {
+        let interval = period_us / part;
+        let steps = interval / 1_250.0;
+        if interval <= INTERVALS_US.1 && magnitude(steps - libm::round(steps)) < 1e-6 {
+            longest = interval;
+            break;
+        }
+        part += 1.0;
+    }
+    longest
+}
+
 /// Share of the packets on a grid that left at their first chance.
 fn on_time_share(stages: &[Stage]) -> f64 {
     let (mut on_time, mut packets) = (0.0, 0.0);
@@ -431,7 +605,7 @@ fn measure_scatter(stages: &mut [Stage]) {
         && !rest.is_empty()
     {
         let minima = rest.iter().filter_map(|s| s.block.as_ref()).map(|b| b.minimum);
-        let (range, blocks) = scatter::range(minima);
+        let (range, blocks) = scatter::range(minima, scatter::LINE_S);
         let mut left = if blocks > 0 { blocks } else { 1 };
         for stage in rest.iter_mut() {
             stage.range_us = range;

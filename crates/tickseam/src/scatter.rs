@@ -52,18 +52,20 @@ impl Scatter {
     }
 }
 
-/// Straight lines are laid through the minima of at most this many blocks, and this many seconds.
+/// Straight lines are laid through the minima of at most this many blocks.
 const LINE_BLOCKS: usize = 64;
-const LINE_S: f64 = 300.0;
+/// Blocks that lie farther apart are not compared by a straight line, s: a crystal that warms up bends by 0.17 ms in it.
+pub(crate) const LINE_S: f64 = 300.0;
 
 /// How far the minima of neighbouring blocks range about a straight line, µs: what a slow saw-tooth in the delays
-/// looks like. `minima` begins at the first block of the stretch; returns the range and how many blocks it spans.
-pub(crate) fn range<I>(minima: I) -> (f64, usize)
+/// looks like. `minima` begins at the first block of the stretch, which lasts `longest_s`; returns the range and how many
+/// blocks it spans.
+pub(crate) fn range<I>(minima: I, longest_s: f64) -> (f64, usize)
 where
     I: Iterator<Item = Bound> + Clone,
 {
     let Some(first) = minima.clone().next() else { return (0.0, 0) };
-    let stretch = minima.take_while(|m| m.at_s - first.at_s < LINE_S).take(LINE_BLOCKS);
+    let stretch = minima.take_while(|m| m.at_s - first.at_s < longest_s).take(LINE_BLOCKS);
     let mut line = crate::line::LineAccumulator::new();
     let mut n = 0_usize;
     for m in stretch.clone() {
