@@ -510,8 +510,7 @@ impl Blocks {
         self.lateness_us += if grid.anchors.is_empty() { 1.0 } else { 0.2 } * (scale - self.lateness_us);
         let lateness = if scale > self.lateness_us { scale } else { self.lateness_us };
         let grouped = n_grouped.saturating_mul(20) > self.entries.len();
-        let instants =
-            if lateness < TIGHT * grid.interval_us && !grouped { margin } else { f64::INFINITY };
+        let instants = if lateness < TIGHT * grid.interval_us && !grouped { margin } else { f64::INFINITY };
         self.bound(block, grid.interval_us, margin, instants, scale / n);
         block.stretch_ppm = grid.stretch_ppm;
         grid.settle(self.least_z_number, self.least_z, scale / n);
@@ -581,9 +580,7 @@ impl Blocks {
         }
         let mut latest: Option<&Entry> = None;
         for _ in 0..passed_over {
-            let earlier = |e: &&Entry| {
-                latest.is_none_or(|l| (e.instant_us, e.at_s) < (l.instant_us, l.at_s))
-            };
+            let earlier = |e: &&Entry| latest.is_none_or(|l| (e.instant_us, e.at_s) < (l.instant_us, l.at_s));
             latest = self
                 .entries
                 .iter()

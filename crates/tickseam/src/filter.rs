@@ -40,12 +40,14 @@ pub struct Bounds {
     pub upper: Option<Bound>,
     /// Lower bound, if the block gives one.
     pub lower: Option<Bound>,
+    /// The upper bound may be wrong too, as a marker's or an exchange's may, and is then left out like a lower one.
+    pub doubtful: bool,
 }
 
 /// What became of a block's bounds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Outcome {
-    /// The lower bound contradicted what was known, and was left out.
+    /// The lower bound, or a doubtful upper one, contradicted what was known, and was left out.
     pub lower_refuted: bool,
     /// The upper bound contradicted what was known, and the region gave way.
     pub reopened: bool,
@@ -66,8 +68,7 @@ impl Feasible {
     /// Knows nothing but the prior, and that the residual at the bound's time is at most the bound.
     pub fn new(prior: &Prior, curvature: f64, upper: Bound) -> Self {
         let (rate, half) = (prior.rate_ppm, prior.rate_half_width_ppm);
-        let region =
-            Region::rectangle(rate, half, upper.residual_us - prior.depth_us, upper.residual_us);
+        let region = Region::rectangle(rate, half, upper.residual_us - prior.depth_us, upper.residual_us);
         Self { region, curvature, pending_s: 0.0, at_s: upper.at_s, weight: 1.0, refuted: 0 }
     }
 
@@ -119,6 +120,8 @@ impl Feasible {
             let mut cut = self.region.clone();
             if cut.cut(dx, upper.residual_us, Keep::Below) && cut.moments().area > COLLAPSE * before {
                 self.region = cut;
+            } else if bounds.doubtful {
+                outcome.lower_refuted = true;
             } else {
                 outcome.reopened = true;
                 self.give_way(dx, upper.residual_us, prior);

@@ -152,7 +152,11 @@ impl Detector {
             self.longest = Some(match self.longest {
                 // The same tooth: the better fit, but a nominal interval holds its place against its neighbours.
                 Some((longest, had)) if period < longest * 1.03 && period > longest * 0.97 => {
-                    if agreement > had + if nominal { 0.0 } else { NOMINAL_HOLDS } { (period, agreement) } else { (longest, had) }
+                    if agreement > had + if nominal { 0.0 } else { NOMINAL_HOLDS } {
+                        (period, agreement)
+                    } else {
+                        (longest, had)
+                    }
                 }
                 Some((longest, had)) if period < longest => (longest, had),
                 Some(shorter) if agreement < self.best * NEAR_BEST => shorter,
@@ -163,9 +167,11 @@ impl Detector {
         if self.candidate <= steps.saturating_add(FURTHER) {
             return None;
         }
-        let found = self.longest.map(|(longest, agreement)| {
-            if agreement >= self.best * NEAR_BEST { longest } else { self.best_us }
-        });
+        let found = self.longest.map(
+            |(longest, agreement)| {
+                if agreement >= self.best * NEAR_BEST { longest } else { self.best_us }
+            },
+        );
         self.restart();
         self.rounds = self.rounds.saturating_add(1);
         match (found, self.proposal) {
@@ -231,9 +237,15 @@ mod tests {
 
     #[test]
     fn the_largest_gap_is_that_of_the_sorted_phases() {
-        for (period, interval) in
-            [(20.0, 15.0), (20.0, 15.000_3), (64.0, 41.25), (31.25, 30.0), (7.3, 41.0), (20.0, 20.000_1), (99.9, 100.0)]
-        {
+        for (period, interval) in [
+            (20.0, 15.0),
+            (20.0, 15.000_3),
+            (64.0, 41.25),
+            (31.25, 30.0),
+            (7.3, 41.0),
+            (20.0, 20.000_1),
+            (99.9, 100.0),
+        ] {
             for n in 1..400_u32 {
                 let mut phases: Vec<f64> = (0..n).map(|i| (f64::from(i) * period) % interval).collect();
                 phases.sort_by(f64::total_cmp);

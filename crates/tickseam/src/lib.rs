@@ -12,6 +12,7 @@ pub mod line;
 pub mod live;
 pub mod map;
 mod number;
+pub mod pair;
 pub mod placement;
 pub mod region;
 pub mod replay;

@@ -69,10 +69,8 @@ impl Live {
         }
         self.blocks.observe(arrival);
         if self.bank.is_none() {
-            let upper = Bound {
-                at_s: arrival.device_s,
-                residual_us: arrival.residual_us + self.setup.resolution_us,
-            };
+            let upper =
+                Bound { at_s: arrival.device_s, residual_us: arrival.residual_us + self.setup.resolution_us };
             if self.least.is_none_or(|l| upper.residual_us < l.residual_us) {
                 self.least = Some(upper);
             }
@@ -91,7 +89,7 @@ impl Live {
         self.closed = self.closed.saturating_add(1);
         let bank = self.bank.get_or_insert_with(|| Bank::new(&prior, block.upper));
         let before = Knot::of(bank.chosen().region(), bank.chosen().at_s());
-        let mut bounds = Bounds { at_s: block.to_s, upper: Some(block.upper), lower: None };
+        let mut bounds = Bounds { at_s: block.to_s, upper: Some(block.upper), ..Bounds::default() };
         if block.interval_us > 0.0 {
             if let Some(lower) = block.lower {
                 let open = block.upper.residual_us - lower.residual_us;
@@ -102,8 +100,8 @@ impl Live {
                     self.missed_us = greater(lower.residual_us - high, self.missed_us);
                 }
                 let seen = 2.0 * self.missed_us + LEAST_ALLOWANCE_US;
-                let allowance =
-                    if self.slips >= SLIPS_NEEDED { seen } else { greater(seen, ALLOWANCE_US) } * self.widened;
+                let allowance = if self.slips >= SLIPS_NEEDED { seen } else { greater(seen, ALLOWANCE_US) }
+                    * self.widened;
                 bounds.lower = Some(Bound { residual_us: lower.residual_us - allowance, ..lower });
             }
         } else if !self.blocks.found_a_grid() && self.closed >= BLOCKS_NEEDED {

@@ -1,0 +1,87 @@
+//! Exchanges and markers against arrivals: what is known of the fixed delay, and which of the two says more.
+
+use super::stage::Stage;
+use super::{Ends, PAIR_DELAY_REACH, Report, Setup, both_ways};
+use crate::block::Bound;
+use crate::filter::Prior;
+use crate::number::{count, greater};
+use crate::placement::{Knot, Shift};
+
+/// Greatest fixed delay that is thought possible where none is declared, µs.
+const LONGEST_DELAY_US: f64 = 1e6;
+/// Coverage factor of a normal distribution for 95 %.
+const NORMAL_95: f64 = crate::student::NORMAL_COVERAGE_FACTOR_95;
+
+/// Bounds the fixed delay by the sync pairs, places the clock itself by them and by the arrivals less that delay, and keeps
+/// whichever knots are narrower on the whole.
+pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setup, report: &mut Report) {
+    let declared = setup.fixed_delay;
+    let (mut least, mut greatest) = match declared {
+        Some(d) => (greater(d.us - PAIR_DELAY_REACH * d.u_us, 0.0), d.us + PAIR_DELAY_REACH * d.u_us),
+        None => (0.0, LONGEST_DELAY_US),
+    };
+    let (mut from_pairs, mut to_pairs) = (f64::NEG_INFINITY, f64::INFINITY);
+    for stage in stages.iter() {
+        if let Some(pair) = &stage.pair {
+            let knot = &stage.knot;
+            if let Some(high) = pair.high_us {
+                from_pairs = greater(knot.low_us - high, from_pairs);
+            }
+            if let Some(low) = pair.low_us {
+                let most = knot.high_us - low;
+                to_pairs = if most < to_pairs { most } else { to_pairs };
+            }
+        }
+    }
+    let contradiction = greater(from_pairs - greatest, least - to_pairs);
+    report.fixed_delay_refuted = declared.is_some() && contradiction > 0.0;
+    if contradiction > 0.0 {
+        // One of them is wrong, and nothing says which.
+        least = greater(if from_pairs < least { from_pairs } else { least }, 0.0);
+        greatest = greater(to_pairs, greatest);
+    } else {
+        least = greater(from_pairs, least);
+        greatest = if to_pairs < greatest { to_pairs } else { greatest };
+    }
+    if greatest < least {
+        (least, greatest) = (greater(greatest, 0.0), least);
+    }
+    let by_arrivals = mean_half_width(stages, |knot| knot.half_width_us());
+    let half = (greatest - least) / 2.0;
+    let found = Shift { us: f64::midpoint(least, greatest), u_us: half / NORMAL_95 };
+    let known = match declared {
+        Some(d) if NORMAL_95 * d.u_us < half && !report.fixed_delay_refuted => d,
+        _ => found,
+    };
+
+    // The clock itself: arrivals less the delay that is possible, and the pairs as they are.
+    for stage in stages.iter_mut() {
+        stage.by_arrivals = stage.knot;
+        let shifted = |b: Bound, us: f64| Bound { residual_us: b.residual_us - us, ..b };
+        match &stage.pair {
+            Some(pair) => (stage.bounds.upper, stage.bounds.lower) = (pair.high(), pair.low()),
+            None => {
+                stage.bounds.upper = stage.bounds.upper.map(|b| shifted(b, least));
+                stage.bounds.lower = stage.bounds.lower.map(|b| shifted(b, greatest));
+            }
+        }
+    }
+    let prior = Prior { depth_us: prior.depth_us + greatest - least, ..*prior };
+    both_ways(stages, &prior, report.curvature_ppm_per_s, ends.lowered(least));
+    let by_pairs = mean_half_width(stages, |knot| knot.half_width_us());
+    let delay = NORMAL_95 * known.u_us;
+    if by_pairs * by_pairs < by_arrivals * by_arrivals + delay * delay {
+        report.by_pairs = true;
+        report.fixed_delay = Some(Shift::default());
+    } else {
+        for stage in stages.iter_mut() {
+            stage.knot = stage.by_arrivals;
+        }
+        report.fixed_delay = (known.u_us < LONGEST_DELAY_US / 8.0).then_some(known);
+    }
+}
+
+fn mean_half_width(stages: &[Stage], of: impl Fn(&Knot) -> f64) -> f64 {
+    let sum: f64 = stages.iter().map(|s| of(&s.knot)).sum();
+    sum / count(if stages.is_empty() { 1 } else { stages.len() })
+}

@@ -1,0 +1,184 @@
+//! What kind of link the blocks show, and how far each of them may be believed.
+
+use super::Setup;
+use super::stage::Stage;
+use crate::block::{Arrival, Block, Bound, WorkingLine};
+use crate::number::{count, greater, magnitude};
+use crate::scatter::{self, Scatter};
+
+/// Packets after which an unseen grid is given up: some packet of so many would have missed its turn.
+const PACKETS_FOR_CERTAINTY: usize = 6_000;
+/// Packets that must be lost, and none later than this, µs, to rule a grid out.
+const LOST_FOR_CERTAINTY: f64 = 10.0;
+const LATE_US: f64 = 1_000.0;
+/// Packets later than the shortest connection interval that rule a grid out if none was found with them.
+const LATE_FOR_CERTAINTY: usize = 12;
+/// Shortest connection interval (Bluetooth Core, Vol 6 Part B, 4.5.1), and the longest that is usual for streaming
+/// (common practice, no source), µs.
+const INTERVALS_US: (f64, f64) = (7_500.0, 60_000.0);
+
+/// Mean lateness of the deliveries on a grid, µs.
+pub(super) fn mean_lateness_us(stages: &[Stage]) -> f64 {
+    let (mut sum, mut n) = (0.0, 0.0);
+    for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0 && !b.off_grid) {
+        sum += block.lateness_us;
+        n += 1.0;
+    }
+    if n > 0.0 { sum / n } else { 0.0 }
+}
+
+/// A bound that rests on a grid is taken no farther than the blocks before and after bear it out, since what one
+/// block misreads its neighbours rarely do.
+pub(super) fn clip_outliers(stages: &mut [Stage]) {
+    let mut before: Option<Block> = None;
+    for i in 0..stages.len() {
+        let after = stages.get(i.saturating_add(1)).and_then(|s| s.block);
+        let Some(stage) = stages.get_mut(i) else { return };
+        let Some(block) = stage.block else { continue };
+        let neighbours = || before.iter().chain(&after);
+        let rate = block.rate_ppm;
+        stage.lattice = block.lower.and_then(|lower| {
+            let borne_out = neighbours()
+                .filter_map(|b| b.lower)
+                .map(|l| l.residual_us + rate * (lower.at_s - l.at_s))
+                .fold(f64::NEG_INFINITY, greater);
+            let residual_us = if borne_out < lower.residual_us { borne_out } else { lower.residual_us };
+            residual_us.is_finite().then_some(Bound { residual_us, ..lower })
+        });
+        let borne_out = neighbours()
+            .map(|b| b.upper.residual_us + rate * (block.upper.at_s - b.upper.at_s))
+            .fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+        if block.upper.residual_us < borne_out {
+            let stamped = block.stamped.residual_us + rate * (block.upper.at_s - block.stamped.at_s);
+            stage.upper = Some(if borne_out < stamped {
+                Bound { residual_us: borne_out, ..block.upper }
+            } else {
+                block.stamped
+            });
+        }
+        before = Some(block);
+    }
+}
+
+/// Share of the packets that are missing inside the blocks.
+pub(super) fn lost_share(stages: &[Stage], period_s: f64) -> f64 {
+    let (mut sent, mut received) = (0.0, 0.0);
+    for block in stages.iter().filter_map(Stage::block) {
+        sent += (block.to_s - block.from_s) / period_s + 1.0;
+        received += f64::from(block.packets);
+    }
+    if sent > received { 1.0 - received / sent } else { 0.0 }
+}
+
+/// Share of the blocks that a grid was believed in for.
+pub(super) fn grid_share(stages: &[Stage]) -> f64 {
+    let on_a_grid = stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0).count();
+    let blocks = stages.iter().filter_map(Stage::block).count();
+    if blocks > 0 { count(on_a_grid) / count(blocks) } else { 0.0 }
+}
+
+/// Period of a grid that the arrivals may be locked to without showing it, µs; 0 where there can be none.
+///
+/// If the sending period is a multiple of the grid's, all packets wait alike, and nothing but a packet that missed its
+/// turn and came one period later shows the grid. A short recording may hold none. The longest connection interval of
+/// Bluetooth LE that divides the sending period is what has to be reckoned with, unless many packets came, or late
+/// packets lie off every grid, or packets are lost and none came late, which no link does that sends again.
+pub(super) fn doubt_us(arrivals: &[Arrival], line: WorkingLine, setup: &Setup) -> f64 {
+    let n = arrivals.len();
+    if n >= PACKETS_FOR_CERTAINTY {
+        return 0.0;
+    }
+    let above = |a: &Arrival| a.residual_us - line.at(a.device_s);
+    let least = arrivals.iter().map(above).fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+    let late = |us: f64| arrivals.iter().filter(|a| above(a) - least > us).count();
+    let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
+    for a in arrivals {
+        from_s = if a.device_s < from_s { a.device_s } else { from_s };
+        to_s = greater(to_s, a.device_s);
+    }
+    let lost = (to_s - from_s) / setup.period_s + 1.0 - count(n);
+    let loses_and_is_never_late = lost > LOST_FOR_CERTAINTY && late(LATE_US) == 0;
+    if loses_and_is_never_late || late(INTERVALS_US.0) >= LATE_FOR_CERTAINTY {
+        return 0.0;
+    }
+    let period_us = setup.period_s * 1e6;
+    let mut longest = 0.0;
+    let mut part = 1.0;
+    while period_us / part >= INTERVALS_US.0 {
+        let interval = period_us / part;
+        let steps = interval / 1_250.0;
+        if interval <= INTERVALS_US.1 && magnitude(steps - libm::round(steps)) < 1e-6 {
+            longest = interval;
+            break;
+        }
+        part += 1.0;
+    }
+    longest
+}
+
+/// Share of the packets on a grid that left at their first chance.
+pub(super) fn on_time_share(stages: &[Stage]) -> f64 {
+    let (mut on_time, mut packets) = (0.0, 0.0);
+    for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0 && !b.off_grid) {
+        on_time += f64::from(block.on_time);
+        packets += f64::from(block.packets);
+    }
+    if packets > 0.0 { on_time / packets } else { 1.0 }
+}
+
+/// Scatter of the minima, from before and from after; the larger of the two.
+pub(super) fn measure_scatter(stages: &mut [Stage]) {
+    let mut before = Scatter::new();
+    for stage in stages.iter_mut() {
+        if let Some(block) = &stage.block {
+            stage.scatter_us = before.observe(block.minimum);
+        }
+    }
+    let mut after = Scatter::new();
+    for stage in stages.iter_mut().rev() {
+        if let Some(block) = &stage.block {
+            let scatter = after.observe(block.minimum);
+            stage.scatter_us = if scatter > stage.scatter_us { scatter } else { stage.scatter_us };
+        }
+    }
+    let mut from = 0_usize;
+    while let Some(rest) = stages.get_mut(from..)
+        && !rest.is_empty()
+    {
+        let minima = rest.iter().filter_map(|s| s.block.as_ref()).map(|b| b.minimum);
+        let (range, blocks) = scatter::range(minima, scatter::LINE_S);
+        let mut left = if blocks > 0 { blocks } else { 1 };
+        for stage in rest.iter_mut() {
+            stage.range_us = range;
+            from = from.saturating_add(1);
+            left = left.saturating_sub(usize::from(stage.block.is_some()));
+            if left == 0 {
+                break;
+            }
+        }
+    }
+}
+
+/// How often the grid slipped: the way that it moved against the packets, in steps of what one block leaves open.
+pub(super) fn slips(stages: &[Stage], rate_ppm: f64) -> f64 {
+    let (mut moved, mut open, mut n) = (0.0, 0.0, 0.0);
+    let mut last: Option<&Block> = None;
+    for block in stages.iter().filter_map(Stage::block) {
+        if let (Some(before), Some(lower)) = (last, block.lower) {
+            let way = (block.stretch_ppm - rate_ppm) * (block.to_s - before.to_s);
+            moved += if way < 0.0 { -way } else { way };
+            open += block.upper.residual_us - lower.residual_us;
+            n += 1.0;
+        }
+        last = Some(block);
+    }
+    if n > 0.0 && open > n { moved * n / open } else { 0.0 }
+}
+
+/// Lower bound where delays return to their minimum to within what the minima scatter by.
+pub(super) fn floor_bound(block: &Block, scatter_us: f64, range_us: f64, reach: f64) -> Option<Bound> {
+    let by_scatter = reach * scatter_us;
+    let by_range = reach / 6.0 * range_us;
+    let depth = if by_scatter > by_range { by_scatter } else { by_range } + 2.0;
+    (scatter_us > 0.0).then(|| Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum })
+}

@@ -1,0 +1,173 @@
+//! Where the least waits touch the clock, and how closely.
+
+use super::link::mean_lateness_us;
+use super::stage::Stage;
+use super::{Report, Setup};
+use crate::block::Bound;
+use crate::lattice;
+use crate::number::{between, greater};
+use crate::scatter::{self, Scatter};
+
+/// Stretches that a recording must hold, each long enough for the grid to pass over all phases of the packets, before
+/// the least waits in them say where the clock lies.
+const STRETCHES_NEEDED: f64 = 6.0;
+/// Shortest such stretch, s, and the factor from one length to the next that is tried.
+const STRETCH_S: f64 = 20.0;
+const STRETCH_FACTOR: f64 = 1.4;
+/// Phases left unvisited that are sought, µs, and those that are put up with.
+const GAP_SOUGHT_US: f64 = 60.0;
+const GAP_ALLOWED_US: f64 = 1_000.0;
+/// How far a touch may lie above the clock however well the touches agree, since all may share it: by this share of
+/// the mean lateness, and this much, µs. The least sum of wait and jitter at a slip is about √(2 δ τ P q), 30 µs at
+/// 25 ppm, 0.3 ms, 20 ms and 3 phases, 0.35 ms at 50 ppm, 3 ms, 100 ms and 4.
+pub(super) const TOUCH_LATENESS: f64 = 0.5;
+pub(super) const TOUCH_US: f64 = 60.0;
+/// Touches that are compared with each other.
+const TOUCHES: f64 = 16.0;
+
+/// The shortest stretch in which packets visit the grid's phases so closely that a least wait is all but nothing, and
+/// the largest phase left out, µs. The device's rate against the grid is not known exactly, and the worst that is
+/// possible counts. `None` where the recording does not hold enough such stretches.
+pub(super) fn stretch_between_touches(
+    stages: &[Stage],
+    report: &Report,
+    setup: &Setup,
+) -> Option<(f64, f64)> {
+    let interval = report.interval?;
+    let (first, last) = (stages.first()?, stages.last()?);
+    let longest_s = (last.bounds.at_s - first.bounds.at_s) / STRETCHES_NEEDED;
+    let (mut low, mut high, mut stretch, mut n) = (0.0, 0.0, 0.0, 0.0);
+    for stage in stages {
+        if let Some(block) = &stage.block
+            && block.interval_us > 0.0
+        {
+            low += stage.knot.rate_low_ppm;
+            high += stage.knot.rate_high_ppm;
+            stretch += block.stretch_ppm;
+            n += 1.0;
+        }
+    }
+    if n == 0.0 {
+        return None;
+    }
+    let (low, high, stretch) = (low / n, high / n, stretch / n);
+    let grid_us = interval.period_us * (1.0 + stretch * 1e-6);
+    let still = between(stretch, low, high);
+    let gap_us = |span_s: f64| {
+        [low, high, still]
+            .iter()
+            .map(|rate| {
+                let period_us = setup.period_s * 1e6 * (1.0 + rate * 1e-6);
+                lattice::largest_gap_us(period_us, grid_us, span_s / setup.period_s)
+            })
+            .fold(0.0, greater)
+    };
+    let mut span_s = STRETCH_S;
+    while span_s < longest_s {
+        let gap = gap_us(span_s);
+        if gap <= GAP_SOUGHT_US {
+            return Some((span_s, gap));
+        }
+        span_s *= STRETCH_FACTOR;
+    }
+    let gap = gap_us(longest_s);
+    (longest_s >= STRETCH_S && gap <= GAP_ALLOWED_US).then_some((longest_s, gap))
+}
+
+/// At each slip the least wait passes through its minimum, like the delays of a link without a grid, only more
+/// slowly. Where there are enough slips, the least upper bound in each slip period bounds the clock from below too, to
+/// within what these scatter by.
+pub(super) fn touches(stages: &mut [Stage], report: &Report, period_s: f64, gap_us: f64) {
+    let Some(first) = stages.first() else { return };
+    let from_s = first.bounds.at_s;
+    let lateness = mean_lateness_us(stages);
+    // The touch of each period: the least upper bound against what is known so far.
+    let mut best: Option<(f64, usize)> = None;
+    let mut period_end = from_s + period_s;
+    for i in 0..stages.len() {
+        let Some(stage) = stages.get_mut(i) else { break };
+        stage.touch_us = None;
+        if stage.block.is_none() {
+            continue;
+        }
+        if stage.bounds.at_s > period_end {
+            mark(stages, best);
+            best = None;
+            period_end = stages.get(i).map_or(period_end, |s| s.bounds.at_s) + period_s;
+        }
+        let Some(stage) = stages.get(i) else { break };
+        if let Some(block) = &stage.block {
+            let (least, knot) = (block.minimum, &stage.knot);
+            let above = least.residual_us - knot.offset_us - knot.rate_ppm * (least.at_s - knot.at_s);
+            if best.is_none_or(|(had, _)| above < had) {
+                best = Some((above, i));
+            }
+        }
+    }
+    mark(stages, best);
+    for backwards in [false, true] {
+        let mut scatter = Scatter::new();
+        let mut each = |stage: &mut Stage| {
+            if let (Some(residual_us), Some(block)) = (stage.touch_us, &stage.block) {
+                let seen = scatter.observe(Bound { residual_us, ..block.minimum });
+                stage.scatter_us = if backwards { greater(seen, stage.scatter_us) } else { seen };
+            }
+        };
+        if backwards {
+            stages.iter_mut().rev().for_each(&mut each);
+        } else {
+            stages.iter_mut().for_each(&mut each);
+        }
+    }
+    // Every knot takes the scatter of the touch before it, the first ones that of the first.
+    let mut carried = stages.iter().find(|s| s.touch_us.is_some()).map_or(0.0, |s| s.scatter_us);
+    for stage in stages.iter_mut() {
+        if stage.touch_us.is_some() {
+            carried = stage.scatter_us;
+        }
+        stage.scatter_us = carried;
+    }
+    let touching = |s: &Stage| {
+        s.touch_us.zip(s.block.as_ref()).map(|(residual_us, b)| Bound { residual_us, ..b.minimum })
+    };
+    let mut from = 0_usize;
+    while let Some(rest) = stages.get_mut(from..)
+        && !rest.is_empty()
+    {
+        let (range, touches) = scatter::range(rest.iter().filter_map(touching), TOUCHES * period_s);
+        let mut left = if touches > 0 { touches } else { usize::MAX };
+        for stage in rest.iter_mut() {
+            from = from.saturating_add(1);
+            if stage.touch_us.is_none() {
+                continue;
+            }
+            if let Some(block) = &stage.block
+                && stage.scatter_us > 0.0
+                && touches >= 4
+            {
+                let least = block.minimum;
+                let seen = greater(report.reach * stage.scatter_us, report.reach / 6.0 * range);
+                let depth = greater(seen, TOUCH_LATENESS * lateness) + gap_us + TOUCH_US;
+                let low = least.residual_us - depth;
+                let known = stage.bounds.lower.map_or(f64::NEG_INFINITY, |l| {
+                    l.residual_us + stage.knot.rate_ppm * (least.at_s - l.at_s)
+                });
+                if low > known {
+                    stage.bounds.lower = Some(Bound { residual_us: low, ..least });
+                }
+            }
+            left = left.saturating_sub(1);
+            if left == 0 {
+                break;
+            }
+        }
+    }
+}
+
+pub(super) fn mark(stages: &mut [Stage], best: Option<(f64, usize)>) {
+    if let Some((above, i)) = best
+        && let Some(stage) = stages.get_mut(i)
+    {
+        stage.touch_us = Some(above);
+    }
+}
