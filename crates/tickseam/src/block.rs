@@ -32,6 +32,12 @@ const FOUND_STRETCH_PPM: f64 = 3_000.0;
 const PHASE_SD_US: f64 = 250.0;
 /// Mean lateness against the grid, as a share of its period, up to which its instants bound from above.
 const TIGHT: f64 = 0.02;
+/// An arrival later than this share of the period after the earliest is off the grid, and a block with more than that
+/// share of them does not fit it: arrivals that know nothing of the grid would be 0.6 of them.
+const OFF_GRID_LATENESS: f64 = 0.4;
+const OFF_GRID_SHARE: f64 = 0.55;
+/// Blocks in a row that do not fit before the grid is given up.
+const MISFITS: u8 = 4;
 /// Standard deviations of the phase by which the grid may be off in one block.
 const PHASE_REACH: f64 = 4.0;
 /// Anchors from which the radio's rate is measured.
@@ -212,7 +218,7 @@ impl Grid {
             spread += (h - host_mean) * (h - host_mean);
             joint += (h - host_mean) * (p - phase_mean);
         }
-        if !(spread > 0.0) {
+        if spread <= 0.0 || spread.is_nan() {
             return;
         }
         let slope = joint / spread;
@@ -388,7 +394,7 @@ impl Blocks {
             if first {
                 self.sum_z += z;
                 self.firsts = self.firsts.saturating_add(1);
-                if z - self.least_z > 0.4 * grid.interval_us {
+                if z - self.least_z > OFF_GRID_LATENESS * grid.interval_us {
                     self.wide_z = self.wide_z.saturating_add(1);
                 }
             }
@@ -409,7 +415,7 @@ impl Blocks {
             if self.firsts > 0 {
                 self.judge(&mut block, &mut grid);
             }
-            if grid.misfits < 4 {
+            if grid.misfits < MISFITS {
                 self.grid = Some(grid);
             } else if self.given.is_some_and(|g| g.period_us == grid.interval_us) {
                 self.given_refuted = true;
@@ -477,7 +483,7 @@ impl Blocks {
         let settled = grid.anchors.len() >= 2;
         block.interval_us = grid.interval_us;
         block.lateness_us = scale;
-        if f64::from(self.wide_z) > 0.48 * n && n >= 8.0 {
+        if f64::from(self.wide_z) > OFF_GRID_SHARE * n && n >= 8.0 {
             block.off_grid = true;
             grid.misfits = grid.misfits.saturating_add(1);
             grid.settle(self.least_z_number, self.least_z, scale / n);

@@ -24,6 +24,8 @@ const NOMINAL_HOLDS: f64 = 0.1;
 const NEAR_BEST: f64 = 0.85;
 /// Least difference of waiting time, µs, for a pair to count as scattered.
 const SCATTER_US: f64 = 1_500.0;
+/// Pairs farther apart than this are not compared: the radio's rate would blur them, µs.
+const PAIR_SPAN_US: f64 = 5e6;
 /// Step of the connection interval in Bluetooth LE, µs (Bluetooth Core, Vol 6 Part B, 4.5.1).
 const INTERVAL_STEP_US: f64 = 1_250.0;
 /// Multiples of that step that are tried first, from 7.5 ms to 100 ms.
@@ -80,7 +82,7 @@ impl Detector {
         let known = if self.seen < 3 { self.seen } else { 3 };
         for (_, &(host_before, wait_before)) in (0..known).zip(self.last.iter()) {
             let (apart, scatter) = (host_us - host_before, wait_us - wait_before);
-            if (scatter > SCATTER_US || scatter < -SCATTER_US) && apart > 0.0 && apart < 5e6 {
+            if magnitude(scatter) > SCATTER_US && apart > 0.0 && apart < PAIR_SPAN_US {
                 if let Some(slot) = self.pairs.get_mut(self.next) {
                     *slot = (crate::number::single(apart), crate::number::single(scatter));
                 }

@@ -7,6 +7,7 @@ use crate::filter::{Bank, Bounds};
 use crate::number::{greater, magnitude};
 use crate::placement::Knot;
 use crate::replay::Setup;
+use crate::replay::link::{PACKETS_FOR_CERTAINTY, longest_dividing_us};
 use crate::scatter::{self, Scatter};
 
 /// Block minima remembered to see how far they range.
@@ -33,6 +34,7 @@ pub struct Live {
     scatter: Scatter,
     minima: Vec<Bound, REMEMBERED>,
     closed: u32,
+    packets: usize,
     slips: f64,
     missed_us: f64,
     widened: f64,
@@ -54,6 +56,7 @@ impl Live {
             scatter: Scatter::new(),
             minima: Vec::new(),
             closed: 0,
+            packets: 0,
             slips: 0.0,
             missed_us: 0.0,
             widened: 1.0,
@@ -87,6 +90,7 @@ impl Live {
         }
         let _ = self.minima.push(block.minimum);
         self.closed = self.closed.saturating_add(1);
+        self.packets = self.packets.saturating_add(usize::from(block.packets));
         let bank = self.bank.get_or_insert_with(|| Bank::new(&prior, block.upper));
         let before = Knot::of(bank.chosen().region(), bank.chosen().at_s());
         let mut bounds = Bounds { at_s: block.to_s, upper: Some(block.upper), ..Bounds::default() };
@@ -106,7 +110,8 @@ impl Live {
             }
         } else if !self.blocks.found_a_grid() && self.closed >= BLOCKS_NEEDED {
             let (range, _) = scatter::range(self.minima.iter().copied(), scatter::LINE_S);
-            let depth = greater(REACH * scatter_us, REACH / 6.0 * range) * self.widened + 2.0;
+            let depth =
+                greater(REACH * scatter_us, REACH / 6.0 * range) * self.widened + 2.0 + self.doubt_us();
             bounds.lower = Some(Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum });
         }
         let outcome = bank.observe(&bounds, &prior);
@@ -119,6 +124,17 @@ impl Live {
             offset_us: moments.offset_us,
             rate_ppm: moments.rate_ppm,
         });
+    }
+
+    /// Period of a grid that may be there unseen, µs.
+    fn doubt_us(&self) -> f64 {
+        if let Some(declared) = self.setup.interval_us {
+            declared
+        } else if self.packets < PACKETS_FOR_CERTAINTY {
+            longest_dividing_us(self.setup.period_s)
+        } else {
+            0.0
+        }
     }
 
     /// What is known at a device time, and how much of the half-width is holdover, µs. `None` before the first arrival.

@@ -269,7 +269,7 @@ impl Region {
         let [area, sx, sy, sxx, syy, sxy] = sums;
         let (rates, offsets) = (self.rate_range(), self.offset_range());
         let (rate_width, offset_width) = (rates.1 - rates.0, offsets.1 - offsets.0);
-        if !(area > 1e-9 * rate_width * offset_width) {
+        if area <= 1e-9 * rate_width * offset_width || area.is_nan() {
             return Moments {
                 area: 0.0,
                 rate_ppm: middle.rate_ppm,
@@ -322,7 +322,8 @@ fn extension(a: Corner, b: Corner, c: Corner, d: Corner) -> Option<(f64, Corner)
     }
     let s = (wx * vy - wy * vx) / cross;
     let t = (wx * uy - wy * ux) / cross;
-    if !(s >= 0.0 && t >= 0.0) || !s.is_finite() || !t.is_finite() {
+    let ahead = s >= 0.0 && t >= 0.0 && s.is_finite() && t.is_finite();
+    if !ahead {
         return None;
     }
     let corner = Corner { rate_ppm: b.rate_ppm + s * ux, offset_us: b.offset_us + s * uy };

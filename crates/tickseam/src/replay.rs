@@ -5,7 +5,7 @@
 //! clock itself; where they tell more than the fixed delay does, a second pass is of the clock.
 
 mod fuse;
-mod link;
+pub(crate) mod link;
 mod stage;
 mod touch;
 
@@ -124,6 +124,10 @@ pub fn replay(
     report.on_a_grid = link::grid_share(stages) > GRID_SHARE;
     if !report.on_a_grid {
         report.doubt_us = link::doubt_us(arrivals, line, setup);
+        if let Some(declared) = setup.interval_us {
+            // It does not fit, and yet somebody had a reason to declare it.
+            report.doubt_us = greater(declared, report.doubt_us);
+        }
     }
     report.congested = report.on_a_grid && link::lost_share(stages, setup.period_s) > CONGESTED_LOSS;
     let mut prior = setup.prior;

@@ -7,7 +7,7 @@ use crate::number::{count, greater, magnitude};
 use crate::scatter::{self, Scatter};
 
 /// Packets after which an unseen grid is given up: some packet of so many would have missed its turn.
-const PACKETS_FOR_CERTAINTY: usize = 6_000;
+pub(crate) const PACKETS_FOR_CERTAINTY: usize = 6_000;
 /// Packets that must be lost, and none later than this, µs, to rule a grid out.
 const LOST_FOR_CERTAINTY: f64 = 10.0;
 const LATE_US: f64 = 1_000.0;
@@ -101,19 +101,22 @@ pub(super) fn doubt_us(arrivals: &[Arrival], line: WorkingLine, setup: &Setup) -
     if loses_and_is_never_late || late(INTERVALS_US.0) >= LATE_FOR_CERTAINTY {
         return 0.0;
     }
-    let period_us = setup.period_s * 1e6;
-    let mut longest = 0.0;
+    longest_dividing_us(setup.period_s)
+}
+
+/// The longest usual connection interval of Bluetooth LE that divides a sending period, µs; 0 if none does.
+pub(crate) fn longest_dividing_us(period_s: f64) -> f64 {
+    let period_us = period_s * 1e6;
     let mut part = 1.0;
     while period_us / part >= INTERVALS_US.0 {
         let interval = period_us / part;
         let steps = interval / 1_250.0;
         if interval <= INTERVALS_US.1 && magnitude(steps - libm::round(steps)) < 1e-6 {
-            longest = interval;
-            break;
+            return interval;
         }
         part += 1.0;
     }
-    longest
+    0.0
 }
 
 /// Share of the packets on a grid that left at their first chance.
@@ -180,5 +183,5 @@ pub(super) fn floor_bound(block: &Block, scatter_us: f64, range_us: f64, reach: 
     let by_scatter = reach * scatter_us;
     let by_range = reach / 6.0 * range_us;
     let depth = if by_scatter > by_range { by_scatter } else { by_range } + 2.0;
-    (scatter_us > 0.0).then(|| Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum })
+    (scatter_us > 0.0).then_some(Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum })
 }
