@@ -87,6 +87,11 @@ impl Feasible {
         self.curvature
     }
 
+    /// From here on the rate may change by this much, ppm/s.
+    pub fn set_curvature(&mut self, curvature_ppm_per_s: f64) {
+        self.curvature = curvature_ppm_per_s;
+    }
+
     /// Carries the region to another device time; backwards if that is earlier.
     pub fn advance(&mut self, at_s: f64, prior: &Prior) {
         let dt = at_s - self.at_s;
@@ -220,6 +225,13 @@ impl Bank {
             given_up = !probable;
         }
         chosen
+    }
+
+    /// Forgets how well each limit foretold what came so far, but not what it left of the region.
+    pub fn reweigh(&mut self) {
+        for model in &mut self.models {
+            model.weight = 1.0;
+        }
     }
 
     /// Weight of each limit, the greatest being 1.

@@ -83,6 +83,7 @@ impl Live {
 
     fn take(&mut self, block: &Block) {
         let prior = self.setup.prior;
+        let doubt_us = self.doubt_us();
         let scatter_us = self.scatter.observe(block.minimum);
         if self.minima.is_full() {
             self.minima.rotate_left(1);
@@ -110,8 +111,7 @@ impl Live {
             }
         } else if !self.blocks.found_a_grid() && self.closed >= BLOCKS_NEEDED {
             let (range, _) = scatter::range(self.minima.iter().copied(), scatter::LINE_S);
-            let depth =
-                greater(REACH * scatter_us, REACH / 6.0 * range) * self.widened + 2.0 + self.doubt_us();
+            let depth = greater(REACH * scatter_us, REACH / 6.0 * range) * self.widened + 2.0 + doubt_us;
             bounds.lower = Some(Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum });
         }
         let outcome = bank.observe(&bounds, &prior);

@@ -27,7 +27,7 @@ pub struct Report {
     pub lower_refuted: u32,
     /// Times that the region had to give way.
     pub reopened: u32,
-    /// Limit chosen on the crystal's wander, ppm/s.
+    /// Widest limit chosen on the crystal's wander in any window, ppm/s.
     pub curvature_ppm_per_s: f64,
     /// By how much a packet may have missed its first chance and still be taken for one that did not, µs.
     pub allowance_us: f64,
@@ -85,6 +85,9 @@ const LATENESS_REACH: f64 = 2.0;
 const CONGESTED_LOSS: f64 = 0.06;
 /// How far the clock may lie below the arrivals of a congested link, µs: what a deep queue holds.
 const CONGESTED_DEPTH_US: f64 = 1e7;
+/// The limit on the wander is chosen anew for each window of this length, s, or of so many stretches between touches.
+const WINDOW_S: f64 = 600.0;
+const WINDOW_TOUCHES: f64 = 4.0;
 /// Share of packets at their first chance below which twice the found period is tried.
 const ON_TIME_SHARE: f64 = 0.6;
 /// Standard uncertainties of the fixed delay by which exchanges and markers may be off against the arrivals.
@@ -147,7 +150,7 @@ pub fn replay(
         report.allowance_us *= 2.0;
         report.reach *= 2.0;
     }
-    both_ways(stages, &prior, report.curvature_ppm_per_s, ends);
+    both_ways(stages, &prior, ends);
     if report.on_a_grid && !report.congested {
         by_touches(stages, &prior, ends, setup, lateness, &mut report);
     } else if !report.on_a_grid {
@@ -231,7 +234,7 @@ fn by_touches(
         set_bounds(stages, report);
         touch::touches(stages, report, period_s, gap_us);
         weigh(stages, prior, ends, report);
-        both_ways(stages, prior, report.curvature_ppm_per_s, ends);
+        both_ways(stages, prior, ends);
         // The least waits touch the clock from above, so it lies near the top of what is possible.
         for stage in stages.iter_mut() {
             let knot = &mut stage.knot;
@@ -267,27 +270,44 @@ fn set_bounds(stages: &mut [Stage], report: &Report) {
     }
 }
 
-/// One pass under every limit on the wander: which limit to use, and how many bounds contradict the others.
-fn weigh(stages: &[Stage], prior: &Prior, ends: Ends, report: &mut Report) {
+/// One pass under every limit on the wander: which limit to use in each window, and how many bounds contradict the
+/// others. A crystal that is quiet for hours says nothing of its first minutes on the skin.
+fn weigh(stages: &mut [Stage], prior: &Prior, ends: Ends, report: &mut Report) {
     let mut bank = Bank::new(prior, ends.first);
     (report.lower_refuted, report.reopened) = (0, 0);
-    for stage in stages {
+    report.curvature_ppm_per_s = 0.0;
+    let window_s = greater(WINDOW_S, WINDOW_TOUCHES * report.touch_period_s);
+    let mut from = 0_usize;
+    for i in 0..stages.len() {
+        let Some(stage) = stages.get(i) else { break };
         let outcome = bank.observe(&stage.bounds, prior);
         report.lower_refuted = report.lower_refuted.saturating_add(u32::from(outcome.lower_refuted));
         report.reopened = report.reopened.saturating_add(u32::from(outcome.reopened));
+        let at_s = stage.bounds.at_s;
+        let last = i.saturating_add(1) == stages.len();
+        if last || stages.get(from).is_some_and(|s| at_s - s.bounds.at_s >= window_s) {
+            let curvature = bank.chosen().curvature();
+            report.curvature_ppm_per_s = greater(curvature, report.curvature_ppm_per_s);
+            for stage in stages.get_mut(from..=i).unwrap_or_default() {
+                stage.curvature_ppm_per_s = curvature;
+            }
+            from = i.saturating_add(1);
+            bank.reweigh();
+        }
     }
-    report.curvature_ppm_per_s = bank.chosen().curvature();
 }
 
 /// Forwards, then backwards, and what both allow.
-fn both_ways(stages: &mut [Stage], prior: &Prior, curvature: f64, ends: Ends) {
-    let mut forward = Feasible::new(prior, curvature, ends.first);
+fn both_ways(stages: &mut [Stage], prior: &Prior, ends: Ends) {
+    let mut forward = Feasible::new(prior, 0.0, ends.first);
     for stage in stages.iter_mut() {
+        forward.set_curvature(stage.curvature_ppm_per_s);
         let _ = forward.observe(&stage.bounds, prior);
         stage.region = forward.region().clone();
     }
-    let mut backward = Feasible::new(prior, curvature, ends.last);
+    let mut backward = Feasible::new(prior, 0.0, ends.last);
     for stage in stages.iter_mut().rev() {
+        backward.set_curvature(stage.curvature_ppm_per_s);
         let _ = backward.observe(&stage.bounds, prior);
         let at_s = stage.bounds.at_s;
         stage.knot = match stage.region.intersection(backward.region()) {

@@ -67,7 +67,7 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
         }
     }
     let prior = Prior { depth_us: prior.depth_us + greatest - least, ..*prior };
-    both_ways(stages, &prior, report.curvature_ppm_per_s, ends.lowered(least));
+    both_ways(stages, &prior, ends.lowered(least));
     let by_pairs = mean_half_width(stages, |knot| knot.half_width_us());
     let delay = NORMAL_95 * known.u_us;
     if by_pairs * by_pairs < by_arrivals * by_arrivals + delay * delay {

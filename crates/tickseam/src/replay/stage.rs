@@ -28,6 +28,8 @@ pub struct Stage {
     pub(super) lattice: Option<Bound>,
     pub(super) upper: Option<Bound>,
     pub(super) region: Region,
+    /// Limit on the wander around here, ppm/s.
+    pub(super) curvature_ppm_per_s: f64,
     /// The knot that rests on arrivals, while another is tried.
     pub(super) by_arrivals: Knot,
     /// What came out.
@@ -47,6 +49,7 @@ impl Stage {
             lattice: None,
             upper: None,
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),
+            curvature_ppm_per_s: 0.0,
             by_arrivals: Knot::default(),
             knot: Knot::default(),
         }
