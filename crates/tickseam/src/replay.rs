@@ -97,8 +97,6 @@ const PAIR_DELAY_REACH: f64 = 3.0;
 const GRID_SHARE: f64 = 0.1;
 /// Rounds of touches, each with a better idea of the rate.
 const ROUNDS: usize = 3;
-/// Standard deviations of the least waits by which the clock is reckoned to lie below what they touch.
-const LEAN: f64 = 2.0;
 /// Standard deviations of the minima by which the clock may lie below them.
 const REACH: f64 = 10.0;
 /// Times that the allowance and the reach are doubled when the bounds contradict each other.
@@ -235,12 +233,7 @@ fn by_touches(
         touch::touches(stages, report, period_s, gap_us);
         weigh(stages, prior, ends, report);
         both_ways(stages, prior, ends);
-        // The least waits touch the clock from above, so it lies near the top of what is possible.
-        for stage in stages.iter_mut() {
-            let knot = &mut stage.knot;
-            let near = knot.high_us - gap_us / 2.0 - LEAN * stage.scatter_us - lean_us;
-            knot.offset_us = greater(near, knot.offset_us);
-        }
+        touch::through_touches(stages, gap_us / 4.0 + lean_us);
     }
 }
 

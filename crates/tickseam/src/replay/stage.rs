@@ -24,6 +24,8 @@ pub struct Stage {
     pub(super) range_us: f64,
     /// Height of the least wait above what was known, where this block has the least of its stretch, µs.
     pub(super) touch_us: Option<f64>,
+    /// The next touch, this one's included.
+    pub(super) touch_after: Option<Bound>,
     /// The grid's bounds as far as the neighbours bear them out.
     pub(super) lattice: Option<Bound>,
     pub(super) upper: Option<Bound>,
@@ -46,6 +48,7 @@ impl Stage {
             scatter_us: 0.0,
             range_us: 0.0,
             touch_us: None,
+            touch_after: None,
             lattice: None,
             upper: None,
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),

@@ -104,7 +104,7 @@ pub(super) fn touches(stages: &mut [Stage], report: &Report, period_s: f64, gap_
             }
         }
     }
-    mark(stages, best);
+    // What is left over is too short to have passed over all phases.
     for backwards in [false, true] {
         let mut scatter = Scatter::new();
         let mut each = |stage: &mut Stage| {
@@ -169,5 +169,43 @@ pub(super) fn mark(stages: &mut [Stage], best: Option<(f64, usize)>) {
         && let Some(stage) = stages.get_mut(i)
     {
         stage.touch_us = Some(above);
+    }
+}
+
+/// Lays the estimate through the touches, `lean_us` below them: straight between two, and on from the outer ones with the
+/// slope of those next to them, as far as what is possible allows.
+pub(super) fn through_touches(stages: &mut [Stage], lean_us: f64) {
+    let touch = |s: &Stage| s.touch_us.and(s.block.as_ref()).map(|b| b.minimum);
+    let n = stages.iter().filter_map(touch).count();
+    let at = |stages: &[Stage], k: usize| stages.iter().filter_map(touch).nth(k);
+    if n < 3 {
+        return;
+    }
+    // The outer slopes are those over two stretches, which halves what one touch misses the clock by.
+    let slope = |a: Bound, b: Bound| (b.residual_us - a.residual_us) / (b.at_s - a.at_s);
+    let (Some(first), Some(third)) = (at(stages, 0), at(stages, 2)) else { return };
+    let (Some(third_last), Some(last)) = (at(stages, n.saturating_sub(3)), at(stages, n.saturating_sub(1)))
+    else {
+        return;
+    };
+    let (rising, falling) = (slope(first, third), slope(third_last, last));
+    let mut after = None;
+    for stage in stages.iter_mut().rev() {
+        after = touch(stage).or(after);
+        stage.touch_after = after;
+    }
+    let mut before: Option<Bound> = None;
+    for stage in stages.iter_mut() {
+        before = touch(stage).or(before);
+        let (from, rate) = match (before, stage.touch_after) {
+            (Some(a), Some(b)) if b.at_s > a.at_s => (a, slope(a, b)),
+            (Some(a), Some(_)) => (a, stage.knot.rate_ppm),
+            (None, Some(b)) => (b, rising),
+            (Some(a), None) => (a, falling),
+            (None, None) => return,
+        };
+        let through = from.residual_us + rate * (stage.bounds.at_s - from.at_s) - lean_us;
+        let knot = &mut stage.knot;
+        knot.offset_us = between(through, knot.low_us, knot.high_us);
     }
 }
