@@ -519,9 +519,7 @@ impl Blocks {
         }
         let mut latest: Option<&Entry> = None;
         for _ in 0..passed_over {
-            let earlier = |e: &&Entry| {
-                latest.is_none_or(|l| (e.instant_us, e.at_s) < (l.instant_us, l.at_s))
-            };
+            let earlier = |e: &&Entry| latest.is_none_or(|l| (e.instant_us, e.at_s) < (l.instant_us, l.at_s));
             latest = self
                 .entries
                 .iter()

@@ -66,8 +66,7 @@ impl Feasible {
     /// Knows nothing but the prior, and that the residual at the bound's time is at most the bound.
     pub fn new(prior: &Prior, curvature: f64, upper: Bound) -> Self {
         let (rate, half) = (prior.rate_ppm, prior.rate_half_width_ppm);
-        let region =
-            Region::rectangle(rate, half, upper.residual_us - prior.depth_us, upper.residual_us);
+        let region = Region::rectangle(rate, half, upper.residual_us - prior.depth_us, upper.residual_us);
         Self { region, curvature, pending_s: 0.0, at_s: upper.at_s, weight: 1.0, refuted: 0 }
     }
 

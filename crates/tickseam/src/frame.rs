@@ -44,7 +44,9 @@ impl Frame {
         // Whole seconds apart, so that the sum keeps a nanosecond over years.
         let whole = libm::floor(device_s);
         let rest_ns = (device_s - whole) * 1e9 + residual_us * 1e3;
-        self.host_origin_ns.saturating_add(nearest(whole).saturating_mul(1_000_000_000)).saturating_add(nearest(rest_ns))
+        self.host_origin_ns
+            .saturating_add(nearest(whole).saturating_mul(1_000_000_000))
+            .saturating_add(nearest(rest_ns))
     }
 
     /// Counts since the origin at a device time.

@@ -133,7 +133,11 @@ impl Detector {
             self.longest = Some(match self.longest {
                 // The same tooth: the better fit, but a nominal interval holds its place against its neighbours.
                 Some((longest, had)) if period < longest * 1.03 && period > longest * 0.97 => {
-                    if agreement > had + if nominal { 0.0 } else { 0.03 } { (period, agreement) } else { (longest, had) }
+                    if agreement > had + if nominal { 0.0 } else { 0.03 } {
+                        (period, agreement)
+                    } else {
+                        (longest, had)
+                    }
                 }
                 Some((longest, had)) if period < longest => (longest, had),
                 Some(shorter) if agreement < self.best * NEAR_BEST => shorter,
@@ -144,9 +148,11 @@ impl Detector {
         if self.candidate <= steps.saturating_add(FURTHER) {
             return None;
         }
-        let found = self.longest.map(|(longest, agreement)| {
-            if agreement >= self.best * NEAR_BEST { longest } else { self.best_us }
-        });
+        let found = self.longest.map(
+            |(longest, agreement)| {
+                if agreement >= self.best * NEAR_BEST { longest } else { self.best_us }
+            },
+        );
         self.restart();
         self.rounds = self.rounds.saturating_add(1);
         match (found, self.proposal) {

@@ -69,10 +69,8 @@ impl Live {
         }
         self.blocks.observe(arrival);
         if self.bank.is_none() {
-            let upper = Bound {
-                at_s: arrival.device_s,
-                residual_us: arrival.residual_us + self.setup.resolution_us,
-            };
+            let upper =
+                Bound { at_s: arrival.device_s, residual_us: arrival.residual_us + self.setup.resolution_us };
             if self.least.is_none_or(|l| upper.residual_us < l.residual_us) {
                 self.least = Some(upper);
             }
@@ -102,8 +100,8 @@ impl Live {
                     self.missed_us = greater(lower.residual_us - high, self.missed_us);
                 }
                 let seen = 2.0 * self.missed_us + LEAST_ALLOWANCE_US;
-                let allowance =
-                    if self.slips >= SLIPS_NEEDED { seen } else { greater(seen, ALLOWANCE_US) } * self.widened;
+                let allowance = if self.slips >= SLIPS_NEEDED { seen } else { greater(seen, ALLOWANCE_US) }
+                    * self.widened;
                 bounds.lower = Some(Bound { residual_us: lower.residual_us - allowance, ..lower });
             }
         } else if !self.blocks.found_a_grid() && self.closed >= BLOCKS_NEEDED {

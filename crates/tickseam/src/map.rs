@@ -107,11 +107,7 @@ impl ClockMap {
     pub fn device_at(&self, host_ns: i64) -> DeviceInstant {
         let device_s = self.frame.device_s_at(host_ns, 0.0, |x| self.residual_us(x));
         let scale = 1.0 + self.rate_ppm * 1e-6;
-        DeviceInstant {
-            device_s,
-            u_us: self.u_us(device_s) / scale,
-            u95_us: self.u95_us(device_s) / scale,
-        }
+        DeviceInstant { device_s, u_us: self.u_us(device_s) / scale, u95_us: self.u95_us(device_s) / scale }
     }
 
     /// This map followed by `onward`, whose device clock is this map's host clock in nanoseconds: a map from this

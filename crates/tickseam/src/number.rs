@@ -1,7 +1,10 @@
 //! Conversions between integers and floats, each in one place with its reason.
 
 /// The nearest `f64`: exact up to 2^53 (104 days of nanoseconds), and within 2^-53 of itself beyond.
-#[expect(clippy::cast_precision_loss, reason = "differences are taken as integers first; see the doc comment")]
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "differences are taken as integers first; see the doc comment"
+)]
 pub(crate) const fn float(value: i64) -> f64 {
     value as f64
 }

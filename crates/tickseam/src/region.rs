@@ -110,7 +110,10 @@ impl Region {
             };
             let shifted = |sign: f64| {
                 let sign = if sign >= 0.0 { 1.0 } else { -1.0 };
-                Corner { rate_ppm: corner.rate_ppm + sign * rate, offset_us: corner.offset_us + sign * offset }
+                Corner {
+                    rate_ppm: corner.rate_ppm + sign * rate,
+                    offset_us: corner.offset_us + sign * offset,
+                }
             };
             // KEPT + 4 corners at the most: each sweep meets two turns.
             let _ = swept.push(shifted(coming));

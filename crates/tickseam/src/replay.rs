@@ -120,8 +120,11 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
         if on_time_share(stages.get(..used).unwrap_or_default()) > 0.6 {
             break;
         }
-        report.interval =
-            Some(Interval { period_us: 2.0 * interval.period_us, phase_sd_us: 2.0 * interval.phase_sd_us, ..interval });
+        report.interval = Some(Interval {
+            period_us: 2.0 * interval.period_us,
+            phase_sd_us: 2.0 * interval.phase_sd_us,
+            ..interval
+        });
     }
     report.stages = used;
     let Some(stages) = stages.get_mut(..used) else { return report };
@@ -129,7 +132,9 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
     report.slips = slips(stages, line.rate_ppm);
 
     let Some(first) = stages.iter().find_map(|s| s.block.as_ref().map(|b| b.upper)) else { return report };
-    let Some(last) = stages.iter().rev().find_map(|s| s.block.as_ref().map(|b| b.upper)) else { return report };
+    let Some(last) = stages.iter().rev().find_map(|s| s.block.as_ref().map(|b| b.upper)) else {
+        return report;
+    };
     report.allowance_us = GENEROUS_ALLOWANCE_US;
     report.reach = REACH;
     if report.on_a_grid {
@@ -138,7 +143,8 @@ pub fn replay(arrivals: &[Arrival], line: WorkingLine, setup: &Setup, stages: &m
         both_ways(stages, prior, report.curvature_ppm_per_s, first, last);
         let missed = 2.0 * missed_us(stages);
         let least = if report.slips >= SLIPS_NEEDED { LEAST_ALLOWANCE_US } else { ALLOWANCE_US };
-        report.allowance_us = if missed + LEAST_ALLOWANCE_US > least { missed + LEAST_ALLOWANCE_US } else { least };
+        report.allowance_us =
+            if missed + LEAST_ALLOWANCE_US > least { missed + LEAST_ALLOWANCE_US } else { least };
         if let Some(interval) = report.interval
             && interval.phase_sd_us > LOOSE * interval.period_us
         {

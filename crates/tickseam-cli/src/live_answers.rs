@@ -1,0 +1,163 @@
+//! What the causal estimator would have said, packet by packet.
+
+use tickseam::frame::Frame;
+use tickseam::live::Live;
+use tickseam::placement::Shift;
+
+use crate::align::Captured;
+use crate::estimate::{CLOCK_STEP_US, Gate, Ground, STEP_BIN_S};
+use crate::resolve::{NOWHERE, Places};
+
+/// How long after an event's stamp the answer is asked for, ns of the host's clock.
+const ASKED_AFTER_NS: i64 = 1_000_000_000;
+
+/// A host stamp above both its neighbours by more than this is nonsense and does not tell the time, ns (own choice).
+const SPIKE_NS: i64 = 5_000_000_000;
+
+/// An answer of the causal estimator.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct LiveAnswer {
+    /// Segment that it speaks of.
+    pub(crate) segment: u32,
+    /// Device count at its origin.
+    pub(crate) device_origin: i64,
+    /// Device time of the event since that origin, s.
+    pub(crate) device_s: f64,
+    /// Half-width of the 95 % interval, ms.
+    pub(crate) u95_ms: f64,
+}
+
+/// The estimator of one segment, or of what came after the host's clock was set in it.
+struct Session {
+    segment: u32,
+    frame: Frame,
+    ground: Ground,
+    gate: Gate,
+    live: Live,
+    /// Least residual since the last bin began and in the bin before, µs, and when the next one begins, s.
+    least_us: f64,
+    least_before_us: f64,
+    until_s: f64,
+}
+
+impl Session {
+    fn new(segment: u32, frame: Frame, ground: Ground) -> Self {
+        Self {
+            segment,
+            frame,
+            ground,
+            gate: Gate::default(),
+            live: Live::new(ground.setup),
+            least_us: f64::INFINITY,
+            least_before_us: f64::INFINITY,
+            until_s: f64::NEG_INFINITY,
+        }
+    }
+
+    fn observe(&mut self, device: i64, host_ns: i64) {
+        for arrival in self.gate.admit(self.frame.arrival(device, host_ns)).into_iter().flatten() {
+            let mut set = false;
+            if arrival.device_s >= self.until_s {
+                // All packets of a bin above all of the bin before: the host's clock was set forward.
+                set = self.least_us - self.least_before_us > CLOCK_STEP_US;
+                (self.least_before_us, self.least_us) = (self.least_us, f64::INFINITY);
+                self.until_s = arrival.device_s + STEP_BIN_S;
+            }
+            // A packet below all that came before: it was set back.
+            set |= arrival.residual_us < self.least_before_us.min(self.least_us) - CLOCK_STEP_US;
+            if set {
+                self.live = Live::new(self.ground.setup);
+                self.least_before_us = f64::INFINITY;
+            }
+            self.least_us = if set { arrival.residual_us } else { self.least_us.min(arrival.residual_us) };
+            self.live.observe(arrival);
+        }
+    }
+
+    fn answer(&self, host_ns: i64, latency: Shift) -> Option<LiveAnswer> {
+        self.live.known_at(0.0)?;
+        let placement = self
+            .ground
+            .place(self.frame, host_ns, latency, |device_s| self.live.known_at(device_s).unwrap_or_default());
+        Some(LiveAnswer {
+            segment: self.segment,
+            device_origin: self.frame.device_origin,
+            device_s: placement.device_s,
+            u95_ms: placement.u95_us / 1e3,
+        })
+    }
+}
+
+/// For each event: the answer from the packets of the reference stream received up to one second after its stamp.
+///
+/// `ground_of` gives, for a segment, whether its clock counts ticks, its nominal counts per second, and the ground.
+pub(crate) fn live_answers(
+    captured: &Captured<'_>,
+    places: &Places,
+    latencies: &[Shift],
+    ground_of: impl Fn(u32) -> Option<(bool, f64, Ground)>,
+) -> Vec<Option<LiveAnswer>> {
+    let packets = captured.packets;
+    let mut order: Vec<usize> = (0..captured.events.len()).collect();
+    order.sort_by_key(|&event| captured.events[event].host_ns);
+    let mut waiting = order.into_iter().peekable();
+    let mut answers = vec![None; captured.events.len()];
+    let (mut before, mut now): (Option<Session>, Option<Session>) = (None, None);
+
+    let answer = |event: usize, before: &Option<Session>, now: &Option<Session>| {
+        let host_ns = captured.events[event].host_ns;
+        let latest = now.as_ref().and_then(|session| session.answer(host_ns, latencies[event]));
+        match (latest, before) {
+            // Before the newest segment's first sample: the one before has the better claim.
+            (Some(LiveAnswer { device_s, .. }), Some(before)) if device_s < 0.0 => {
+                before.answer(host_ns, latencies[event]).or(latest)
+            }
+            _ => latest,
+        }
+    };
+    let host_ns = packets.host_ns();
+    let mut later: Vec<u32> = places.settled_later.iter().map(|&(_, row)| row).collect();
+    later.sort_unstable();
+    let mut later = later.into_iter().peekable();
+    let mut settled = places.settled_later.iter().copied().peekable();
+    for (row, &stamp_ns) in host_ns.iter().enumerate() {
+        let neighbour_ns = |at: Option<usize>| at.and_then(|at| host_ns.get(at)).copied();
+        let highest_ns = neighbour_ns(row.checked_sub(1)).max(neighbour_ns(Some(row + 1)));
+        let spike = highest_ns.is_some_and(|highest_ns| stamp_ns.saturating_sub(highest_ns) > SPIKE_NS);
+        if !spike {
+            while let Some(event) = waiting
+                .next_if(|&event| captured.events[event].host_ns.saturating_add(ASKED_AFTER_NS) < stamp_ns)
+            {
+                answers[event] = answer(event, &before, &now);
+            }
+        }
+        let mut observe = |row: usize| {
+            let (segment, device) = (places.segment[row], places.device[row]);
+            if packets.stream()[row] != 0 || segment == NOWHERE {
+                return;
+            }
+            let Some((ticks, counts_per_s, ground)) = ground_of(segment) else { return };
+            if ticks != packets.tick(row).is_some() {
+                return;
+            }
+            if now.as_ref().is_none_or(|session| session.segment < segment) {
+                let frame = Frame { device_origin: device, counts_per_s, host_origin_ns: host_ns[row] };
+                before = now.replace(Session::new(segment, frame, ground));
+            }
+            if let Some(session) = now.as_mut().filter(|session| session.segment == segment) {
+                session.observe(device, host_ns[row]);
+            }
+        };
+        // What this packet settles came before it; what is settled later is not known yet.
+        while let Some((_, earlier)) = settled.next_if(|&(at, _)| at as usize == row) {
+            observe(earlier as usize);
+        }
+        if later.next_if(|&later| later as usize == row).is_none() {
+            observe(row);
+        }
+    }
+    for event in waiting {
+        answers[event] = answer(event, &before, &now);
+    }
+    answers
+}
