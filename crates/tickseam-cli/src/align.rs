@@ -71,23 +71,27 @@ struct Group {
     received: Vec<u32>,
     /// Rows in the order of the sequence, each index once.
     sorted: Vec<u32>,
-    /// Whether its clock counts ticks: some packet carries one.
-    ticks: bool,
+    /// What its device times are counted by.
+    clock: Clock,
+    /// Tick of its first sample, where packets carry ticks: that of the earliest packet and what is known of the part
+    /// that its stamp was rounded down by.
+    first_tick: Option<f64>,
 }
 
-impl Group {
-    /// Rows whose positions are counted by the group's clock, in the order of reception.
-    fn clocked<'a>(&'a self, packets: &'a Packets) -> impl Iterator<Item = usize> + 'a {
-        self.received
-            .iter()
-            .map(|&row| row as usize)
-            .filter(move |&row| packets.tick(row).is_some() == self.ticks)
-    }
+/// What device times of a group are counted by.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+enum Clock {
+    /// Ticks, each rounded down.
+    Ticks,
+    /// Nominal samples of the stream, exact: there are no ticks, or the ticks are but these samples rounded down.
+    #[default]
+    Samples,
 }
 
 type Groups = BTreeMap<(u32, usize), Group>;
 
-fn group(packets: &Packets, places: &Places) -> Groups {
+fn group(captured: &Captured<'_>, places: &Places) -> Groups {
+    let packets = captured.packets;
     let mut groups = Groups::new();
     let mut newest: Vec<(u32, Group)> =
         (0..places.counts.len()).map(|_| (NOWHERE, Group::default())).collect();
@@ -106,7 +110,6 @@ fn group(packets: &Packets, places: &Places) -> Groups {
             *of = segment;
         }
         group.received.push(u32::try_from(row).unwrap_or(NOWHERE));
-        group.ticks |= packets.tick(row).is_some();
     }
     for (stream, (segment, group)) in newest.into_iter().enumerate() {
         if segment != NOWHERE {
@@ -119,7 +122,51 @@ fn group(packets: &Packets, places: &Places) -> Groups {
         group.sorted.sort_by_key(|&row| places.index[row as usize]);
         group.sorted.dedup_by_key(|row| places.index[*row as usize]);
     }
+    for (&(_, stream), group) in &mut groups {
+        look_at_ticks(captured, places, stream, group);
+    }
     groups
+}
+
+/// Decides what a group's device times are counted by.
+///
+/// A tick is the device's counter rounded down, and so up to one tick early. Where one crystal drives both, tick − index ×
+/// ticks in a packet stays within one tick for the whole segment, and the sample count says the same without that error.
+/// A causal judge that used samples until they fail would have decided alike at every packet.
+fn look_at_ticks(captured: &Captured<'_>, places: &Places, stream: usize, group: &mut Group) {
+    let Captured { description, packets, .. } = *captured;
+    let (Some(tick_hz), Some(&first)) = (description.device_clock.tick_hz, group.sorted.first()) else {
+        return;
+    };
+    let described = &description.streams[stream];
+    let packet_ticks = f64::from(described.samples_per_packet) / described.rate_hz * tick_hz;
+    let first_index = places.index[first as usize];
+    let mut zero: Option<i64> = None;
+    let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
+    let mut usual = true;
+    for row in group.sorted.iter().map(|&row| row as usize) {
+        usual &= packets.samples()[row] == described.samples_per_packet;
+        if packets.tick(row).is_some() {
+            let tick = places.device[row];
+            let since = places.index[row].saturating_sub(first_index) as f64;
+            // Integers first, so that a counter far from zero loses nothing.
+            let from_zero = tick.saturating_sub(*zero.get_or_insert(tick)) as f64;
+            let beyond = from_zero - since * packet_ticks;
+            (least, most) = (least.min(beyond), most.max(beyond));
+        }
+    }
+    let Some(zero) = zero else { return };
+    let follows = usual && most - least < 1.0;
+    // The earliest packet's first sample lies at or after every `beyond`, and before each of them and one tick.
+    let first_tick = if follows {
+        (most + least + 1.0) / 2.0
+    } else {
+        let clocked = group.sorted.iter().map(|&row| row as usize).find(|&row| packets.tick(row).is_some());
+        let since = clocked.map_or(0, |row| places.index[row].saturating_sub(first_index));
+        0.5 - since as f64 * packet_ticks
+    };
+    group.first_tick = Some(zero as f64 + first_tick);
+    group.clock = if follows { Clock::Samples } else { Clock::Ticks };
 }
 
 /// Everything that is looked up while events are placed.
@@ -132,46 +179,56 @@ struct Ways<'a> {
 
 impl Ways<'_> {
     /// Nominal counts of a group's clock in one second.
-    fn counts_per_s(&self, stream: usize, ticks: bool) -> f64 {
-        match self.captured.description.device_clock.tick_hz {
-            Some(tick_hz) if ticks => tick_hz,
+    fn counts_per_s(&self, stream: usize, clock: Clock) -> f64 {
+        match (clock, self.captured.description.device_clock.tick_hz) {
+            (Clock::Ticks, Some(tick_hz)) => tick_hz,
             _ => self.captured.description.streams[stream].rate_hz,
         }
     }
 
-    /// Count of a group's clock at the first sample of its earliest packet, and that packet's host stamp.
-    fn origin(&self, stream: usize, group: &Group) -> Option<(i64, i64)> {
-        let packets = self.captured.packets;
+    /// A packet's first sample on its group's clock; `None` for a packet without a tick among those with one.
+    fn count(&self, stream: usize, clock: Clock, row: usize) -> Option<i64> {
+        let samples = i64::from(self.captured.description.streams[stream].samples_per_packet);
+        match clock {
+            Clock::Ticks => self.captured.packets.tick(row).map(|_| self.places.device[row]),
+            Clock::Samples => Some(self.places.index[row].saturating_mul(samples)),
+        }
+    }
+
+    /// Where both clocks of a group are counted from: the first sample of its earliest packet.
+    fn frame(&self, stream: usize, group: &Group) -> Option<Frame> {
         let first = *group.sorted.first()? as usize;
-        let clocked = group
-            .sorted
-            .iter()
-            .map(|&row| row as usize)
-            .find(|&row| packets.tick(row).is_some() == group.ticks)?;
-        // The earliest packet may be one of a few without a tick.
-        let before = self.places.index[clocked].saturating_sub(self.places.index[first]);
-        let described = &self.captured.description.streams[stream];
-        let counts = before as f64 * f64::from(described.samples_per_packet) / described.rate_hz
-            * self.counts_per_s(stream, group.ticks);
-        Some((self.places.device[clocked].saturating_sub(counts.round() as i64), packets.host_ns()[first]))
+        let device_origin = match group.clock {
+            Clock::Ticks => group.first_tick?.floor() as i64,
+            Clock::Samples => self.count(stream, Clock::Samples, first)?,
+        };
+        let counts_per_s = self.counts_per_s(stream, group.clock);
+        Some(Frame { device_origin, counts_per_s, host_origin_ns: self.captured.packets.host_ns()[first] })
     }
 
     /// What is constant about a stream's own estimate: its fixed delay differs by how long its packets take to fill.
-    fn ground(&self, stream: usize, ticks: bool) -> Ground {
+    fn ground(&self, stream: usize, clock: Clock) -> Ground {
         let streams = &self.captured.description.streams;
         let fill_us =
             |stream: usize| f64::from(streams[stream].samples_per_packet - 1) / streams[stream].rate_hz * 1e6;
         let us = self.fixed_delay.us + fill_us(stream) - fill_us(0);
-        Ground::new(self.captured.description, ticks, Shift { us, ..self.fixed_delay })
+        Ground::new(self.captured.description, clock == Clock::Ticks, Shift { us, ..self.fixed_delay })
     }
 
     fn estimate(&self, stream: usize, group: &Group) -> Option<Estimate> {
-        let (device_origin, host_origin_ns) = self.origin(stream, group)?;
-        let counts_per_s = self.counts_per_s(stream, group.ticks);
-        let frame = Frame { device_origin, counts_per_s, host_origin_ns };
+        let frame = self.frame(stream, group)?;
         let packets = self.captured.packets;
-        let stamps = group.clocked(packets).map(|row| (self.places.device[row], packets.host_ns()[row]));
-        Estimate::new(frame, self.ground(stream, group.ticks), stamps)
+        let rows = group.received.iter().map(|&row| row as usize);
+        let stamps =
+            rows.filter_map(|row| Some((self.count(stream, group.clock, row)?, packets.host_ns()[row])));
+        Estimate::new(frame, self.ground(stream, group.clock), stamps, group.received.len())
+    }
+
+    /// First sample of a stream on the timeline of the segment's reference stream, s; `None` where only their own
+    /// arrivals could tell.
+    fn begins_s(&self, reference: &Group, group: &Group) -> Option<f64> {
+        let tick_hz = self.captured.description.device_clock.tick_hz?;
+        Some((group.first_tick? - reference.first_tick?) / tick_hz)
     }
 
     /// Whether samples were received at a device time of a group, s since its origin.
@@ -183,13 +240,9 @@ impl Ways<'_> {
         let index = |at: usize| places.index[sorted[at] as usize];
         // Packets without a tick lie between those with one, by their number.
         let first_index = index(0);
-        let begins_s = |at: usize| {
-            let row = sorted[at] as usize;
-            if packets.tick(row).is_some() == group.ticks {
-                frame.device_s(places.device[row])
-            } else {
-                index(at).saturating_sub(first_index) as f64 * packet_s
-            }
+        let begins_s = |at: usize| match self.count(stream, group.clock, sorted[at] as usize) {
+            Some(count) => frame.device_s(count),
+            None => index(at).saturating_sub(first_index) as f64 * packet_s,
         };
         let ends_s =
             |at: usize| begins_s(at) + f64::from(packets.samples()[sorted[at] as usize]) / described.rate_hz;
@@ -212,7 +265,7 @@ impl Ways<'_> {
         }
     }
 
-    fn gaps(&self, estimates: &BTreeMap<u32, Estimate>) -> Vec<Gap> {
+    fn gaps(&self) -> Vec<Gap> {
         let packets = self.captured.packets;
         let mut gaps = Vec::new();
         for (stream, described) in self.captured.description.streams.iter().enumerate() {
@@ -222,20 +275,20 @@ impl Ways<'_> {
                 let index = |row: u32| self.places.index[row as usize];
                 let Some(&first) = group.sorted.first() else { continue };
                 let first_index = index(first);
-                let shared = estimates
-                    .get(&segment)
-                    .filter(|_| stream == 0 || group.ticks && self.groups[&(segment, 0)].ticks);
+                let begins_s = match self.groups.get(&(segment, 0)) {
+                    Some(_) if stream == 0 => Some(0.0),
+                    Some(reference) => self.begins_s(reference, group),
+                    None => None,
+                };
+                let frame = self.frame(stream, group);
                 for gap in missing_in_sorted(group.sorted.iter().map(|&row| index(row))) {
                     let after = group.sorted.partition_point(|&row| index(row) < gap.first_index);
                     let neighbour =
                         |at: Option<usize>| at.and_then(|at| group.sorted.get(at)).map(|&row| row as usize);
                     let (before, after) = (neighbour(after.checked_sub(1)), neighbour(Some(after)));
-                    let onset_s = shared.zip(before).and_then(|(estimate, row)| {
-                        let clocked = packets.tick(row).is_some() == group.ticks;
-                        let samples = f64::from(packets.samples()[row]);
-                        clocked.then(|| {
-                            estimate.frame.device_s(self.places.device[row]) + samples / described.rate_hz
-                        })
+                    let onset_s = before.zip(frame).and_then(|(row, frame)| {
+                        let last_s = frame.device_s(self.count(stream, group.clock, row)?);
+                        Some(begins_s? + last_s + f64::from(packets.samples()[row]) / described.rate_hz)
                     });
                     let samples_missing = gap.samples(samples_per_packet);
                     gaps.push(Gap {
@@ -269,7 +322,7 @@ impl Ways<'_> {
 pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
     let Captured { description, packets, events } = *captured;
     let places = Places::find(description, packets)?;
-    let groups = group(packets, &places);
+    let groups = group(captured, &places);
     let link = &description.link;
     let fixed_delay_known = link.fixed_delay_ms.is_some();
     let fixed_delay = Shift {
@@ -287,17 +340,19 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
         })
         .collect();
 
-    let ground_of = |segment: u32| {
-        let ticks = groups.get(&(segment, 0))?.ticks;
-        Some((ticks, ways.counts_per_s(0, ticks), ways.ground(0, ticks)))
+    let session_of = |segment: u32| {
+        let clock = groups.get(&(segment, 0))?.clock;
+        Some((ways.counts_per_s(0, clock), ways.ground(0, clock)))
     };
+    let count_of = |segment: u32, row: usize| ways.count(0, groups.get(&(segment, 0))?.clock, row);
     let (live, estimates, own) = std::thread::scope(|scope| {
-        let live = scope.spawn(|| live_answers(captured, &places, &latencies, ground_of));
+        let live = scope.spawn(|| live_answers(captured, &places, &latencies, session_of, count_of));
         let mut estimates: BTreeMap<u32, Estimate> = BTreeMap::new();
         // Streams whose packets do not share the reference stream's clock need estimates of their own.
         let mut own: BTreeMap<(u32, usize), Estimate> = BTreeMap::new();
         for (&(segment, stream), group) in &groups {
-            let shares = groups.get(&(segment, 0)).is_some_and(|reference| reference.ticks && group.ticks);
+            let shares =
+                groups.get(&(segment, 0)).is_some_and(|reference| ways.begins_s(reference, group).is_some());
             if stream == 0 {
                 estimates.extend(ways.estimate(0, group).map(|estimate| (segment, estimate)));
             } else if !shares && !events.is_empty() {
@@ -355,14 +410,12 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
             let stream = further + 1;
             let rate_hz = description.streams[stream].rate_hz;
             let Some(own_group) = groups.get(&(segment, stream)) else { continue };
-            *sample = if group.ticks && own_group.ticks {
-                ways.origin(stream, own_group)
-                    .map(|(origin, _)| (placement.device_s - estimate.frame.device_s(origin)) * rate_hz)
-            } else {
-                own.get(&(segment, stream)).and_then(|own| {
+            *sample = match ways.begins_s(group, own_group) {
+                Some(begins_s) => Some((placement.device_s - begins_s) * rate_hz),
+                None => own.get(&(segment, stream)).and_then(|own| {
                     let piece = last_begun(own, event.host_ns, latency).or(own.pieces.first())?;
                     Some(own.place(piece, event.host_ns, latency).device_s * rate_hz)
-                })
+                }),
             };
         }
         budgets.push(placement.budget);
@@ -371,7 +424,7 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
         table.rows.push(row);
     }
 
-    let gaps = ways.gaps(&estimates);
+    let gaps = ways.gaps();
     let streams = stream_summaries(&ways, &gaps);
     let segments = estimates
         .iter()
@@ -395,6 +448,7 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
 }
 
 /// The segment and piece that an event is placed under, and where.
+#[derive(Clone, Copy)]
 struct Chosen<'a> {
     segment: u32,
     estimate: &'a Estimate,
@@ -402,36 +456,29 @@ struct Chosen<'a> {
     placement: Placement,
 }
 
-/// The last piece that had begun when the event happened; the first of all where none had.
+/// The last piece that the event falls into; where there is none, the last one that had begun; else the first of all.
 fn choose(estimates: &BTreeMap<u32, Estimate>, host_ns: i64, latency: Shift) -> Option<Chosen<'_>> {
-    let all = estimates.iter().rev().flat_map(|(&segment, estimate)| {
-        estimate.pieces.iter().rev().map(move |piece| (segment, estimate, piece))
-    });
-    let mut chosen: Option<Chosen<'_>> = None;
-    for (segment, estimate, piece) in all {
-        let placement = estimate.place(piece, host_ns, latency);
-        let begun = placement.device_s >= piece.from_s.max(0.0);
-        match &mut chosen {
-            // After the host's clock was set back, some of its times came twice: the interval has to hold both.
-            Some(later) => {
-                if begun && placement.device_s <= piece.to_s && later.segment == segment {
-                    let apart_us = (later.placement.device_s - placement.device_s).abs() * 1e6;
-                    later.placement.u95_us += apart_us;
-                    later.placement.budget.link_us += apart_us;
-                }
-                if begun {
-                    return chosen;
-                }
+    let mut begun: Option<Chosen<'_>> = None;
+    let mut within: Option<Chosen<'_>> = None;
+    for (&segment, estimate) in estimates {
+        for piece in &estimate.pieces {
+            let mut placement = estimate.place(piece, host_ns, latency);
+            if begun.is_some() && placement.device_s < piece.from_s.max(0.0) {
+                continue;
             }
-            None if begun => chosen = Some(Chosen { segment, estimate, piece, placement }),
-            None => {}
+            if placement.device_s >= piece.from_s && placement.device_s <= piece.to_s {
+                // After the host's clock was set back, some of its times came twice: the interval has to hold both.
+                if let Some(earlier) = within.filter(|earlier| earlier.segment == segment) {
+                    let apart_us = (earlier.placement.device_s - placement.device_s).abs() * 1e6;
+                    placement.u95_us += apart_us;
+                    placement.budget.link_us += apart_us;
+                }
+                within = Some(Chosen { segment, estimate, piece, placement });
+            }
+            begun = Some(Chosen { segment, estimate, piece, placement });
         }
     }
-    chosen.or_else(|| {
-        let (&segment, estimate) = estimates.first_key_value()?;
-        let piece = estimate.pieces.first()?;
-        Some(Chosen { segment, estimate, piece, placement: estimate.place(piece, host_ns, latency) })
-    })
+    within.or(begun)
 }
 
 /// The last piece of an estimate that had begun when an event happened.
@@ -529,7 +576,7 @@ fn segment_summary(
         .collect();
     SegmentSummary {
         segment,
-        clock: if group.ticks { "tick" } else { "sample" }.to_owned(),
+        clock: if group.clock == Clock::Ticks { "tick" } else { "sample" }.to_owned(),
         clock_hz: estimate.frame.counts_per_s,
         first_host_ns: stamp_ns(group.received.first()),
         last_host_ns: stamp_ns(group.received.last()),

@@ -200,10 +200,16 @@ pub struct Estimate {
 }
 
 impl Estimate {
-    /// From the arrivals of a segment, in the order of reception; `None` without any.
-    pub fn new(frame: Frame, ground: Ground, stamps: impl Iterator<Item = (i64, i64)>) -> Option<Self> {
+    /// From the arrivals of a segment, in the order of reception: device count and host stamp, about `expected` of them;
+    /// `None` without any.
+    pub fn new(
+        frame: Frame,
+        ground: Ground,
+        stamps: impl Iterator<Item = (i64, i64)>,
+        expected: usize,
+    ) -> Option<Self> {
         let mut gate = Gate::default();
-        let mut arrivals = Vec::with_capacity(stamps.size_hint().0);
+        let mut arrivals = Vec::with_capacity(expected);
         for (device, host_ns) in stamps {
             arrivals.extend(gate.admit(frame.arrival(device, host_ns)).into_iter().flatten());
         }

@@ -90,12 +90,14 @@ impl Session {
 
 /// For each event: the answer from the packets of the reference stream received up to one second after its stamp.
 ///
-/// `ground_of` gives, for a segment, whether its clock counts ticks, its nominal counts per second, and the ground.
+/// `session_of` gives, for a segment, the nominal counts per second of its clock and its ground; `count_of` the count of
+/// a packet's first sample on that clock, if the packet tells it.
 pub(crate) fn live_answers(
     captured: &Captured<'_>,
     places: &Places,
     latencies: &[Shift],
-    ground_of: impl Fn(u32) -> Option<(bool, f64, Ground)>,
+    session_of: impl Fn(u32) -> Option<(f64, Ground)>,
+    count_of: impl Fn(u32, usize) -> Option<i64>,
 ) -> Vec<Option<LiveAnswer>> {
     let packets = captured.packets;
     let mut order: Vec<usize> = (0..captured.events.len()).collect();
@@ -132,15 +134,13 @@ pub(crate) fn live_answers(
             }
         }
         let mut observe = |row: usize| {
-            let (segment, device) = (places.segment[row], places.device[row]);
+            let segment = places.segment[row];
             if packets.stream()[row] != 0 || segment == NOWHERE {
                 return;
             }
-            let Some((ticks, counts_per_s, ground)) = ground_of(segment) else { return };
-            if ticks != packets.tick(row).is_some() {
-                return;
-            }
+            let Some(device) = count_of(segment, row) else { return };
             if now.as_ref().is_none_or(|session| session.segment < segment) {
+                let Some((counts_per_s, ground)) = session_of(segment) else { return };
                 let frame = Frame { device_origin: device, counts_per_s, host_origin_ns: host_ns[row] };
                 before = now.replace(Session::new(segment, frame, ground));
             }

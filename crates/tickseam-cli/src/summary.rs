@@ -190,7 +190,8 @@ pub(crate) fn for_people(
     }
     if let Some(comparison) = comparison {
         text.push('\n');
-        against_truth(&mut text, comparison);
+        let known = aligned.segments.iter().all(|segment| segment.fixed_delay_known);
+        against_truth(&mut text, comparison, known);
     }
     text.push('\n');
     paragraph(
@@ -201,7 +202,7 @@ pub(crate) fn for_people(
     text
 }
 
-fn against_truth(text: &mut String, comparison: &Comparison) {
+fn against_truth(text: &mut String, comparison: &Comparison, fixed_delay_known: bool) {
     let errors = &comparison.errors;
     let heading = format!(
         "Against the truth of {} events, which the estimator did not see: error in ms",
@@ -237,6 +238,9 @@ fn against_truth(text: &mut String, comparison: &Comparison) {
         );
     }
     paragraph(text, "", "\"held\" is how often the 95 % interval held the truth.");
+    if !fixed_delay_known {
+        paragraph(text, "", "The truth counts the fixed delay, which nobody told the estimator: see above.");
+    }
 }
 
 /// What the simulator did.
