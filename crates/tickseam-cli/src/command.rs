@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::Duration;
 
+use clap::error::ErrorKind as ErrorKindOfUsage;
 use clap::{Args, Parser, Subcommand};
 use indicatif::{ProgressBar, ProgressStyle};
 use tickseam_record::{
@@ -89,6 +90,10 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let outcome = match Arguments::try_parse_from(arguments) {
         Ok(Arguments { command: Command::Replay(arguments) }) => replay(&arguments),
         Ok(Arguments { command: Command::Simulate(arguments) }) => simulate_recording(&arguments),
+        Err(error) if error.kind() == ErrorKindOfUsage::DisplayHelpOnMissingArgumentOrSubcommand => {
+            let _ = write!(io::stderr(), "{}", error.render());
+            return ExitCode::from(2);
+        }
         Err(error) if error.use_stderr() => {
             let text = error.render().to_string();
             Err(Failure::Usage(text.trim_start_matches("error: ").trim_end().to_owned()))

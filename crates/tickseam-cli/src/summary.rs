@@ -78,9 +78,13 @@ fn drift(segment: &SegmentSummary) -> String {
     };
     let middle = &segment.maps[segment.maps.len() / 2];
     let MapSummary { drift_ppm, u_drift_ppm, .. } = middle;
-    let direction = if *drift_ppm >= 0.0 { "fast" } else { "slow" };
+    let direction = match u_drift_ppm {
+        Some(u_ppm) if drift_ppm.abs() < 2.0 * u_ppm => "may run fast or slow",
+        _ if *drift_ppm >= 0.0 => "runs fast",
+        _ => "runs slow",
+    };
     let mut text = format!(
-        "drift {drift_ppm:+.2} ppm{}: the headset's clock runs {direction} against the phone's",
+        "drift {drift_ppm:+.2} ppm{}: the headset's clock {direction} against the phone's",
         u_drift_ppm.map_or_else(String::new, |u_ppm| format!(" (standard uncertainty {u_ppm:.2} ppm)")),
     );
     if segment.maps.len() > 2 {
