@@ -1,3 +1,7 @@
 //! The tickseam command.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    tickseam_cli::command::run(std::env::args_os())
+}

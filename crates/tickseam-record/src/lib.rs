@@ -36,10 +36,11 @@
 //! notes[]     sentences: what was passed over while reading
 //! streams[]   name, packets_received, duplicates, late, rejected, packets_missing, samples_missing, gaps, longest_gap_s
 //! segments[]  segment, clock, clock_hz, first_host_ns, last_host_ns, arrivals_used, exchanges_used, markers_used,
-//!             link_kind, beat_ms, fixed_delay_known, fixed_delay_ms, fixed_delay_u_ms
+//!             link_kind, grid_interval_ms, beat_ms, beat_slips, fixed_delay_known, fixed_delay_ms, fixed_delay_u_ms
 //!   maps[]    device_origin, host_origin_ns, valid_from_s, valid_to_s, drift_ppm, u_drift_ppm, u_offset_ms, offset_u95_ms
 //!   slips[]   host_ns, step_ms, cause
 //! events      total, placed, in_gap, outside, unplaced, u95_median_ms, u95_largest_ms
+//!   budget_median  link_ms, holdover_ms, fixed_delay_ms, resolution_ms, latency_ms
 //! words[]     sentences: the result
 //! error_against_truth, null without a truth.csv
 //!             events_compared, interval_held_share, live_interval_held_share,
@@ -64,8 +65,8 @@ pub use output::OutputFolder;
 pub use packets::{Packet, Packets};
 pub use recording::{Recording, hash_inputs, read, write_recording};
 pub use results::{
-    ALIGNMENT_VERSION, Alignment, ErrorAgainstTruth, ErrorSizes, EventCounts, EventRow, EventsTable, Gap,
-    InputFile, MapSummary, SegmentSummary, Slip, Status, StreamSummary, write_gaps,
+    ALIGNMENT_VERSION, Alignment, BudgetSummary, ErrorAgainstTruth, ErrorSizes, EventCounts, EventRow,
+    EventsTable, Gap, InputFile, MapSummary, SegmentSummary, Slip, Status, StreamSummary, write_gaps,
 };
 pub use rows::LONGEST_ROW_BYTES;
 pub use tables::{Event, Exchange, Marker, Truth};

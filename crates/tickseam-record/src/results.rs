@@ -54,6 +54,8 @@ pub struct EventRow {
     pub live_u95_ms: Option<f64>,
     /// The place in each further stream, samples; in the order of [`EventsTable::further_streams`].
     pub further_samples: Vec<Option<f64>>,
+    /// True where nobody knows the link's fixed delay: the onset is then too early by it, and `u95_ms` does not count it.
+    pub excludes_fixed_delay: bool,
 }
 
 /// All of `events.tsv`, a BIDS events file.
@@ -70,6 +72,8 @@ impl EventsTable {
     ///
     /// A tab-separated file has no way to quote. So in a label each control character and line separator becomes a space, and each `"`
     /// becomes `'`, since readers that know quotes would swallow what follows. An empty label becomes `n/a`.
+    ///
+    /// The last column, `excludes`, names what the row's onset and `u95_ms` leave out: `fixed-delay`, or `n/a` for nothing.
     pub fn write(&self, out: &mut dyn Write) -> io::Result<()> {
         write!(
             out,
@@ -78,7 +82,7 @@ impl EventsTable {
         for name in &self.further_streams {
             write!(out, "\tsample_{}", tab_field(name))?;
         }
-        writeln!(out)?;
+        writeln!(out, "\texcludes")?;
         for row in &self.rows {
             write!(
                 out,
@@ -97,7 +101,7 @@ impl EventsTable {
             for index in 0..self.further_streams.len() {
                 write!(out, "\t{}", decimal(row.further_samples.get(index).copied().flatten(), 6))?;
             }
-            writeln!(out)?;
+            writeln!(out, "\t{}", if row.excludes_fixed_delay { "fixed-delay" } else { MISSING })?;
         }
         Ok(())
     }
@@ -246,8 +250,12 @@ pub struct SegmentSummary {
     pub markers_used: u64,
     /// How packets wait on the link, as found, such as `beat` where the wait follows a slow saw-tooth.
     pub link_kind: String,
-    /// Height of the saw-tooth of waits, milliseconds; `null` where none was found.
+    /// Period of the grid of instants at which the link delivers, milliseconds; `null` where none is believed in.
+    pub grid_interval_ms: Option<f64>,
+    /// Height of the saw-tooth of waits, milliseconds: the common divisor of packet period and grid; `null` without a grid.
     pub beat_ms: Option<f64>,
+    /// How many steps of `beat_ms` the grid moved against the packets; `null` without a grid.
+    pub beat_slips: Option<f64>,
     /// True where the fixed delay was given or measured; false where offsets are known only up to it.
     pub fixed_delay_known: bool,
     /// The fixed delay used, milliseconds.
@@ -311,6 +319,23 @@ pub struct EventCounts {
     pub u95_median_ms: Option<f64>,
     /// Largest `u95_ms`, milliseconds.
     pub u95_largest_ms: Option<f64>,
+    /// What `u95_ms` is made of, line by line; `null` where no event has one.
+    pub budget_median: Option<BudgetSummary>,
+}
+
+/// The lines of the uncertainty budget (GUM): half-widths of 95 %, milliseconds, each the median over all events.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct BudgetSummary {
+    /// What the delays of the link leave open of the clock.
+    pub link_ms: f64,
+    /// What the age of the last observation adds (holdover, ITU-T G.810).
+    pub holdover_ms: f64,
+    /// The link's fixed delay.
+    pub fixed_delay_ms: f64,
+    /// The steps of the host's stamps and of the device's counter.
+    pub resolution_ms: f64,
+    /// From an event's stamp to the physical event.
+    pub latency_ms: f64,
 }
 
 /// The size of placement errors, all absolute and in milliseconds.
@@ -389,6 +414,7 @@ mod tests {
             live_onset_s: Some(-1e-12),
             live_u95_ms: Some(f64::INFINITY),
             further_samples: vec![Some(1.5)],
+            excludes_fixed_delay: false,
         }
     }
 
@@ -408,15 +434,19 @@ mod tests {
         };
         let table = EventsTable {
             further_streams: vec!["optical".to_owned()],
-            rows: vec![row("rare"), unplaced, EventRow { status: Status::InGap, ..row("") }],
+            rows: vec![
+                row("rare"),
+                unplaced,
+                EventRow { status: Status::InGap, excludes_fixed_delay: true, ..row("") },
+            ],
         };
         let mut text = Vec::new();
         table.write(&mut text).unwrap();
         let expected = "\
-onset\tduration\ttrial_type\tsample\thost_ns\tsegment\tu95_ms\tstatus\tlive_onset\tlive_u95_ms\tsample_optical
-12.000000000\tn/a\trare\t3000.000000\t-5\t0\t0.620000\tplaced\t0.000000000\tn/a\t1.500000
-n/a\t0.250000\ta b c'd é\tn/a\t-5\tn/a\tn/a\tunplaced\tn/a\tn/a\tn/a
-12.000000000\tn/a\tn/a\t3000.000000\t-5\t0\t0.620000\tin-gap\t0.000000000\tn/a\t1.500000
+onset\tduration\ttrial_type\tsample\thost_ns\tsegment\tu95_ms\tstatus\tlive_onset\tlive_u95_ms\tsample_optical	excludes
+12.000000000\tn/a\trare\t3000.000000\t-5\t0\t0.620000\tplaced\t0.000000000\tn/a\t1.500000\tn/a
+n/a\t0.250000\ta b c'd é\tn/a\t-5\tn/a\tn/a\tunplaced\tn/a\tn/a\tn/a\tn/a
+12.000000000\tn/a\tn/a\t3000.000000\t-5\t0\t0.620000\tin-gap\t0.000000000\tn/a\t1.500000\tfixed-delay
 ";
         assert_eq!(String::from_utf8(text).unwrap(), expected);
         assert_eq!(Status::Outside.as_str(), "outside");
@@ -466,7 +496,9 @@ n/a\t0.250000\ta b c'd é\tn/a\t-5\tn/a\tn/a\tunplaced\tn/a\tn/a\tn/a
                 exchanges_used: 2,
                 markers_used: 3,
                 link_kind: "beat".to_owned(),
+                grid_interval_ms: Some(15.0),
                 beat_ms: Some(5.0),
+                beat_slips: Some(2.5),
                 fixed_delay_known: false,
                 fixed_delay_ms: None,
                 fixed_delay_u_ms: None,

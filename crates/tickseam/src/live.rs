@@ -3,9 +3,10 @@
 use heapless::Vec;
 
 use crate::block::{Arrival, Block, Blocks, Bound, Interval, WorkingLine};
-use crate::filter::{Bank, Bounds};
+use crate::filter::{Bank, Bounds, Feasible, WIDEST_CURVATURE};
 use crate::number::{greater, magnitude};
-use crate::placement::Knot;
+use crate::pair::SyncPair;
+use crate::placement::{Knot, Shift};
 use crate::replay::Setup;
 use crate::replay::link::{PACKETS_FOR_CERTAINTY, longest_dividing_us};
 use crate::scatter::{self, Scatter};
@@ -22,6 +23,8 @@ const LEAST_ALLOWANCE_US: f64 = 100.0;
 const SLIPS_NEEDED: f64 = 6.0;
 /// Standard deviations of the minima by which the clock may lie below them, without a grid.
 const REACH: f64 = 12.0;
+/// Standard uncertainties of the fixed delay by which exchanges and markers may be off against the arrivals.
+const PAIR_DELAY_REACH: f64 = 3.0;
 /// Greatest factor by which contradictions widen allowance and reach.
 const WIDEST: f64 = 32.0;
 
@@ -40,10 +43,14 @@ pub struct Live {
     widened: f64,
     least: Option<Bound>,
     to_s: f64,
+    /// What exchanges and markers, and arrivals with no fixed delay taken off, leave of the clock itself.
+    clock: Option<Feasible>,
+    /// Pairs have bounded the clock from below since its start.
+    clock_bounded: bool,
 }
 
-// The whole live state of the estimator has to fit a microcontroller.
-const _: () = assert!(size_of::<Live>() <= 6 * 1024);
+// The whole live state, the intake of four streams included, has to fit a microcontroller.
+const _: () = assert!(size_of::<Live>() + size_of::<crate::intake::Intake<4>>() <= 8 * 1024);
 
 impl Live {
     /// Knows nothing yet but the setup.
@@ -62,6 +69,8 @@ impl Live {
             widened: 1.0,
             least: None,
             to_s: 0.0,
+            clock: None,
+            clock_bounded: false,
         }
     }
 
@@ -79,6 +88,26 @@ impl Live {
             }
         }
         self.to_s = greater(self.to_s, arrival.device_s);
+    }
+
+    /// Takes a sync pair of an exchange or a marker, in the order in which they come.
+    pub fn observe_pair(&mut self, pair: &SyncPair) {
+        let prior = self.setup.prior;
+        let mut bounds = Bounds { at_s: pair.at_s, upper: pair.high(), lower: pair.low(), doubtful: true };
+        if let Some(clock) = &mut self.clock {
+            // A pair from before the newest block is as good as one at it.
+            bounds.at_s = greater(pair.at_s, clock.at_s());
+            let _ = clock.observe(&bounds, &prior);
+            self.clock_bounded |= pair.low_us.is_some();
+        }
+        if let (Some(bank), Some(delay)) = (&mut self.bank, self.setup.fixed_delay) {
+            let reach = PAIR_DELAY_REACH * delay.u_us;
+            let shifted = |b: Bound, us: f64| Bound { residual_us: b.residual_us + us, ..b };
+            bounds.at_s = greater(pair.at_s, bank.chosen().at_s());
+            bounds.upper = pair.high().map(|b| shifted(b, delay.us + reach));
+            bounds.lower = pair.low().map(|b| shifted(b, delay.us - reach));
+            let _ = bank.observe(&bounds, &prior);
+        }
     }
 
     fn take(&mut self, block: &Block) {
@@ -114,6 +143,14 @@ impl Live {
             let depth = greater(REACH * scatter_us, REACH / 6.0 * range) * self.widened + 2.0 + doubt_us;
             bounds.lower = Some(Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum });
         }
+        let least_delay =
+            self.setup.fixed_delay.map_or(0.0, |d| greater(d.us - PAIR_DELAY_REACH * d.u_us, 0.0));
+        let clock_upper = Bound { residual_us: block.upper.residual_us - least_delay, ..block.upper };
+        let clock_bounds = Bounds { upper: Some(clock_upper), lower: None, ..bounds };
+        let _ = self
+            .clock
+            .get_or_insert_with(|| Feasible::new(&prior, WIDEST_CURVATURE, clock_upper))
+            .observe(&clock_bounds, &prior);
         let outcome = bank.observe(&bounds, &prior);
         if (outcome.reopened || outcome.lower_refuted) && self.widened < WIDEST {
             self.widened *= 2.0;
@@ -138,7 +175,35 @@ impl Live {
     }
 
     /// What is known at a device time, and how much of the half-width is holdover, µs. `None` before the first arrival.
+    /// The knot lies [`fixed_delay`](Self::fixed_delay) above the clock.
     pub fn known_at(&self, device_s: f64) -> Option<(Knot, f64)> {
+        if let Some(clock) = self.by_pairs() {
+            return Some(carried(clock, device_s, clock.curvature()));
+        }
+        self.by_arrivals_at(device_s)
+    }
+
+    /// Smallest time from a packet's first sample to its stamp that [`known_at`](Self::known_at) still holds: the declared
+    /// one; zero where exchanges and markers tell more than it does; `None` where nobody knows it.
+    pub fn fixed_delay(&self) -> Option<Shift> {
+        if self.by_pairs().is_some() { Some(Shift::default()) } else { self.setup.fixed_delay }
+    }
+
+    /// The clock itself, where pairs know it better than arrivals less the fixed delay do.
+    fn by_pairs(&self) -> Option<&Feasible> {
+        let clock = self.clock.as_ref().filter(|_| self.clock_bounded)?;
+        let Some(delay) = self.setup.fixed_delay else { return Some(clock) };
+        let half = |region: &crate::region::Region| {
+            let (low, high) = region.offset_range();
+            (high - low) / 2.0
+        };
+        let arrivals = half(self.bank.as_ref()?.chosen().region());
+        let delay = crate::student::NORMAL_COVERAGE_FACTOR_95 * delay.u_us;
+        let pairs = half(clock.region());
+        (pairs * pairs < arrivals * arrivals + delay * delay).then_some(clock)
+    }
+
+    fn by_arrivals_at(&self, device_s: f64) -> Option<(Knot, f64)> {
         let curvature = self.curvature_ppm_per_s();
         let Some(bank) = &self.bank else {
             let least = self.least?;
@@ -157,20 +222,12 @@ impl Live {
             };
             return Some((cold.carried(device_s, curvature), 0.0));
         };
-        let chosen = bank.chosen();
-        let now = Knot::of(chosen.region(), chosen.at_s());
-        let mut knot = now.carried(device_s, curvature);
-        // The region knows how rate and offset go together; the knot's ranges alone do not.
-        let (low, high) = chosen.region().offset_range_at(device_s - now.at_s);
-        let dx = device_s - now.at_s;
-        let wander = curvature * dx * dx / 2.0;
-        (knot.low_us, knot.high_us) = (low - wander, high + wander);
-        Some((knot, greater(knot.half_width_us() - now.half_width_us(), 0.0)))
+        Some(carried(bank.chosen(), device_s, curvature))
     }
 
     /// Limit on the change of rate that is reckoned with, ppm/s.
     pub fn curvature_ppm_per_s(&self) -> f64 {
-        self.bank.as_ref().map_or(crate::filter::WIDEST_CURVATURE, |b| b.chosen().curvature())
+        self.bank.as_ref().map_or(WIDEST_CURVATURE, |b| b.chosen().curvature())
     }
 
     /// Device time of the newest arrival, s.
@@ -182,4 +239,16 @@ impl Live {
     pub fn interval(&self) -> Option<Interval> {
         self.blocks.interval()
     }
+}
+
+/// What a region says of another device time, and how much of the half-width there is holdover, µs.
+fn carried(feasible: &Feasible, device_s: f64, curvature_ppm_per_s: f64) -> (Knot, f64) {
+    let now = Knot::of(feasible.region(), feasible.at_s());
+    let mut knot = now.carried(device_s, curvature_ppm_per_s);
+    // The region knows how rate and offset go together; the knot's ranges alone do not.
+    let dx = device_s - now.at_s;
+    let (low, high) = feasible.region().offset_range_at(dx);
+    let wander = curvature_ppm_per_s * dx * dx / 2.0;
+    (knot.low_us, knot.high_us) = (low - wander, high + wander);
+    (knot, greater(knot.half_width_us() - now.half_width_us(), 0.0))
 }

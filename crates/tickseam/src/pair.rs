@@ -14,7 +14,7 @@ use crate::scatter::Scatter;
 
 /// Half-width of a marker while too few have come to measure their scatter, µs: a light sensor sampled each millisecond, and
 /// as much again.
-const MARKER_US: f64 = 2_000.0;
+pub const MARKER_US: f64 = 2_000.0;
 /// Markers that measure their own scatter.
 const MARKERS_NEEDED: u32 = 6;
 /// Standard deviations of the markers' scatter that their half-width is, once it is measured, and the least half-width, µs.

@@ -1,0 +1,738 @@
+//! From a recording to placed events: the whole way.
+
+use std::collections::BTreeMap;
+
+use tickseam::block::Arrival;
+use tickseam::frame::Frame;
+use tickseam::gaps::missing_in_sorted;
+use tickseam::intake::IntakeConfigError;
+use tickseam::placement::{Budget, Placement, Placing, Shift};
+use tickseam_record::{
+    BudgetSummary, Description, Event, EventCounts, EventRow, EventsTable, Exchange, Gap, MapSummary, Marker,
+    Packets, Recording, SegmentSummary, Slip, Status, StreamSummary,
+};
+
+use crate::estimate::{Estimate, Ground, Piece};
+use crate::live_answers::{LiveAnswer, live_answers};
+use crate::pairs::Sightings;
+use crate::resolve::{NOWHERE, Places};
+
+/// What an alignment may see of a recording: all but the truth.
+#[derive(Clone, Copy, Debug)]
+pub struct Captured<'a> {
+    /// What is known of the clocks, the link and the streams.
+    pub description: &'a Description,
+    /// The packets in the order in which the host received them.
+    pub packets: &'a Packets,
+    /// What happened on the host's clock.
+    pub events: &'a [Event],
+    /// Two-way exchanges.
+    pub exchanges: &'a [Exchange],
+    /// Instants that both clocks saw.
+    pub markers: &'a [Marker],
+}
+
+impl<'a> Captured<'a> {
+    /// The recording without its truth.
+    pub fn of(recording: &'a Recording) -> Self {
+        Self {
+            description: &recording.description,
+            packets: &recording.packets,
+            events: &recording.events,
+            exchanges: &recording.exchanges,
+            markers: &recording.markers,
+        }
+    }
+}
+
+/// What an alignment found.
+#[derive(Clone, Debug)]
+pub struct Aligned {
+    /// One row for each event, in the order of the recording.
+    pub events: EventsTable,
+    /// Stretches of samples that never came, by stream and segment.
+    pub gaps: Vec<Gap>,
+    /// What came and what did not, per stream.
+    pub streams: Vec<StreamSummary>,
+    /// One for each segment of which packets of the reference stream were received.
+    pub segments: Vec<SegmentSummary>,
+    /// How many events have which status.
+    pub counts: EventCounts,
+    /// For each event, what simpler ways would have said.
+    pub peers: Peers,
+    /// Sentences about what was passed over or is not as it should be.
+    pub remarks: Vec<String>,
+    /// From the first packet's host stamp to the last one's, s.
+    pub duration_s: f64,
+}
+
+/// Simpler ways to place the same events: onsets in the segment of the event's row, s.
+#[derive(Clone, Debug, Default)]
+pub struct Peers {
+    /// The newest packet's stamp taken for exact, less the fixed delay.
+    pub arrival_stamp: Vec<Option<f64>>,
+    /// A straight line by least squares through all arrivals, less the fixed delay.
+    pub least_squares: Vec<Option<f64>>,
+}
+
+/// The packets of one stream in one segment.
+#[derive(Debug, Default)]
+struct Group {
+    /// Rows in the order of reception.
+    received: Vec<u32>,
+    /// Rows in the order of the sequence, each index once.
+    sorted: Vec<u32>,
+    /// What its device times are counted by.
+    clock: Clock,
+    /// Tick of its first sample, where packets carry ticks: that of the earliest packet and what is known of the part
+    /// that its stamp was rounded down by.
+    first_tick: Option<f64>,
+}
+
+/// What device times of a group are counted by.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+enum Clock {
+    /// Ticks, each rounded down.
+    Ticks,
+    /// Nominal samples of the stream, exact: there are no ticks, or the ticks are but these samples rounded down.
+    #[default]
+    Samples,
+}
+
+type Groups = BTreeMap<(u32, usize), Group>;
+
+fn group(captured: &Captured<'_>, places: &Places) -> Groups {
+    let packets = captured.packets;
+    let mut groups = Groups::new();
+    let mut newest: Vec<(u32, Group)> =
+        (0..places.counts.len()).map(|_| (NOWHERE, Group::default())).collect();
+    for (row, (&segment, &stream)) in places.segment.iter().zip(packets.stream()).enumerate() {
+        if segment == NOWHERE {
+            continue;
+        }
+        let stream = usize::from(stream);
+        let (of, group) = &mut newest[stream];
+        if *of != segment {
+            if *of != NOWHERE {
+                groups.insert((*of, stream), std::mem::take(group));
+            }
+            // Packets of the old numbering may straggle in after a restart.
+            *group = groups.remove(&(segment, stream)).unwrap_or_default();
+            *of = segment;
+        }
+        group.received.push(u32::try_from(row).unwrap_or(NOWHERE));
+    }
+    for (stream, (segment, group)) in newest.into_iter().enumerate() {
+        if segment != NOWHERE {
+            groups.insert((segment, stream), group);
+        }
+    }
+    for group in groups.values_mut() {
+        group.sorted.clone_from(&group.received);
+        // Stable, so that of two packets with one index the earlier one stays.
+        group.sorted.sort_by_key(|&row| places.index[row as usize]);
+        group.sorted.dedup_by_key(|row| places.index[*row as usize]);
+    }
+    for (&(_, stream), group) in &mut groups {
+        look_at_ticks(captured, places, stream, group);
+    }
+    groups
+}
+
+/// Decides what a group's device times are counted by.
+///
+/// A tick is the device's counter rounded down, and so up to one tick early. Where one crystal drives both, tick − index ×
+/// ticks in a packet stays within one tick for the whole segment, and the sample count says the same without that error.
+/// A causal judge that used samples until they fail would have decided alike at every packet.
+fn look_at_ticks(captured: &Captured<'_>, places: &Places, stream: usize, group: &mut Group) {
+    let Captured { description, packets, .. } = *captured;
+    let (Some(tick_hz), Some(&first)) = (description.device_clock.tick_hz, group.sorted.first()) else {
+        return;
+    };
+    let described = &description.streams[stream];
+    let packet_ticks = f64::from(described.samples_per_packet) / described.rate_hz * tick_hz;
+    let first_index = places.index[first as usize];
+    let mut zero: Option<i64> = None;
+    let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
+    let mut usual = true;
+    for row in group.sorted.iter().map(|&row| row as usize) {
+        usual &= packets.samples()[row] == described.samples_per_packet;
+        if packets.tick(row).is_some() {
+            let tick = places.device[row];
+            let since = places.index[row].saturating_sub(first_index) as f64;
+            // Integers first, so that a counter far from zero loses nothing.
+            let from_zero = tick.saturating_sub(*zero.get_or_insert(tick)) as f64;
+            let beyond = from_zero - since * packet_ticks;
+            (least, most) = (least.min(beyond), most.max(beyond));
+        }
+    }
+    let Some(zero) = zero else { return };
+    let follows = usual && most - least < 1.0;
+    // The earliest packet's first sample lies at or after every `beyond`, and before each of them and one tick.
+    let first_tick = if follows {
+        (most + least + 1.0) / 2.0
+    } else {
+        let clocked = group.sorted.iter().map(|&row| row as usize).find(|&row| packets.tick(row).is_some());
+        let since = clocked.map_or(0, |row| places.index[row].saturating_sub(first_index));
+        0.5 - since as f64 * packet_ticks
+    };
+    group.first_tick = Some(zero as f64 + first_tick);
+    group.clock = if follows { Clock::Samples } else { Clock::Ticks };
+}
+
+/// Everything that is looked up while events are placed.
+struct Ways<'a> {
+    captured: &'a Captured<'a>,
+    places: &'a Places,
+    groups: &'a Groups,
+    fixed_delay: Option<Shift>,
+}
+
+impl Ways<'_> {
+    /// Nominal counts of a group's clock in one second.
+    fn counts_per_s(&self, stream: usize, clock: Clock) -> f64 {
+        match (clock, self.captured.description.device_clock.tick_hz) {
+            (Clock::Ticks, Some(tick_hz)) => tick_hz,
+            _ => self.captured.description.streams[stream].rate_hz,
+        }
+    }
+
+    /// A packet's first sample on its group's clock; `None` for a packet without a tick among those with one.
+    fn count(&self, stream: usize, clock: Clock, row: usize) -> Option<i64> {
+        let samples = i64::from(self.captured.description.streams[stream].samples_per_packet);
+        match clock {
+            Clock::Ticks => self.captured.packets.tick(row).map(|_| self.places.device[row]),
+            Clock::Samples => Some(self.places.index[row].saturating_mul(samples)),
+        }
+    }
+
+    /// Where both clocks of a group are counted from: the first sample of its earliest packet.
+    fn frame(&self, stream: usize, group: &Group) -> Option<Frame> {
+        let first = *group.sorted.first()? as usize;
+        let device_origin = match group.clock {
+            Clock::Ticks => group.first_tick?.floor() as i64,
+            Clock::Samples => self.count(stream, Clock::Samples, first)?,
+        };
+        let counts_per_s = self.counts_per_s(stream, group.clock);
+        Some(Frame { device_origin, counts_per_s, host_origin_ns: self.captured.packets.host_ns()[first] })
+    }
+
+    /// What is constant about a stream's own estimate: its fixed delay differs by how long its packets take to fill.
+    fn ground(&self, stream: usize, clock: Clock) -> Ground {
+        let streams = &self.captured.description.streams;
+        let fill_us =
+            |stream: usize| f64::from(streams[stream].samples_per_packet - 1) / streams[stream].rate_hz * 1e6;
+        let fixed_delay =
+            self.fixed_delay.map(|delay| Shift { us: delay.us + fill_us(stream) - fill_us(0), ..delay });
+        let period_s = f64::from(streams[stream].samples_per_packet) / streams[stream].rate_hz;
+        Ground::new(self.captured.description, clock == Clock::Ticks, fixed_delay, period_s)
+    }
+
+    /// Exchanges and markers as a group of the reference stream sees them.
+    fn sightings(&self, group: &Group) -> Option<Sightings<'_>> {
+        let Captured { description, exchanges, markers, .. } = *self.captured;
+        let clock = &description.device_clock;
+        let ticks = Frame {
+            device_origin: group.first_tick?.floor() as i64,
+            counts_per_s: clock.tick_hz?,
+            host_origin_ns: self.frame(0, group)?.host_origin_ns,
+        };
+        let host_step_us = description.host_clock.resolution_ns / 1e3;
+        Sightings::new(exchanges, markers, clock.tick_bits?, ticks, host_step_us)
+    }
+
+    fn estimate(&self, stream: usize, group: &Group) -> Option<Estimate> {
+        let frame = self.frame(stream, group)?;
+        let packets = self.captured.packets;
+        let rows = group.received.iter().map(|&row| row as usize);
+        let stamps =
+            rows.filter_map(|row| Some((self.count(stream, group.clock, row)?, packets.host_ns()[row])));
+        let sightings = if stream == 0 { self.sightings(group) } else { None };
+        let ground = self.ground(stream, group.clock);
+        Estimate::new(frame, ground, stamps, group.received.len(), sightings.as_ref())
+    }
+
+    /// First sample of a stream on the timeline of the segment's reference stream, s; `None` where only their own
+    /// arrivals could tell.
+    fn begins_s(&self, reference: &Group, group: &Group) -> Option<f64> {
+        let tick_hz = self.captured.description.device_clock.tick_hz?;
+        Some((group.first_tick? - reference.first_tick?) / tick_hz)
+    }
+
+    /// Whether samples were received at a device time of a group, s since its origin.
+    fn received_at(&self, stream: usize, group: &Group, frame: &Frame, device_s: f64) -> Status {
+        let packets = self.captured.packets;
+        let described = &self.captured.description.streams[stream];
+        let packet_s = f64::from(described.samples_per_packet) / described.rate_hz;
+        let (places, sorted) = (self.places, &group.sorted);
+        let index = |at: usize| places.index[sorted[at] as usize];
+        // Packets without a tick lie between those with one, by their number.
+        let first_index = index(0);
+        let begins_s = |at: usize| match self.count(stream, group.clock, sorted[at] as usize) {
+            Some(count) => frame.device_s(count),
+            None => index(at).saturating_sub(first_index) as f64 * packet_s,
+        };
+        let ends_s =
+            |at: usize| begins_s(at) + f64::from(packets.samples()[sorted[at] as usize]) / described.rate_hz;
+        let (mut low, mut high) = (0, sorted.len());
+        while low < high {
+            let middle = (low + high) / 2;
+            if begins_s(middle) <= device_s { low = middle + 1 } else { high = middle }
+        }
+        if low == 0 {
+            return Status::Outside;
+        }
+        let at = low - 1;
+        if low == sorted.len() {
+            return if device_s < ends_s(at) { Status::Placed } else { Status::Outside };
+        }
+        if index(low) == index(at).saturating_add(1) || device_s < ends_s(at) {
+            Status::Placed
+        } else {
+            Status::InGap
+        }
+    }
+
+    fn gaps(&self) -> Vec<Gap> {
+        let packets = self.captured.packets;
+        let mut gaps = Vec::new();
+        for (stream, described) in self.captured.description.streams.iter().enumerate() {
+            let samples_per_packet = u32::from(described.samples_per_packet);
+            let of_stream = self.groups.iter().filter(|((_, of), _)| *of == stream);
+            for (&(segment, _), group) in of_stream {
+                let index = |row: u32| self.places.index[row as usize];
+                let Some(&first) = group.sorted.first() else { continue };
+                let first_index = index(first);
+                let begins_s = match self.groups.get(&(segment, 0)) {
+                    Some(_) if stream == 0 => Some(0.0),
+                    Some(reference) => self.begins_s(reference, group),
+                    None => None,
+                };
+                let frame = self.frame(stream, group);
+                for gap in missing_in_sorted(group.sorted.iter().map(|&row| index(row))) {
+                    let after = group.sorted.partition_point(|&row| index(row) < gap.first_index);
+                    let neighbour =
+                        |at: Option<usize>| at.and_then(|at| group.sorted.get(at)).map(|&row| row as usize);
+                    let (before, after) = (neighbour(after.checked_sub(1)), neighbour(Some(after)));
+                    let onset_s = before.zip(frame).and_then(|(row, frame)| {
+                        let last_s = frame.device_s(self.count(stream, group.clock, row)?);
+                        Some(begins_s? + last_s + f64::from(packets.samples()[row]) / described.rate_hz)
+                    });
+                    let samples_missing = gap.samples(samples_per_packet);
+                    gaps.push(Gap {
+                        stream: described.name.clone(),
+                        segment,
+                        first_missing_sequence: gap.first_index,
+                        packets_missing: gap.count,
+                        first_missing_sample: gap
+                            .first_index
+                            .saturating_sub(first_index)
+                            .saturating_mul(i64::from(samples_per_packet)),
+                        samples_missing,
+                        onset_s,
+                        duration_s: Some(samples_missing as f64 / described.rate_hz),
+                        host_before_ns: before.map(|row| packets.host_ns()[row]),
+                        host_after_ns: after.map(|row| packets.host_ns()[row]),
+                    });
+                }
+            }
+        }
+        gaps
+    }
+}
+
+/// Aligns a recording: places its events on the sample timeline of the reference stream.
+///
+/// Two threads: one replays, one hears the causal estimator.
+///
+/// # Errors
+/// A stream or counter that no device can have, as `recording.toml` describes it.
+pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
+    let Captured { description, packets, events, .. } = *captured;
+    let places = Places::find(description, packets)?;
+    let groups = group(captured, &places);
+    let link = &description.link;
+    let fixed_delay = link
+        .fixed_delay_ms
+        .map(|ms| Shift { us: ms * 1e3, u_us: link.fixed_delay_u_ms.unwrap_or(0.0) * 1e3 });
+    let ways = Ways { captured, places: &places, groups: &groups, fixed_delay };
+    let latencies: Vec<Shift> = events
+        .iter()
+        .map(|event| {
+            description.event_latency.get(&event.label).map_or_else(Shift::default, |latency| Shift {
+                us: latency.latency_ms * 1e3,
+                u_us: latency.latency_u_ms * 1e3,
+            })
+        })
+        .collect();
+
+    let session_of = |segment: u32| {
+        let group = groups.get(&(segment, 0))?;
+        Some((ways.frame(0, group)?, ways.ground(0, group.clock)))
+    };
+    let count_of = |segment: u32, row: usize| ways.count(0, groups.get(&(segment, 0))?.clock, row);
+    let sightings_of = |segment: u32| ways.sightings(groups.get(&(segment, 0))?);
+    let (live, estimates, own) = std::thread::scope(|scope| {
+        let live =
+            scope.spawn(|| live_answers(captured, &places, &latencies, session_of, count_of, sightings_of));
+        let mut estimates: BTreeMap<u32, Estimate> = BTreeMap::new();
+        // Streams whose packets do not share the reference stream's clock need estimates of their own.
+        let mut own: BTreeMap<(u32, usize), Estimate> = BTreeMap::new();
+        for (&(segment, stream), group) in &groups {
+            let shares =
+                groups.get(&(segment, 0)).is_some_and(|reference| ways.begins_s(reference, group).is_some());
+            if stream == 0 {
+                estimates.extend(ways.estimate(0, group).map(|estimate| (segment, estimate)));
+            } else if !shares && !events.is_empty() {
+                own.extend(ways.estimate(stream, group).map(|estimate| ((segment, stream), estimate)));
+            }
+        }
+        let live = live.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        (live, estimates, own)
+    });
+
+    let mut table = EventsTable {
+        further_streams: description.streams.iter().skip(1).map(|stream| stream.name.clone()).collect(),
+        rows: Vec::with_capacity(events.len()),
+    };
+    let mut budgets = Vec::new();
+    let mut peers = Peers::default();
+    let rate_hz = description.streams[0].rate_hz;
+    for ((event, &latency), live) in events.iter().zip(&latencies).zip(live) {
+        let chosen = choose(&estimates, event.host_ns, latency);
+        let mut row = EventRow {
+            onset_s: None,
+            duration_s: event.duration_ms.map(|duration_ms| duration_ms / 1e3),
+            label: event.label.clone(),
+            sample: None,
+            host_ns: event.host_ns,
+            segment: None,
+            u95_ms: None,
+            status: Status::Unplaced,
+            live_onset_s: None,
+            live_u95_ms: None,
+            further_samples: vec![None; table.further_streams.len()],
+            excludes_fixed_delay: false,
+        };
+        let Some(Chosen { segment, estimate, piece, placement }) = chosen else {
+            table.rows.push(row);
+            peers.arrival_stamp.push(None);
+            peers.least_squares.push(None);
+            continue;
+        };
+        let group = &groups[&(segment, 0)];
+        row.status = ways.received_at(0, group, &estimate.frame, placement.device_s);
+        row.onset_s = Some(placement.device_s);
+        row.sample = Some(placement.device_s * rate_hz);
+        row.segment = Some(segment);
+        row.u95_ms = Some(placement.u95_us / 1e3);
+        row.excludes_fixed_delay = piece.fixed_delay().is_none();
+        if let Some(LiveAnswer { device_s, u95_ms, .. }) = live.filter(|answer| answer.segment == segment) {
+            row.live_onset_s = Some(device_s);
+            row.live_u95_ms = Some(u95_ms);
+        }
+        for (further, sample) in row.further_samples.iter_mut().enumerate() {
+            let stream = further + 1;
+            let rate_hz = description.streams[stream].rate_hz;
+            let Some(own_group) = groups.get(&(segment, stream)) else { continue };
+            *sample = match ways.begins_s(group, own_group) {
+                Some(begins_s) => Some((placement.device_s - begins_s) * rate_hz),
+                None => own.get(&(segment, stream)).and_then(|own| {
+                    let piece = last_begun(own, event.host_ns, latency).or(own.pieces.first())?;
+                    Some(own.place(piece, event.host_ns, latency).device_s * rate_hz)
+                }),
+            };
+        }
+        budgets.push(placement.budget);
+        peers.arrival_stamp.push(by_arrival_stamp(estimate, piece, event.host_ns, latency));
+        peers.least_squares.push(by_least_squares(estimate, piece, event.host_ns, latency));
+        table.rows.push(row);
+    }
+
+    let gaps = ways.gaps();
+    let streams = stream_summaries(&ways, &gaps);
+    let segments =
+        estimates.iter().map(|(&segment, estimate)| segment_summary(&ways, segment, estimate)).collect();
+    let host_ns = packets.host_ns();
+    let duration_s = match (host_ns.first(), host_ns.last()) {
+        (Some(first), Some(last)) => last.saturating_sub(*first) as f64 / 1e9,
+        _ => 0.0,
+    };
+    Ok(Aligned {
+        counts: count_events(&table, &budgets),
+        remarks: remarks(&ways, &estimates, !own.is_empty()),
+        events: table,
+        gaps,
+        streams,
+        segments,
+        peers,
+        duration_s,
+    })
+}
+
+/// The segment and piece that an event is placed under, and where.
+#[derive(Clone, Copy)]
+struct Chosen<'a> {
+    segment: u32,
+    estimate: &'a Estimate,
+    piece: &'a Piece,
+    placement: Placement,
+}
+
+/// The last piece that the event falls into; where there is none, the last one that had begun; else the first of all.
+fn choose(estimates: &BTreeMap<u32, Estimate>, host_ns: i64, latency: Shift) -> Option<Chosen<'_>> {
+    let mut begun: Option<Chosen<'_>> = None;
+    let mut within: Option<Chosen<'_>> = None;
+    for (&segment, estimate) in estimates {
+        for piece in &estimate.pieces {
+            let mut placement = estimate.place(piece, host_ns, latency);
+            if begun.is_some() && placement.device_s < piece.from_s.max(0.0) {
+                continue;
+            }
+            if placement.device_s >= piece.from_s && placement.device_s <= piece.to_s {
+                // After the host's clock was set back, some of its times came twice: the interval has to hold both.
+                if let Some(earlier) = within.filter(|earlier| earlier.segment == segment) {
+                    let apart_us = (earlier.placement.device_s - placement.device_s).abs() * 1e6;
+                    placement.u95_us += apart_us;
+                    placement.budget.link_us += apart_us;
+                }
+                within = Some(Chosen { segment, estimate, piece, placement });
+            }
+            begun = Some(Chosen { segment, estimate, piece, placement });
+        }
+    }
+    within.or(begun)
+}
+
+/// The last piece of an estimate that had begun when an event happened.
+fn last_begun(estimate: &Estimate, host_ns: i64, latency: Shift) -> Option<&Piece> {
+    let begun = |piece: &&Piece| estimate.place(piece, host_ns, latency).device_s >= piece.from_s;
+    estimate.pieces.iter().rev().find(begun)
+}
+
+fn host_us(arrival: &Arrival) -> f64 {
+    arrival.residual_us + arrival.device_s * 1e6
+}
+
+fn by_arrival_stamp(estimate: &Estimate, piece: &Piece, host_ns: i64, latency: Shift) -> Option<f64> {
+    let arrivals = &estimate.arrivals[piece.arrivals.clone()];
+    let event_us = estimate.frame.host_us(host_ns);
+    let newest = arrivals.partition_point(|arrival| host_us(arrival) <= event_us).checked_sub(1)?;
+    let newest = arrivals.get(newest)?;
+    let since_us =
+        event_us + latency.us + estimate.ground.fixed_delay.unwrap_or_default().us - host_us(newest);
+    Some(newest.device_s + since_us / 1e6 - estimate.ground.half_tick_us * 1e-6)
+}
+
+fn by_least_squares(estimate: &Estimate, piece: &Piece, host_ns: i64, latency: Shift) -> Option<f64> {
+    let line = piece.least_squares.as_ref()?;
+    let extra_us =
+        latency.us + estimate.ground.fixed_delay.unwrap_or_default().us + estimate.ground.host_step_us / 2.0;
+    let device_s = estimate.frame.device_s_at(host_ns, extra_us, |x| line.predict(x).value);
+    Some(device_s - estimate.ground.half_tick_us * 1e-6)
+}
+
+fn stream_summaries(ways: &Ways<'_>, gaps: &[Gap]) -> Vec<StreamSummary> {
+    ways.captured
+        .description
+        .streams
+        .iter()
+        .zip(&ways.places.counts)
+        .map(|(described, counts)| {
+            let mut summary = StreamSummary {
+                name: described.name.clone(),
+                packets_received: counts.used,
+                duplicates: counts.duplicates,
+                late: counts.late,
+                rejected: counts.rejected,
+                ..StreamSummary::default()
+            };
+            for gap in gaps.iter().filter(|gap| gap.stream == described.name) {
+                summary.packets_missing = summary.packets_missing.saturating_add(gap.packets_missing);
+                summary.samples_missing = summary.samples_missing.saturating_add(gap.samples_missing);
+                summary.gaps += 1;
+                summary.longest_gap_s = summary.longest_gap_s.max(gap.duration_s.unwrap_or(0.0));
+            }
+            summary
+        })
+        .collect()
+}
+
+/// Least stretch of device time that one map of `alignment.json` covers, s, and most maps of one piece.
+const MAP_SPAN_S: f64 = 60.0;
+const MOST_MAPS: f64 = 500.0;
+
+fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> SegmentSummary {
+    let packets = ways.captured.packets;
+    let group = &ways.groups[&(segment, 0)];
+    let stamp_ns = |row: Option<&u32>| row.map_or(0, |&row| packets.host_ns()[row as usize]);
+    let described = &ways.captured.description.streams[0];
+    let longest = estimate.pieces.iter().max_by(|a, b| (a.to_s - a.from_s).total_cmp(&(b.to_s - b.from_s)));
+    let report = longest.and_then(Piece::report);
+    // Where the clock rests on exchanges and markers, what was declared still says how long a packet is on its way.
+    let fixed_delay = match report {
+        Some(report) if !report.by_pairs => report.fixed_delay,
+        _ => ways.fixed_delay,
+    };
+    let grid_interval_ms = report.and_then(|report| report.interval).map(|grid| grid.period_us / 1e3);
+    let packet_ms = f64::from(described.samples_per_packet) / described.rate_hz * 1e3;
+    let beat_ms = grid_interval_ms.map(|grid_ms| tickseam_sim::common_divisor_ms(packet_ms, grid_ms));
+    let slips = report.filter(|report| report.on_a_grid).map(|report| report.slips);
+    let link_kind = match (report, grid_interval_ms, slips) {
+        (None, ..) => "too-few-packets",
+        (_, Some(_), Some(slips)) if slips >= 4.0 => "grid-slipping",
+        (_, Some(_), Some(slips)) if slips >= 1.0 => "grid-partly-slipping",
+        (_, Some(_), _) => "grid-locked",
+        (_, None, Some(_)) => "grid-lost",
+        (_, None, None) => "no-grid",
+    };
+    let maps = estimate.pieces.iter().flat_map(|piece| maps(estimate, piece)).collect();
+    let slips_found = estimate
+        .pieces
+        .iter()
+        .filter_map(|piece| {
+            let first = estimate.arrivals.get(piece.arrivals.start)?;
+            Some(Slip {
+                host_ns: estimate.frame.host_ns(first.device_s, first.residual_us),
+                step_ms: piece.step_us? / 1e3,
+                cause: "host-clock-step".to_owned(),
+            })
+        })
+        .collect();
+    SegmentSummary {
+        segment,
+        clock: if group.clock == Clock::Ticks { "tick" } else { "sample" }.to_owned(),
+        clock_hz: estimate.frame.counts_per_s,
+        first_host_ns: stamp_ns(group.received.first()),
+        last_host_ns: stamp_ns(group.received.last()),
+        arrivals_used: estimate.arrivals.len() as u64,
+        exchanges_used: estimate.pieces.iter().map(|piece| piece.exchanges).sum(),
+        markers_used: estimate.pieces.iter().map(|piece| piece.markers).sum(),
+        link_kind: link_kind.to_owned(),
+        grid_interval_ms,
+        beat_ms,
+        beat_slips: grid_interval_ms.and(slips),
+        fixed_delay_known: estimate.pieces.iter().all(|piece| piece.fixed_delay().is_some()),
+        fixed_delay_ms: fixed_delay.map(|delay| delay.us / 1e3),
+        fixed_delay_u_ms: fixed_delay.map(|delay| delay.u_us / 1e3),
+        maps,
+        slips: slips_found,
+    }
+}
+
+/// The clock maps of a piece, each about its middle, fixed delay and half a tick taken off.
+fn maps(estimate: &Estimate, piece: &Piece) -> Vec<MapSummary> {
+    let placing = Placing {
+        frame: estimate.frame,
+        fixed_delay: piece.fixed_delay().unwrap_or_default(),
+        resolution_us: estimate.ground.host_step_us,
+        curvature_ppm_per_s: piece.curvature_ppm_per_s(),
+    };
+    let span_s = piece.to_s - piece.from_s;
+    let count = (span_s / MAP_SPAN_S).ceil().clamp(1.0, MOST_MAPS);
+    (0..count as usize)
+        .map(|number| {
+            let from_s = piece.from_s + span_s * number as f64 / count;
+            let to_s = piece.from_s + span_s * (number as f64 + 1.0) / count;
+            let device_origin = estimate.frame.count((from_s + to_s) / 2.0);
+            let (knot, _) = piece.known_at(estimate.frame.device_s(device_origin));
+            let map = placing.map(&knot, from_s, to_s);
+            MapSummary {
+                device_origin,
+                host_origin_ns: map.host_at(device_origin).host_ns,
+                valid_from_s: from_s,
+                valid_to_s: to_s,
+                drift_ppm: map.drift_ppm(),
+                u_drift_ppm: Some(map.u_rate_ppm),
+                u_offset_ms: Some(map.u_offset_us / 1e3),
+                offset_u95_ms: Some(map.half_width_us / 1e3),
+            }
+        })
+        .collect()
+}
+
+fn count_events(table: &EventsTable, budgets: &[Budget]) -> EventCounts {
+    let mut counts = EventCounts { total: table.rows.len() as u64, ..EventCounts::default() };
+    for row in &table.rows {
+        *match row.status {
+            Status::Placed => &mut counts.placed,
+            Status::InGap => &mut counts.in_gap,
+            Status::Outside => &mut counts.outside,
+            Status::Unplaced => &mut counts.unplaced,
+        } += 1;
+    }
+    let half_widths: Vec<f64> = table.rows.iter().filter_map(|row| row.u95_ms).collect();
+    counts.u95_largest_ms = half_widths.iter().copied().max_by(f64::total_cmp);
+    counts.u95_median_ms = median(half_widths);
+    let line = |of: fn(&Budget) -> f64| median(budgets.iter().map(of).collect()).unwrap_or(0.0) / 1e3;
+    counts.budget_median = (!budgets.is_empty()).then(|| BudgetSummary {
+        link_ms: line(|budget| budget.link_us),
+        holdover_ms: line(|budget| budget.holdover_us),
+        fixed_delay_ms: line(|budget| budget.fixed_delay_us),
+        resolution_ms: line(|budget| budget.resolution_us),
+        latency_ms: line(|budget| budget.latency_us),
+    });
+    counts
+}
+
+/// The smallest value that half of them do not exceed.
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len().checked_sub(1)? / 2).copied()
+}
+
+fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> Vec<String> {
+    let description = ways.captured.description;
+    let mut remarks = Vec::new();
+    let wild: u64 = estimates.values().map(|estimate| estimate.wild).sum();
+    if wild > 0 {
+        remarks.push(format!(
+            "{wild} packets have host stamps more than 5 s away from those before and after: not used for the clock."
+        ));
+    }
+    let unsettled: u64 = ways.places.counts.iter().map(|counts| counts.rejected).sum();
+    if unsettled > 0 {
+        remarks.push(format!(
+            "{unsettled} packets were refused: too late, or with counters that fit nothing before or after."
+        ));
+    }
+    if ways.places.unresolved_segments > 0 {
+        remarks.push(format!(
+            "{} segments begin where, after a silence, several turns of a counter would fit: no restart was seen.",
+            ways.places.unresolved_segments
+        ));
+    }
+    if ways.places.varying_samples > 0 {
+        remarks.push(format!(
+            "{} packets hold another number of samples than their stream's usual one; without ticks positions drift off by that.",
+            ways.places.varying_samples
+        ));
+    }
+    for (segment, estimate) in estimates {
+        for step_ms in estimate.pieces.iter().filter_map(|piece| piece.step_us).map(|us| us / 1e3) {
+            remarks.push(format!("Segment {segment}: the host's clock was set by {step_ms:+.0} ms."));
+        }
+        if estimate.pieces.iter().filter_map(Piece::report).any(|report| report.declared_refuted) {
+            remarks.push(format!(
+                "Segment {segment}: the connection interval of recording.toml does not fit the arrivals."
+            ));
+        }
+        if estimate.pieces.iter().any(|piece| piece.report().is_none()) {
+            remarks.push(format!("Segment {segment}: too few packets for a line through them."));
+        }
+    }
+    if own {
+        remarks.push(
+            "Streams without the reference stream's ticks were placed by their own arrivals, their fixed delay taken as \
+             the reference stream's and the difference of the packets' lengths."
+                .to_owned(),
+        );
+    }
+    if description.link.fixed_delay_ms.is_some() && description.link.fixed_delay_u_ms.is_none() {
+        remarks.push(
+            "recording.toml gives fixed_delay_ms without fixed_delay_u_ms: it was taken for exact."
+                .to_owned(),
+        );
+    }
+    remarks
+}

@@ -1,0 +1,359 @@
+//! What a run of arrivals says of the clocks: cleaned of nonsense, cut where the host's clock was set, and estimated.
+
+use std::ops::Range;
+
+use tickseam::block::{Arrival, WorkingLine};
+use tickseam::filter::{Prior, WIDEST_CURVATURE};
+use tickseam::frame::Frame;
+use tickseam::line::{LineAccumulator, LineFit};
+use tickseam::live::Live;
+use tickseam::pair::SyncPair;
+use tickseam::placement::{Knot, Placement, Placing, Shift};
+use tickseam::replay::{Report, Setup, Stage, known_at, replay, stages_needed};
+use tickseam::select::envelope_line;
+use tickseam_record::Description;
+
+use crate::pairs::{Pairs, Sightings};
+use crate::resolve::HOST_TOLERANCE_PPM;
+
+/// How far below the first arrival the clock may lie before anything is known, µs: a packet held back 200 ms (own choice).
+/// Doubled: the first seconds of a live session are twice as wide.
+const DEPTH_US: f64 = 200_000.0;
+
+/// A lone host stamp farther than this from its neighbours is nonsense, µs (own choice; far above what a stall holds
+/// one packet back alone).
+const WILD_US: f64 = 5e6;
+
+/// The least jump of the envelope that is taken for a setting of the host's clock, µs (own choice: above what the queue of
+/// a headset holds back, common practice, no source).
+pub(crate) const CLOCK_STEP_US: f64 = 1e6;
+
+/// Bins in which a setting of the clock is looked for, s of device time.
+pub(crate) const STEP_BIN_S: f64 = 5.0;
+
+/// What is constant about one stream's estimates in a recording.
+#[derive(Clone, Copy, Debug)]
+pub struct Ground {
+    /// What is known before the arrivals.
+    pub setup: Setup,
+    /// Step of the host's stamps, µs.
+    pub host_step_us: f64,
+    /// Half a step of the device's counter, µs; 0 where samples are counted.
+    pub half_tick_us: f64,
+    /// Smallest time from a packet's first sample to its stamp, as declared.
+    pub fixed_delay: Option<Shift>,
+}
+
+impl Ground {
+    /// For a clock of ticks or of samples, and a fixed delay.
+    ///
+    /// A device tick is rounded down as a host stamp is, so both steps go into what the estimator takes for the
+    /// resolution; this is conservative.
+    pub fn new(description: &Description, ticks: bool, fixed_delay: Option<Shift>, period_s: f64) -> Self {
+        let tick_us = match description.device_clock.tick_hz {
+            Some(tick_hz) if ticks => 1e6 / tick_hz,
+            _ => 0.0,
+        };
+        let host_step_us = description.host_clock.resolution_ns / 1e3;
+        Self {
+            setup: Setup {
+                prior: Prior {
+                    rate_ppm: 0.0,
+                    rate_half_width_ppm: description.device_clock.tolerance_ppm + HOST_TOLERANCE_PPM,
+                    depth_us: DEPTH_US,
+                },
+                resolution_us: host_step_us + tick_us,
+                fixed_delay,
+                period_s,
+                interval_us: description.link.connection_interval_ms.map(|interval_ms| interval_ms * 1e3),
+            },
+            host_step_us,
+            half_tick_us: tick_us / 2.0,
+            fixed_delay,
+        }
+    }
+
+    /// Places an event by what is known of the residual, `fixed_delay` above the clock. The onset counts from the true
+    /// first sample behind the origin's tick, which lies half a tick after it, give or take half a tick.
+    pub fn place(
+        &self,
+        frame: Frame,
+        fixed_delay: Option<Shift>,
+        host_ns: i64,
+        latency: Shift,
+        known: impl Fn(f64) -> (Knot, f64),
+    ) -> Placement {
+        let placing = Placing {
+            frame,
+            fixed_delay: fixed_delay.unwrap_or_default(),
+            resolution_us: self.host_step_us,
+            curvature_ppm_per_s: WIDEST_CURVATURE,
+        };
+        let mut placement = placing.place(host_ns, latency, known);
+        placement.device_s -= self.half_tick_us * 1e-6;
+        placement.budget.resolution_us += self.half_tick_us;
+        placement.u95_us = placement.budget.u95_us();
+        placement
+    }
+}
+
+/// Keeps lone nonsense out: an arrival far from the one before is held until the next one sides with it.
+#[derive(Clone, Debug, Default)]
+pub struct Gate {
+    last_us: Option<f64>,
+    held: Option<Arrival>,
+    /// Arrivals that were dropped.
+    pub dropped: u64,
+}
+
+impl Gate {
+    /// Takes one arrival; gives those that may be used now, in their order.
+    pub fn admit(&mut self, arrival: Arrival) -> [Option<Arrival>; 2] {
+        let near = |us: f64| (arrival.residual_us - us).abs() <= WILD_US;
+        if let Some(held) = self.held.take() {
+            if near(held.residual_us) {
+                self.last_us = Some(arrival.residual_us);
+                return [Some(held), Some(arrival)];
+            }
+            self.dropped += 1;
+        }
+        if self.last_us.is_some_and(near) {
+            self.last_us = Some(arrival.residual_us);
+            [Some(arrival), None]
+        } else {
+            self.held = Some(arrival);
+            [None, None]
+        }
+    }
+
+    /// At the end: the only arrival there was, if there was only one.
+    pub fn close(&mut self) -> Option<Arrival> {
+        let held = self.held.take()?;
+        if self.last_us.is_none() && self.dropped == 0 {
+            return Some(held);
+        }
+        self.dropped += 1;
+        None
+    }
+}
+
+/// Where the knowledge of a piece comes from.
+#[derive(Debug)]
+enum Knowledge {
+    /// All arrivals at once, forwards and backwards.
+    Replayed { stages: Vec<Stage>, report: Report },
+    /// Too few arrivals for a line: what the causal estimator makes of them.
+    Few(Box<Live>),
+}
+
+/// A run of arrivals between two settings of the host's clock, and what they say.
+#[derive(Debug)]
+pub struct Piece {
+    /// Least and greatest device time of the arrivals, s.
+    pub from_s: f64,
+    /// See `from_s`.
+    pub to_s: f64,
+    /// The arrivals, in the order of reception.
+    pub arrivals: Range<usize>,
+    /// The envelope before this piece and in it, µs, where the host's clock was set between.
+    pub step_us: Option<f64>,
+    /// Straight line by least squares through all arrivals: the peer to be measured against.
+    pub least_squares: Option<LineFit>,
+    /// Exchanges and markers that were used.
+    pub exchanges: u64,
+    /// See `exchanges`.
+    pub markers: u64,
+    knowledge: Knowledge,
+}
+
+impl Piece {
+    /// What is known of the residual at a device time, and how much of its half-width is holdover, µs.
+    pub fn known_at(&self, device_s: f64) -> (Knot, f64) {
+        match &self.knowledge {
+            Knowledge::Replayed { stages, report } => known_at(stages, device_s, report.curvature_ppm_per_s),
+            Knowledge::Few(live) => live.known_at(device_s),
+        }
+        .unwrap_or_default()
+    }
+
+    /// How far the residual lies above the clock: the fixed delay, as it was declared or found from exchanges and markers;
+    /// `None` where nobody knows it.
+    pub fn fixed_delay(&self) -> Option<Shift> {
+        match &self.knowledge {
+            Knowledge::Replayed { report, .. } => report.fixed_delay,
+            Knowledge::Few(live) => live.fixed_delay(),
+        }
+    }
+
+    /// What the replay found on its way; `None` where there were too few arrivals for it.
+    pub fn report(&self) -> Option<&Report> {
+        match &self.knowledge {
+            Knowledge::Replayed { report, .. } => Some(report),
+            Knowledge::Few(_) => None,
+        }
+    }
+
+    /// Limit on the change of rate that is reckoned with, ppm/s.
+    pub fn curvature_ppm_per_s(&self) -> f64 {
+        match &self.knowledge {
+            Knowledge::Replayed { report, .. } => report.curvature_ppm_per_s,
+            Knowledge::Few(live) => live.curvature_ppm_per_s(),
+        }
+    }
+}
+
+/// The estimate of one segment of one stream.
+#[derive(Debug)]
+pub struct Estimate {
+    /// Origin of both clocks: the first sample of the segment's earliest packet.
+    pub frame: Frame,
+    /// What holds for all its pieces.
+    pub ground: Ground,
+    /// All arrivals that were used, in the order of reception.
+    pub arrivals: Vec<Arrival>,
+    /// Arrivals left out because their host stamps are nonsense.
+    pub wild: u64,
+    /// In the order of reception; at least one.
+    pub pieces: Vec<Piece>,
+}
+
+impl Estimate {
+    /// From the arrivals of a segment, in the order of reception: device count and host stamp, about `expected` of them;
+    /// `None` without any.
+    pub fn new(
+        frame: Frame,
+        ground: Ground,
+        stamps: impl Iterator<Item = (i64, i64)>,
+        expected: usize,
+        sightings: Option<&Sightings<'_>>,
+    ) -> Option<Self> {
+        let mut gate = Gate::default();
+        let mut arrivals = Vec::with_capacity(expected);
+        for (device, host_ns) in stamps {
+            arrivals.extend(gate.admit(frame.arrival(device, host_ns)).into_iter().flatten());
+        }
+        arrivals.extend(gate.close());
+        if arrivals.is_empty() {
+            return None;
+        }
+        let pieces = cut_at_clock_steps(&arrivals)
+            .into_iter()
+            .map(|(range, step_us)| piece(&arrivals, range, step_us, &ground, sightings))
+            .collect();
+        Some(Self { frame, ground, arrivals, wild: gate.dropped, pieces })
+    }
+
+    /// Places an event under one piece.
+    pub fn place(&self, piece: &Piece, host_ns: i64, latency: Shift) -> Placement {
+        self.ground
+            .place(self.frame, piece.fixed_delay(), host_ns, latency, |device_s| piece.known_at(device_s))
+    }
+}
+
+fn piece(
+    all: &[Arrival],
+    range: Range<usize>,
+    step_us: Option<f64>,
+    ground: &Ground,
+    sightings: Option<&Sightings<'_>>,
+) -> Piece {
+    let arrivals = &all[range.clone()];
+    let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
+    for arrival in arrivals {
+        from_s = from_s.min(arrival.device_s);
+        to_s = to_s.max(arrival.device_s);
+    }
+    let mut sums = LineAccumulator::new();
+    let summed = arrivals.iter().try_for_each(|a| sums.add(a.device_s, a.residual_us, 1.0));
+    let least_squares = summed.and_then(|()| sums.fit()).ok();
+    let mut pairs = Pairs::default();
+    let knowledge = match envelope_line(arrivals.iter().copied()) {
+        Ok(line) => {
+            let line = line.working();
+            if let Some(sightings) = sightings {
+                pairs = sightings.between(from_s, to_s, |device_s| line.at(device_s));
+            }
+            replayed(arrivals, &pairs.pairs, line, to_s - from_s, ground)
+        }
+        Err(_) => {
+            let mut live = Box::new(Live::new(ground.setup));
+            arrivals.iter().for_each(|&arrival| live.observe(arrival));
+            Knowledge::Few(live)
+        }
+    };
+    let (exchanges, markers) = (pairs.exchanges, pairs.markers);
+    Piece { from_s, to_s, arrivals: range, step_us, least_squares, exchanges, markers, knowledge }
+}
+
+fn replayed(
+    arrivals: &[Arrival],
+    pairs: &[SyncPair],
+    line: WorkingLine,
+    span_s: f64,
+    ground: &Ground,
+) -> Knowledge {
+    // Arrivals far out of order make more blocks than the usual number.
+    let mut room = stages_needed(arrivals.len(), pairs.len(), span_s);
+    loop {
+        let mut stages = vec![Stage::empty(); room];
+        let report = replay(arrivals, pairs, line, &ground.setup, &mut stages);
+        if report.stages < room {
+            stages.truncate(report.stages);
+            stages.shrink_to_fit();
+            return Knowledge::Replayed { stages, report };
+        }
+        room *= 2;
+    }
+}
+
+/// Cuts the arrivals where their lower envelope jumps and stays: the host's clock was set. Gives each run and by how
+/// much its envelope lies above the one before, µs.
+fn cut_at_clock_steps(arrivals: &[Arrival]) -> Vec<(Range<usize>, Option<f64>)> {
+    // Least residual of each bin, and where the bin begins. A bin begins when its time is over, in the order of reception.
+    let mut bins: Vec<(usize, f64)> = Vec::new();
+    let mut until_s = f64::NEG_INFINITY;
+    for (place, arrival) in arrivals.iter().enumerate() {
+        if arrival.device_s >= until_s {
+            until_s = arrival.device_s + STEP_BIN_S;
+            bins.push((place, f64::INFINITY));
+        }
+        if let Some((_, least)) = bins.last_mut() {
+            *least = least.min(arrival.residual_us);
+        }
+    }
+    let mut cuts = Vec::new();
+    for k in 1..bins.len() {
+        let (before, here) = (bins[k - 1].1, bins[k].1);
+        let step_us = here - before;
+        let stays = |a: f64, b: f64| (a - b).abs() < CLOCK_STEP_US / 2.0;
+        let held = k < 2 || stays(bins[k - 2].1, before);
+        let holds = bins.get(k + 1).is_none_or(|next| stays(next.1, here));
+        if step_us.abs() > CLOCK_STEP_US && held && holds {
+            // The step lies in this bin or, where it goes up, in the one before.
+            let from = bins[k - 1].0;
+            let to = bins.get(k + 1).map_or(arrivals.len(), |next| next.0);
+            let middle = before + step_us / 2.0;
+            // Delays only ever raise a residual: the last low one before a step up, the first low one after a step down.
+            let low = |a: &Arrival| a.residual_us < middle;
+            let run = &arrivals[from..to];
+            let cut = if step_us > 0.0 {
+                from + run.iter().rposition(low).map_or(0, |at| at + 1)
+            } else {
+                from + run.iter().position(low).unwrap_or(run.len())
+            };
+            if cut < to {
+                cuts.push((cut, step_us));
+            }
+        }
+    }
+    let mut runs = Vec::new();
+    let (mut from, mut step_us) = (0, None);
+    for (cut, next_step_us) in cuts {
+        if cut > from {
+            runs.push((from..cut, step_us));
+            (from, step_us) = (cut, Some(next_step_us));
+        }
+    }
+    runs.push((from..arrivals.len(), step_us));
+    runs
+}

@@ -1,0 +1,17 @@
+//! Aligning recordings, and the `tickseam` command around that.
+//!
+//! Positive drift = the headset's clock runs fast against the phone's.
+
+pub mod align;
+pub mod command;
+pub mod compare;
+pub mod demonstration;
+pub mod estimate;
+mod live_answers;
+pub mod pairs;
+pub mod resolve;
+pub mod simulated;
+mod summary;
+
+/// Revision of the numerics: raised by any change of output for the same recording.
+pub const NUMERICS_REVISION: u32 = 1;

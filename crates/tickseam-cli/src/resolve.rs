@@ -1,0 +1,236 @@
+//! Every packet's place on the device's own count, once all that settles late is settled.
+
+use tickseam::intake::{
+    Confirmed, DeviceClock, Disposition, Intake, IntakeConfigError, PacketStamp, Resolved, SegmentCause,
+    StreamConfig,
+};
+use tickseam_record::{Description, MOST_STREAMS, Packets};
+
+/// How far the host's own clock may be off its nominal rate, ppm: a phone's crystal (own choice, its data sheets say 10 to 20).
+/// Doubled: a cold start of the estimator is a little wider.
+pub const HOST_TOLERANCE_PPM: f64 = 20.0;
+
+/// Segment of a packet that has no place: a duplicate, a refused one, one that was never settled.
+pub const NOWHERE: u32 = u32::MAX;
+
+/// Where each packet lies; one element for each row of `packets.csv`.
+#[derive(Debug, Default)]
+pub struct Places {
+    /// Segment, or [`NOWHERE`].
+    pub segment: Vec<u32>,
+    /// Unwrapped sequence number.
+    pub index: Vec<i64>,
+    /// Unwrapped count of the device at the packet's first sample: ticks where the packet carries a tick, else samples.
+    pub device: Vec<i64>,
+    /// Packets whose place was known only later: the row at which it became known, and the packet's own row. In the order
+    /// of the first.
+    pub settled_later: Vec<(u32, u32)>,
+    /// What became of the packets of each stream.
+    pub counts: Vec<StreamCounts>,
+    /// Segments that began because the number of turns of a counter could not be found.
+    pub unresolved_segments: u32,
+    /// Packets with another number of samples than their stream's usual one.
+    pub varying_samples: u64,
+}
+
+/// What became of the packets of one stream.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct StreamCounts {
+    /// Packets with a place of their own.
+    pub used: u64,
+    /// Packets that had come before.
+    pub duplicates: u64,
+    /// Packets that came after a later one, and were used.
+    pub late: u64,
+    /// Packets refused, or never settled.
+    pub rejected: u64,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Waiting {
+    Ambiguous,
+    Quarantined,
+    Repeat,
+}
+
+/// Repeats in a row that a restart may turn out to have been, and one more.
+const REPEATS_KEPT: usize = 4;
+
+impl Places {
+    /// Runs all packets through the intake, in the order of reception.
+    ///
+    /// # Errors
+    /// A stream or counter that no device can have, as `recording.toml` describes it.
+    pub fn find(description: &Description, packets: &Packets) -> Result<Self, IntakeConfigError> {
+        let clock = &description.device_clock;
+        let device = DeviceClock {
+            // Without a described counter no packet carries a tick, and these two are not looked at.
+            tick_hz: clock.tick_hz.unwrap_or(1000.0),
+            tick_bits: clock.tick_bits.unwrap_or(32),
+            tolerance_ppm: clock.tolerance_ppm + HOST_TOLERANCE_PPM,
+        };
+        let streams: Vec<StreamConfig> = description
+            .streams
+            .iter()
+            .map(|stream| StreamConfig {
+                rate_hz: stream.rate_hz,
+                samples_per_packet: u32::from(stream.samples_per_packet),
+                sequence_bits: stream.sequence_bits,
+            })
+            .collect();
+        let mut intake = Box::new(Intake::<MOST_STREAMS>::new(device, &streams)?);
+        let rows = packets.len();
+        let mut places = Self {
+            segment: vec![NOWHERE; rows],
+            index: vec![0; rows],
+            device: vec![0; rows],
+            counts: vec![StreamCounts::default(); streams.len()],
+            ..Self::default()
+        };
+        let mut waiting: Vec<Vec<(u32, Waiting, Resolved)>> = vec![Vec::new(); streams.len()];
+        for (row, packet) in packets.iter().enumerate() {
+            let stream = usize::from(packet.stream);
+            let stamp = PacketStamp {
+                host_ns: packet.host_ns,
+                sequence: u64::from(packet.sequence),
+                tick: packet.tick,
+                samples: u32::from(packet.samples),
+            };
+            let intaken = intake.observe(stream, stamp);
+            let row = u32::try_from(row).unwrap_or(NOWHERE);
+            places.take(row, stream, &intaken.disposition, intaken.resolved, &mut waiting[stream]);
+        }
+        for (counts, waiting) in places.counts.iter_mut().zip(&waiting) {
+            counts.rejected += waiting.iter().filter(|(_, kind, _)| *kind != Waiting::Repeat).count() as u64;
+        }
+        places.varying_samples = intake.counters().varying_samples;
+        Ok(places)
+    }
+
+    fn take(
+        &mut self,
+        row: u32,
+        stream: usize,
+        disposition: &Disposition,
+        resolved: Option<Resolved>,
+        waiting: &mut Vec<(u32, Waiting, Resolved)>,
+    ) {
+        match *disposition {
+            Disposition::InOrder | Disposition::OpensGap { .. } => {
+                // The old numbering goes on: what was held to be a restart was none.
+                if !waiting.is_empty() {
+                    self.give_up(stream, waiting, |_| true);
+                }
+                self.place(row, stream, resolved);
+            }
+            Disposition::Late | Disposition::ClosesGap => {
+                self.counts[stream].late += 1;
+                self.place(row, stream, resolved);
+            }
+            Disposition::Duplicate => {
+                self.counts[stream].duplicates += 1;
+                if let Some(resolved) = resolved {
+                    if waiting.iter().filter(|w| w.1 == Waiting::Repeat).count() >= REPEATS_KEPT
+                        && let Some(oldest) = waiting.iter().position(|w| w.1 == Waiting::Repeat)
+                    {
+                        waiting.remove(oldest);
+                    }
+                    waiting.push((row, Waiting::Repeat, resolved));
+                }
+            }
+            Disposition::Ambiguous { provisional, .. } => {
+                waiting.push((row, Waiting::Ambiguous, provisional));
+            }
+            Disposition::Quarantined { provisional } => {
+                let twice = waiting.iter().any(|w| w.1 == Waiting::Quarantined && w.2 == provisional);
+                if twice {
+                    self.counts[stream].duplicates += 1;
+                } else {
+                    waiting.push((row, Waiting::Quarantined, provisional));
+                }
+            }
+            Disposition::Resumes { confirmed, .. } => {
+                self.settle(row, stream, &confirmed, Waiting::Ambiguous, resolved, waiting);
+            }
+            Disposition::JoinsSegment { confirmed } => {
+                self.settle(row, stream, &confirmed, Waiting::Quarantined, resolved, waiting);
+            }
+            Disposition::NewSegment { cause, confirmed } => {
+                let kind = match cause {
+                    SegmentCause::TurnsUnresolved => {
+                        self.unresolved_segments += 1;
+                        Waiting::Ambiguous
+                    }
+                    // What was confirmed had been answered as quarantined, or as a run of duplicates.
+                    SegmentCause::CountersRestarted => {
+                        let of_quarantine = confirmed.previous.is_some_and(|previous| {
+                            waiting.iter().any(|w| w.1 == Waiting::Quarantined && w.2.index == previous.index)
+                        });
+                        if of_quarantine { Waiting::Quarantined } else { Waiting::Repeat }
+                    }
+                };
+                self.settle(row, stream, &confirmed, kind, resolved, waiting);
+            }
+            Disposition::Rejected(_) => self.counts[stream].rejected += 1,
+        }
+    }
+
+    fn place(&mut self, row: u32, stream: usize, resolved: Option<Resolved>) {
+        let Some(Resolved { segment, index, device, .. }) = resolved else { return };
+        let row = row as usize;
+        (self.segment[row], self.index[row], self.device[row]) = (segment, index, device);
+        self.counts[stream].used += 1;
+    }
+
+    /// The last `confirmed.packets` packets that waited for this get their place, then the packet that settled it.
+    fn settle(
+        &mut self,
+        row: u32,
+        stream: usize,
+        confirmed: &Confirmed,
+        kind: Waiting,
+        resolved: Option<Resolved>,
+        waiting: &mut Vec<(u32, Waiting, Resolved)>,
+    ) {
+        let segment = resolved.map_or(0, |resolved| resolved.segment);
+        let mut left = confirmed.packets;
+        let first = waiting.iter().rposition(|w| {
+            left = left.saturating_sub(u32::from(w.1 == kind));
+            left == 0
+        });
+        let first = if confirmed.packets == 0 { waiting.len() } else { first.unwrap_or(0) };
+        for &(earlier, waited, provisional) in waiting[first..].iter().filter(|w| w.1 == kind) {
+            if waited == Waiting::Repeat {
+                self.counts[stream].duplicates -= 1;
+            }
+            let settled = Resolved {
+                segment,
+                index: provisional.index.saturating_add(confirmed.index_shift),
+                device: provisional.device.saturating_add(confirmed.device_shift),
+                ..provisional
+            };
+            self.place(earlier, stream, Some(settled));
+            self.settled_later.push((row, earlier));
+        }
+        let mut place = 0;
+        self.give_up(stream, waiting, |kept| {
+            place += 1;
+            place <= first || kept != kind
+        });
+        self.place(row, stream, resolved);
+    }
+
+    /// Empties the list of those that wait, counting those that `lost` says never got a place.
+    fn give_up(
+        &mut self,
+        stream: usize,
+        waiting: &mut Vec<(u32, Waiting, Resolved)>,
+        mut lost: impl FnMut(Waiting) -> bool,
+    ) {
+        for (_, kind, _) in waiting.drain(..) {
+            if lost(kind) && kind != Waiting::Repeat {
+                self.counts[stream].rejected += 1;
+            }
+        }
+    }
+}

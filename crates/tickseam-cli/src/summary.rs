@@ -1,0 +1,351 @@
+//! What the command tells people, in plain text of at most 80 columns.
+
+use std::fmt::Write;
+use std::path::Path;
+
+use tickseam_record::{Alignment, ErrorSizes, MapSummary, Recording, SegmentSummary};
+use tickseam_sim::{Scenario, Simulated};
+
+use crate::align::Aligned;
+use crate::compare::Comparison;
+
+const COLUMNS: usize = 80;
+/// Where the text begins, beside its heading.
+const INDENT: usize = 13;
+
+/// One thing that was found, as a sentence.
+#[derive(Clone, Debug)]
+pub(crate) struct Finding {
+    /// One word that heads it.
+    heading: &'static str,
+    /// The sentence.
+    pub(crate) sentence: String,
+}
+
+/// All that an alignment found, in sentences.
+pub(crate) fn findings(aligned: &Aligned, recording: &Recording) -> Vec<Finding> {
+    let mut all = vec![Finding { heading: "Events", sentence: events(aligned) }];
+    for segment in &aligned.segments {
+        let of =
+            if aligned.segments.len() > 1 { format!("Segment {}: ", segment.segment) } else { String::new() };
+        all.push(Finding { heading: "Clock", sentence: format!("{of}{}", drift(segment)) });
+        all.push(Finding { heading: "Link", sentence: format!("{of}{}", link(segment)) });
+    }
+    all.push(Finding { heading: "Limit", sentence: limit(aligned) });
+    all.push(Finding { heading: "Fixed delay", sentence: fixed_delay(recording) });
+    let unused = recording.exchanges.len() + recording.markers.len();
+    if unused > 0 {
+        let sentence = format!(
+            "{} exchanges and {} markers were read, but this version does not use them yet.",
+            recording.exchanges.len(),
+            recording.markers.len()
+        );
+        all.push(Finding { heading: "Not used", sentence });
+    }
+    all
+}
+
+fn events(aligned: &Aligned) -> String {
+    let counts = &aligned.counts;
+    if counts.total == 0 {
+        return "The recording has no events.".to_owned();
+    }
+    let mut text = format!("{} of {} events were placed", counts.placed, counts.total);
+    for (count, words) in [
+        (counts.in_gap, "where samples were lost"),
+        (counts.outside, "before the first or after the last sample"),
+        (counts.unplaced, "without a clock map"),
+    ] {
+        if count > 0 {
+            let _ = write!(text, ", {count} {} {words}", if count == 1 { "lies" } else { "lie" });
+        }
+    }
+    text.push('.');
+    if let (Some(median_ms), Some(largest_ms)) = (counts.u95_median_ms, counts.u95_largest_ms) {
+        let _ = write!(
+            text,
+            " Half of them are known to ±{} or better (95 % interval), the least sure to ±{}.",
+            milliseconds(median_ms),
+            milliseconds(largest_ms)
+        );
+    }
+    text
+}
+
+fn drift(segment: &SegmentSummary) -> String {
+    let (Some(first), Some(last)) = (segment.maps.first(), segment.maps.last()) else {
+        return "no clock map could be made.".to_owned();
+    };
+    let middle = &segment.maps[segment.maps.len() / 2];
+    let MapSummary { drift_ppm, u_drift_ppm, .. } = middle;
+    let direction = match u_drift_ppm {
+        Some(u_ppm) if drift_ppm.abs() < 2.0 * u_ppm => "may run fast or slow",
+        _ if *drift_ppm >= 0.0 => "runs fast",
+        _ => "runs slow",
+    };
+    let mut text = format!(
+        "drift {drift_ppm:+.2} ppm{}: the headset's clock {direction} against the phone's",
+        u_drift_ppm.map_or_else(String::new, |u_ppm| format!(" (standard uncertainty {u_ppm:.2} ppm)")),
+    );
+    if segment.maps.len() > 2 {
+        let _ = write!(text, "; {:+.2} ppm at first, {:+.2} ppm at the end", first.drift_ppm, last.drift_ppm);
+    }
+    for slip in &segment.slips {
+        let _ = write!(text, "; the phone's clock was set by {:+.0} ms", slip.step_ms);
+    }
+    text.push('.');
+    text
+}
+
+fn link(segment: &SegmentSummary) -> String {
+    let grid = |rest: &str| {
+        let interval_ms = segment.grid_interval_ms.unwrap_or(0.0);
+        let beat_ms = segment.beat_ms.unwrap_or(0.0);
+        let slips = segment.beat_slips.unwrap_or(0.0);
+        format!(
+            "packets wait for a grid of {interval_ms:.2} ms and beat with it by {beat_ms:.2} ms; \
+             the beat slipped {slips:.1} times, {rest}"
+        )
+    };
+    match segment.link_kind.as_str() {
+        "grid-slipping" => grid("so the shortest waits were seen."),
+        "grid-partly-slipping" => grid("so the shortest waits were seen in part."),
+        "grid-locked" => grid(
+            "so the shortest waits may never have been seen: the offset is open within the beat. A longer recording, \
+             another connection interval or a marker would help.",
+        ),
+        "grid-lost" => {
+            "packets came on a grid that could not be followed, so nothing bounds the clock from below there."
+                .to_owned()
+        }
+        "no-grid" => "no grid of instants was found; delays lie above a floor.".to_owned(),
+        _ => "too few packets to say anything of the link.".to_owned(),
+    }
+}
+
+fn limit(aligned: &Aligned) -> String {
+    let Some(budget) = aligned.counts.budget_median else { return "nothing was placed.".to_owned() };
+    let lines = [
+        (budget.link_ms, "what the delays of the link leave open of the clock"),
+        (budget.holdover_ms, "the age of the last packets"),
+        (budget.fixed_delay_ms, "the uncertainty of the fixed delay"),
+        (budget.resolution_ms, "the steps of the stamps"),
+        (budget.latency_ms, "the latencies of the event labels"),
+    ];
+    let largest = lines.iter().max_by(|a, b| a.0.total_cmp(&b.0)).unwrap_or(&lines[0]);
+    format!("what limits most events is {} (±{}).", largest.1, milliseconds(largest.0))
+}
+
+fn fixed_delay(recording: &Recording) -> String {
+    let link = &recording.description.link;
+    match (link.fixed_delay_ms, link.fixed_delay_u_ms) {
+        (Some(ms), Some(u_ms)) => {
+            format!("{ms:.2} ms, declared with a standard uncertainty of {}.", milliseconds(u_ms))
+        }
+        (Some(ms), None) => format!("{ms:.2} ms, declared without an uncertainty and taken for exact."),
+        (None, _) => "unknown: every onset is too early by the smallest time that the link takes, and no interval counts \
+                      it. Differences between events are not touched by this."
+            .to_owned(),
+    }
+}
+
+/// The summary that a person reads after a replay.
+pub(crate) fn for_people(
+    name: &str,
+    out: &Path,
+    aligned: &Aligned,
+    alignment: &Alignment,
+    comparison: Option<&Comparison>,
+    findings: &[Finding],
+) -> String {
+    let mut text = String::new();
+    let segments = match aligned.segments.len() {
+        1 => "1 segment".to_owned(),
+        count => format!("{count} segments"),
+    };
+    paragraph(&mut text, "Recording", &format!("{name}: {}, {segments}.", duration(aligned.duration_s)));
+    text.push('\n');
+    let width =
+        aligned.streams.iter().map(|stream| stream.name.chars().count()).max().unwrap_or(0).clamp(6, 24);
+    let _ = writeln!(
+        text,
+        "{:<INDENT$}{:<width$} {:>9} {:>9} {:>12} {:>7} {:>7}",
+        "Streams", "", "packets", "missing", "longest gap", "late", "twice"
+    );
+    for stream in &aligned.streams {
+        let name: String = stream.name.chars().take(width).collect();
+        let _ = writeln!(
+            text,
+            "{:<INDENT$}{name:<width$} {:>9} {:>9} {:>12} {:>7} {:>7}",
+            "",
+            stream.packets_received,
+            stream.packets_missing,
+            if stream.gaps > 0 { format!("{:.2} s", stream.longest_gap_s) } else { "-".to_owned() },
+            stream.late,
+            stream.duplicates,
+        );
+    }
+    text.push('\n');
+    for finding in findings {
+        paragraph(&mut text, finding.heading, &finding.sentence);
+    }
+    for note in &alignment.notes {
+        paragraph(&mut text, "Note", note);
+    }
+    if let Some(comparison) = comparison {
+        text.push('\n');
+        let known = aligned.segments.iter().all(|segment| segment.fixed_delay_known);
+        against_truth(&mut text, comparison, known);
+    }
+    text.push('\n');
+    paragraph(
+        &mut text,
+        "Written",
+        &format!("events.tsv, gaps.csv and alignment.json, in the folder {}", out.display()),
+    );
+    text
+}
+
+fn against_truth(text: &mut String, comparison: &Comparison, fixed_delay_known: bool) {
+    let errors = &comparison.errors;
+    let heading = format!(
+        "Against the truth of {} events, which the estimator did not see: error in ms",
+        errors.events_compared
+    );
+    let _ = writeln!(text, "{heading}");
+    let _ = writeln!(
+        text,
+        "{:<INDENT$}{:<26} {:>7} {:>7} {:>7} {:>8} {:>7}",
+        "", "", "median", "95 %", "99 %", "largest", "held"
+    );
+    let mut line = |name: &str, sizes: Option<&ErrorSizes>, held: Option<f64>| {
+        let Some(ErrorSizes { median_ms, p95_ms, p99_ms, largest_ms }) = sizes else { return };
+        let held = held.map_or_else(|| "-".to_owned(), |share| format!("{:.1} %", share * 100.0));
+        let _ = writeln!(
+            text,
+            "{:<INDENT$}{name:<26} {median_ms:>7.3} {p95_ms:>7.3} {p99_ms:>7.3} {largest_ms:>8.3} {held:>7}",
+            ""
+        );
+    };
+    line("replayed", Some(&errors.placement), Some(errors.interval_held_share));
+    line("live, one second after", errors.live.as_ref(), errors.live_interval_held_share);
+    line("newest arrival's stamp", errors.arrival_stamp.as_ref(), None);
+    line("least squares, all packets", errors.least_squares.as_ref(), None);
+    if comparison.in_another_segment > 0 {
+        paragraph(
+            text,
+            "",
+            &format!(
+                "{} more events were put into another segment than the true one; they count as not held.",
+                comparison.in_another_segment
+            ),
+        );
+    }
+    paragraph(text, "", "\"held\" is how often the 95 % interval held the truth.");
+    if !fixed_delay_known {
+        paragraph(text, "", "The truth counts the fixed delay, which nobody told the estimator: see above.");
+    }
+}
+
+/// What the simulator did.
+pub(crate) fn of_simulation(
+    path: &Path,
+    out: &Path,
+    seed: u64,
+    scenario: &Scenario,
+    session: &Simulated,
+) -> String {
+    let counts = &session.statistics;
+    let mut text = String::new();
+    paragraph(&mut text, "Simulated", &format!("{} of {}.", duration(scenario.duration_s), path.display()));
+    let lost =
+        counts.queue_drops + counts.outage_drops + counts.air_losses + counts.unsent + counts.app_losses;
+    paragraph(
+        &mut text,
+        "Packets",
+        &format!(
+            "{} handed to the app, {lost} lost ({} by a full queue, {} with the connection, {} on the air, {} by the app, \
+             {} unsent at the end), {} handed over twice, {} out of order.",
+            session.packets.len(),
+            counts.queue_drops,
+            counts.outage_drops,
+            counts.air_losses,
+            counts.app_losses,
+            counts.unsent,
+            counts.duplicates,
+            counts.reorderings
+        ),
+    );
+    let repeats = if counts.attempts > 0 { counts.failures as f64 / counts.attempts as f64 } else { 0.0 };
+    paragraph(
+        &mut text,
+        "Link",
+        &format!(
+            "{:.1} % of the transmissions failed; {:.0} % of the packets went at their first chance; they waited {:.2} ms on \
+             average.",
+            repeats * 100.0,
+            counts.first_opportunity_share * 100.0,
+            counts.mean_wait_ms
+        ),
+    );
+    if let Some(beat_ms) = counts.beat_ms {
+        paragraph(
+            &mut text,
+            "Beat",
+            &format!("{beat_ms:.2} ms between packets and grid, which slipped {:.1} times.", counts.slips),
+        );
+    }
+    paragraph(&mut text, "Events", &format!("{}.", session.events.len()));
+    let _ = writeln!(
+        text,
+        "\n{:<INDENT$}tickseam simulate {} --out {} --seed {seed}",
+        "Again",
+        path.display(),
+        out.display()
+    );
+    let _ = writeln!(text, "{:<INDENT$}tickseam replay {}", "Next", out.display());
+    text
+}
+
+/// Writes a heading and its text, folded to the page.
+fn paragraph(text: &mut String, heading: &str, sentence: &str) {
+    let mut line = format!("{heading:<INDENT$}");
+    let mut empty = true;
+    for word in sentence.split_whitespace() {
+        let space = usize::from(!empty);
+        if !empty && line.chars().count() + space + word.chars().count() > COLUMNS {
+            let _ = writeln!(text, "{}", line.trim_end());
+            line = " ".repeat(INDENT);
+            empty = true;
+        }
+        if !empty {
+            line.push(' ');
+        }
+        line.push_str(word);
+        empty = false;
+    }
+    let _ = writeln!(text, "{}", line.trim_end());
+}
+
+/// A time in ms with about three digits and its unit.
+fn milliseconds(ms: f64) -> String {
+    let size = ms.abs();
+    let decimals = if size < 0.1 {
+        3
+    } else if size < 10.0 {
+        2
+    } else {
+        usize::from(size < 100.0)
+    };
+    format!("{ms:.decimals$} ms")
+}
+
+/// A length of time in the units that suit it.
+fn duration(seconds: f64) -> String {
+    if seconds < 120.0 {
+        return format!("{seconds:.1} s");
+    }
+    let whole = seconds.round() as u64;
+    let (hours, minutes, rest) = (whole / 3600, whole / 60 % 60, whole % 60);
+    if hours > 0 { format!("{hours} h {minutes} min {rest} s") } else { format!("{minutes} min {rest} s") }
+}

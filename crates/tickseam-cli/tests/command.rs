@@ -1,0 +1,448 @@
+//! The command as a person or a script meets it: exit statuses, messages, files.
+
+use std::fs;
+use std::path::Path;
+use std::process::{Command, Output, Stdio};
+
+use tempfile::TempDir;
+
+fn tickseam(arguments: &[&str], inside: &Path) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_tickseam"))
+        .args(arguments)
+        .current_dir(inside)
+        .stdin(Stdio::null())
+        .output()
+        .unwrap()
+}
+
+fn text(bytes: &[u8]) -> &str {
+    std::str::from_utf8(bytes).unwrap()
+}
+
+/// Status, standard output and standard error.
+fn said(arguments: &[&str], inside: &Path) -> (i32, String, String) {
+    let output = tickseam(arguments, inside);
+    (output.status.code().unwrap(), text(&output.stdout).to_owned(), text(&output.stderr).to_owned())
+}
+
+fn refusal(status: i32, message: &str) -> (i32, String, String) {
+    (status, String::new(), format!("tickseam: {message}\n"))
+}
+
+/// A folder that holds a small recording, `talk`: two minutes, two streams, truth included.
+fn small(scenario: &str) -> TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("small.toml"), scenario).unwrap();
+    let (status, _, errors) =
+        said(&["simulate", "small.toml", "--out", "talk", "--seed", "7"], folder.path());
+    assert_eq!((status, errors.as_str()), (0, ""));
+    folder
+}
+
+const SMALL: &str = "\
+duration_s = 120
+[host]
+loss = 0.01
+duplicates = 0.01
+[[stream]]
+name = \"scalp\"
+[[stream]]
+name = \"optical\"
+rate_hz = 64.0
+samples_per_packet = 8
+start_ms = 50.0
+";
+
+fn widest(text: &str) -> usize {
+    text.lines().map(|line| line.chars().count()).max().unwrap_or(0)
+}
+
+#[test]
+fn wrong_usage_ends_with_status_2_and_says_what_was_wrong() {
+    let folder = tempfile::tempdir().unwrap();
+    for (arguments, message) in [
+        (&["replay", "--fast"][..], "unexpected argument '--fast' found"),
+        (&["frobnicate"][..], "unrecognized subcommand 'frobnicate'"),
+        (&["replay", "a", "b"][..], "unexpected argument 'b' found"),
+        (&["simulate", "a.toml"][..], "the following required arguments were not provided:"),
+        (&["simulate", "a.toml", "--out", "b", "--seed", "-1"][..], "unexpected argument '-1' found"),
+        (
+            &["simulate", "a.toml", "--out", "b", "--seed", "many"][..],
+            "invalid value 'many' for '--seed <N>'",
+        ),
+    ] {
+        let (status, output, errors) = said(arguments, folder.path());
+        assert_eq!((status, output.as_str()), (2, ""), "{arguments:?}");
+        assert!(errors.starts_with(&format!("tickseam: {message}")), "{arguments:?}: {errors}");
+    }
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+#[test]
+fn without_any_argument_the_help_goes_to_standard_error_with_status_2() {
+    let folder = tempfile::tempdir().unwrap();
+    let (status, output, errors) = said(&[], folder.path());
+    assert_eq!((status, output.as_str()), (2, ""));
+    assert!(errors.starts_with("Places events of the phone's clock"), "{errors}");
+}
+
+#[test]
+fn help_fits_80_columns_and_ends_with_status_0() {
+    let folder = tempfile::tempdir().unwrap();
+    for arguments in [
+        &["--help"][..],
+        &["-h"][..],
+        &["replay", "--help"][..],
+        &["replay", "-h"][..],
+        &["simulate", "--help"][..],
+    ] {
+        let (status, output, errors) = said(arguments, folder.path());
+        assert_eq!((status, errors.as_str()), (0, ""), "{arguments:?}");
+        assert!(output.contains("Usage: tickseam") && widest(&output) <= 80, "{output}");
+    }
+    let version = said(&["--version"], folder.path());
+    assert_eq!(version, (0, format!("tickseam {}\n", env!("CARGO_PKG_VERSION")), String::new()));
+}
+
+#[test]
+fn a_folder_that_is_not_there_ends_with_status_1() {
+    let folder = tempfile::tempdir().unwrap();
+    assert_eq!(
+        said(&["replay", "absent"], folder.path()),
+        refusal(1, "absent: found no such folder, expected a recording folder")
+    );
+    fs::write(folder.path().join("file"), "").unwrap();
+    assert_eq!(
+        said(&["replay", "file"], folder.path()),
+        refusal(1, "file: found something that is no folder, expected a recording folder")
+    );
+    assert!(!folder.path().join("absent-aligned").exists());
+}
+
+#[test]
+fn a_broken_row_is_named_by_file_line_and_column_and_nothing_is_written() {
+    let folder = small(SMALL);
+    let packets = folder.path().join("talk/packets.csv");
+    let mut rows: Vec<String> = fs::read_to_string(&packets).unwrap().lines().map(str::to_owned).collect();
+    rows[16] = "x,scalp,1,2,5".to_owned();
+    fs::write(&packets, rows.join("\n") + "\n").unwrap();
+    let message = format!(
+        "packets.csv line 17, column \"host_ns\" (1): found \"x\", expected a whole number from {} to {}",
+        i64::MIN,
+        i64::MAX
+    );
+    assert_eq!(said(&["replay", "talk"], folder.path()), refusal(1, &message));
+    assert!(!folder.path().join("talk-aligned").exists());
+}
+
+#[test]
+fn a_description_that_no_device_can_have_is_refused() {
+    let folder = small(SMALL);
+    let path = folder.path().join("talk/recording.toml");
+    let changed = fs::read_to_string(&path).unwrap().replace("tolerance_ppm = 50.0", "tolerance_ppm = 2e6");
+    fs::write(&path, changed).unwrap();
+    let (status, output, errors) = said(&["replay", "talk"], folder.path());
+    assert_eq!((status, output.as_str()), (1, ""));
+    assert!(errors.starts_with("tickseam: talk/recording.toml: clock tolerance"), "{errors}");
+}
+
+#[test]
+fn results_never_go_into_the_recording_itself() {
+    let folder = small(SMALL);
+    let before = fs::read_dir(folder.path().join("talk")).unwrap().count();
+    for out in ["talk", "./talk/", "talk/../talk"] {
+        let message = format!(
+            "{out}: found the recording that is being read, expected another folder for what is written"
+        );
+        assert_eq!(said(&["replay", "talk", "--out", out], folder.path()), refusal(2, &message));
+    }
+    assert_eq!(fs::read_dir(folder.path().join("talk")).unwrap().count(), before);
+}
+
+#[test]
+fn a_file_in_the_way_of_the_results_is_not_touched() {
+    let folder = small(SMALL);
+    fs::write(folder.path().join("taken"), "mine").unwrap();
+    let message = "taken: found something that is no folder, expected a folder, or a name that is free";
+    assert_eq!(said(&["replay", "talk", "--out", "taken"], folder.path()), refusal(1, message));
+    assert_eq!(fs::read_to_string(folder.path().join("taken")).unwrap(), "mine");
+}
+
+#[test]
+fn replay_writes_what_the_recording_format_says() {
+    let folder = small(SMALL);
+    let (status, output, errors) = said(&["replay", "talk"], folder.path());
+    assert_eq!((status, errors.as_str()), (0, ""));
+    assert!(widest(&output) <= 80, "{output}");
+    for words in ["scalp", "optical", "against the phone's", "talk-aligned", "least squares"] {
+        assert!(output.contains(words), "{words}: {output}");
+    }
+    let results = folder.path().join("talk-aligned");
+    let mut names: Vec<String> = fs::read_dir(&results)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.sort();
+    assert_eq!(names, ["alignment.json", "events.tsv", "gaps.csv"]);
+
+    let events = fs::read_to_string(results.join("events.tsv")).unwrap();
+    let mut rows = events.lines().map(|line| line.split('\t').collect::<Vec<_>>());
+    assert_eq!(
+        rows.next().unwrap(),
+        [
+            "onset",
+            "duration",
+            "trial_type",
+            "sample",
+            "host_ns",
+            "segment",
+            "u95_ms",
+            "status",
+            "live_onset",
+            "live_u95_ms",
+            "sample_optical",
+            "excludes"
+        ]
+    );
+    let stamps = fs::read_to_string(folder.path().join("talk/events.csv")).unwrap();
+    let rows: Vec<_> = rows.collect();
+    assert_eq!(rows.len(), stamps.lines().count() - 1);
+    for (row, stamp) in rows.iter().zip(stamps.lines().skip(1)) {
+        assert_eq!(row.len(), 12);
+        assert_eq!(stamp.split(',').next(), Some(row[4]));
+        let number = |column: usize| row[column].parse::<f64>().unwrap();
+        assert!((number(0) * 250.0 - number(3)).abs() < 1e-5);
+        // The optical stream starts 50 ms after the reference stream; its position is known to a tick.
+        assert!(((number(0) - 0.05) * 64.0 - number(10)).abs() < 64.0 / 32_768.0 + 1e-5, "{row:?}");
+        assert!(["placed", "in-gap"].contains(&row[7]), "{row:?}");
+        assert!(number(6) > 0.0 && row[11] == "n/a", "{row:?}");
+    }
+    let gaps = fs::read_to_string(results.join("gaps.csv")).unwrap();
+    assert!(gaps.starts_with("stream,segment,first_missing_sequence,packets_missing,first_missing_sample,"));
+
+    let alignment: serde_json::Value =
+        serde_json::from_slice(&fs::read(results.join("alignment.json")).unwrap()).unwrap();
+    assert_eq!(alignment["version"], 1);
+    let missing: u64 =
+        gaps.lines().skip(1).map(|row| row.split(',').nth(3).unwrap().parse::<u64>().unwrap()).sum();
+    let told: u64 =
+        (0..2).map(|stream| alignment["streams"][stream]["packets_missing"].as_u64().unwrap()).sum();
+    assert_eq!(missing, told);
+    assert!(missing > 10);
+    assert_eq!(alignment["events"]["total"], rows.len());
+    assert_eq!(alignment["inputs"][0]["file"], "recording.toml");
+    assert!(alignment["error_against_truth"]["interval_held_share"].as_f64().unwrap() > 0.9);
+}
+
+/// Gaps are found at exactly the packets that are taken out.
+#[test]
+fn packets_taken_out_of_the_log_are_the_gaps_that_are_listed() {
+    let folder = small("duration_s = 60\n[device]\nfirst_sequence = 65000\n");
+    let packets = folder.path().join("talk/packets.csv");
+    let rows: Vec<String> = fs::read_to_string(&packets).unwrap().lines().map(str::to_owned).collect();
+    // Line n + 1 of the file is the packet of sequence 65000 + n, which wraps at 65536.
+    let out = |line: usize| (100..103).contains(&line) || line == 537;
+    let kept: Vec<&str> =
+        rows.iter().enumerate().filter(|(line, _)| !out(*line)).map(|(_, row)| row.as_str()).collect();
+    fs::write(&packets, kept.join("\n") + "\n").unwrap();
+    assert_eq!(tickseam(&["replay", "talk"], folder.path()).status.code(), Some(0));
+    let gaps = fs::read_to_string(folder.path().join("talk-aligned/gaps.csv")).unwrap();
+    let found: Vec<Vec<&str>> = gaps.lines().skip(1).map(|row| row.split(',').take(6).collect()).collect();
+    assert_eq!(found, [["eeg", "0", "65099", "3", "495", "15"], ["eeg", "0", "65536", "1", "2680", "5"]]);
+}
+
+#[test]
+fn json_is_the_alignment_file_and_nothing_else() {
+    let folder = small(SMALL);
+    let output = tickseam(&["replay", "talk", "--json", "--out", "results"], folder.path());
+    assert_eq!(output.status.code(), Some(0));
+    assert!(output.stderr.is_empty());
+    assert_eq!(output.stdout, fs::read(folder.path().join("results/alignment.json")).unwrap());
+    serde_json::from_slice::<serde_json::Value>(&output.stdout).unwrap();
+}
+
+#[test]
+fn two_runs_write_the_same_bits() {
+    let folder = small(SMALL);
+    for out in ["first", "second"] {
+        assert_eq!(tickseam(&["replay", "talk", "--out", out], folder.path()).status.code(), Some(0));
+    }
+    for name in ["events.tsv", "gaps.csv", "alignment.json"] {
+        let of = |out: &str| fs::read(folder.path().join(out).join(name)).unwrap();
+        assert!(of("first") == of("second"), "{name}");
+    }
+}
+
+#[test]
+fn the_truth_changes_no_result() {
+    let folder = small(SMALL);
+    let truth = folder.path().join("talk/truth.csv");
+    let replay = |out: &str| {
+        assert_eq!(tickseam(&["replay", "talk", "--out", out], folder.path()).status.code(), Some(0));
+        let of = |name: &str| fs::read(folder.path().join(out).join(name)).unwrap();
+        let alignment: serde_json::Value = serde_json::from_slice(&of("alignment.json")).unwrap();
+        (of("events.tsv"), of("gaps.csv"), alignment)
+    };
+    let with = replay("with");
+    // Every true onset moved by a second: the errors have to tell, the places must not.
+    let moved: Vec<String> = fs::read_to_string(&truth)
+        .unwrap()
+        .lines()
+        .enumerate()
+        .map(|(line, row)| match row.rsplit_once(',') {
+            Some((rest, onset)) if line > 0 => format!("{rest},{}", onset.parse::<f64>().unwrap() + 1.0),
+            _ => row.to_owned(),
+        })
+        .collect();
+    fs::write(&truth, moved.join("\n") + "\n").unwrap();
+    let wrong = replay("wrong");
+    fs::remove_file(&truth).unwrap();
+    let without = replay("without");
+    assert!(with.0 == wrong.0 && with.0 == without.0);
+    assert!(with.1 == wrong.1 && with.1 == without.1);
+    for part in ["streams", "segments", "events", "words"] {
+        assert!(with.2[part] == wrong.2[part] && with.2[part] == without.2[part], "{part}");
+    }
+    assert!(without.2["error_against_truth"].is_null());
+    assert!(wrong.2["error_against_truth"]["placement"]["median_ms"].as_f64().unwrap() > 990.0);
+}
+
+#[test]
+fn an_unknown_fixed_delay_is_said_in_every_row() {
+    let folder = small("duration_s = 120\n[declare]\nfixed_delay = false\n");
+    let (status, output, _) = said(&["replay", "talk"], folder.path());
+    assert_eq!(status, 0);
+    assert!(output.contains("every onset is too early"), "{output}");
+    let events = fs::read_to_string(folder.path().join("talk-aligned/events.tsv")).unwrap();
+    assert!(events.lines().skip(1).all(|row| row.ends_with("\tfixed-delay")), "{events}");
+}
+
+#[test]
+fn a_recording_without_packets_places_nothing_and_says_so() {
+    let folder = small("duration_s = 60\n");
+    let packets = folder.path().join("talk/packets.csv");
+    fs::write(&packets, "host_ns,stream,sequence,tick,samples\n").unwrap();
+    let (status, output, errors) = said(&["replay", "talk"], folder.path());
+    assert_eq!((status, errors.as_str()), (0, ""));
+    assert!(output.contains("without a clock map"), "{output}");
+    let events = fs::read_to_string(folder.path().join("talk-aligned/events.tsv")).unwrap();
+    assert!(events.lines().skip(1).all(|row| row.starts_with("n/a\t") && row.contains("\tunplaced\t")));
+}
+
+#[test]
+fn a_single_packet_gives_a_wide_interval_and_no_certainty() {
+    let folder = small("duration_s = 60\n");
+    let packets = folder.path().join("talk/packets.csv");
+    let all = fs::read_to_string(&packets).unwrap();
+    let first: Vec<&str> = all.lines().take(2).collect();
+    fs::write(&packets, first.join("\n") + "\n").unwrap();
+    assert_eq!(tickseam(&["replay", "talk"], folder.path()).status.code(), Some(0));
+    let events = fs::read_to_string(folder.path().join("talk-aligned/events.tsv")).unwrap();
+    for row in events.lines().skip(1).map(|row| row.split('\t').collect::<Vec<_>>()) {
+        assert!(row[7] == "outside" && row[6].parse::<f64>().unwrap() > 50.0, "{row:?}");
+    }
+}
+
+#[test]
+fn a_restart_begins_a_segment_whose_onsets_count_anew() {
+    let folder = small("duration_s = 240\n[[fault]]\nkind = \"reboot\"\nat_s = 120.0\noff_s = 4.0\n");
+    let (status, output, _) = said(&["replay", "talk"], folder.path());
+    assert_eq!(status, 0);
+    assert!(output.contains("2 segments"), "{output}");
+    let truth = fs::read_to_string(folder.path().join("talk/truth.csv")).unwrap();
+    let events = fs::read_to_string(folder.path().join("talk-aligned/events.tsv")).unwrap();
+    let rows: Vec<Vec<&str>> = events.lines().skip(1).map(|row| row.split('\t').collect()).collect();
+    let mut compared = 0;
+    for truth in truth.lines().skip(1).map(|row| row.split(',').collect::<Vec<_>>()) {
+        let row = rows.iter().find(|row| row[4] == truth[0] && row[2] == truth[1]).unwrap();
+        assert_eq!(row[5], truth[2], "{row:?}");
+        let error_ms = (row[0].parse::<f64>().unwrap() - truth[3].parse::<f64>().unwrap()) * 1e3;
+        assert!(error_ms.abs() < 5.0, "{row:?} {truth:?}");
+        compared += 1;
+    }
+    assert!(compared > 100);
+    // While it was off nothing was sampled.
+    assert!(rows.iter().any(|row| row[7] == "outside" && row[5] == "0"));
+}
+
+#[test]
+fn an_event_after_the_phones_clock_was_set_is_placed_by_the_new_time() {
+    let folder = small(
+        "duration_s = 300\n[[fault]]\nkind = \"host-step\"\nat_s = 150.0\nstep_s = 3600.0\nreturn_after_s = 40.0\n",
+    );
+    let (status, output, _) = said(&["replay", "talk", "--json"], folder.path());
+    assert_eq!(status, 0);
+    let alignment: serde_json::Value = serde_json::from_str(&output).unwrap();
+    assert_eq!(alignment["segments"].as_array().unwrap().len(), 1);
+    let slips = alignment["segments"][0]["slips"].as_array().unwrap();
+    let steps_s: Vec<f64> =
+        slips.iter().map(|slip| (slip["step_ms"].as_f64().unwrap() / 1e3).round()).collect();
+    assert_eq!(steps_s, [3600.0, -3600.0]);
+    let errors = &alignment["error_against_truth"];
+    assert!(errors["placement"]["p99_ms"].as_f64().unwrap() < 10.0, "{errors}");
+    assert!(errors["interval_held_share"].as_f64().unwrap() > 0.95, "{errors}");
+}
+
+#[test]
+fn simulate_says_how_to_do_it_again_and_one_seed_gives_one_recording() {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("short.toml"), "duration_s = 20\n").unwrap();
+    let (status, output, errors) = said(&["simulate", "short.toml", "--out", "a"], folder.path());
+    assert_eq!((status, errors.as_str()), (0, ""));
+    let again = output.lines().find_map(|line| line.strip_prefix("Again")).unwrap().trim();
+    assert_eq!(again, "tickseam simulate short.toml --out a --seed 1");
+    for (out, seed) in [("b", "1"), ("c", "2")] {
+        let arguments = ["simulate", "short.toml", "--out", out, "--seed", seed];
+        assert_eq!(tickseam(&arguments, folder.path()).status.code(), Some(0));
+    }
+    let packets = |out: &str| fs::read(folder.path().join(out).join("packets.csv")).unwrap();
+    assert!(packets("a") == packets("b") && packets("a") != packets("c"));
+}
+
+#[test]
+fn simulate_refuses_a_folder_with_something_in_it() {
+    let folder = small("duration_s = 20\n");
+    let before = fs::read(folder.path().join("talk/packets.csv")).unwrap();
+    let message =
+        "talk: found files in it, expected a new or an empty folder; name another with --out, or empty it";
+    assert_eq!(
+        said(&["simulate", "small.toml", "--out", "talk", "--seed", "9"], folder.path()),
+        refusal(2, message)
+    );
+    assert_eq!(fs::read(folder.path().join("talk/packets.csv")).unwrap(), before);
+}
+
+#[test]
+fn a_faulty_scenario_is_named_by_file_and_place() {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("odd.toml"), "[link]\ninterval_ms = 8.0\n").unwrap();
+    let message = "odd.toml: link.interval_ms: expected a multiple of 1.25 ms, found 8";
+    assert_eq!(said(&["simulate", "odd.toml", "--out", "x"], folder.path()), refusal(1, message));
+    fs::write(folder.path().join("odd.toml"), "[link]\ninterval = 8.0\n").unwrap();
+    let (status, _, errors) = said(&["simulate", "odd.toml", "--out", "x"], folder.path());
+    assert_eq!(status, 1);
+    assert!(errors.starts_with("tickseam: odd.toml: line 2, column 1: unknown field `interval`"), "{errors}");
+    let (status, _, errors) = said(&["simulate", "absent.toml", "--out", "x"], folder.path());
+    assert_eq!(status, 1);
+    assert!(errors.starts_with("tickseam: absent.toml: cannot be read: "), "{errors}");
+    assert!(!folder.path().join("x").exists());
+}
+
+/// A reader that goes away (`tickseam … | head -1`) is no failure and no panic.
+#[cfg(unix)]
+#[test]
+fn a_closed_pipe_ends_quietly() {
+    let folder = small(SMALL);
+    for arguments in [&["replay", "talk"][..], &["replay", "talk", "--json"][..], &["--help"][..]] {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_tickseam"))
+            .args(arguments)
+            .current_dir(folder.path())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        drop(child.stdout.take());
+        let output = child.wait_with_output().unwrap();
+        assert_eq!((output.status.code(), text(&output.stderr)), (Some(0), ""), "{arguments:?}");
+    }
+}
