@@ -34,8 +34,14 @@ fn mean(values: impl Iterator<Item = f64>) -> f64 {
 
 #[test]
 fn scenario_001_places_99_percent_within_a_millisecond_where_least_squares_is_off_by_several() {
-    // The declared fixed delay errs once for a whole session, so coverage is a question of sessions: seed 15 misses by it.
-    let all: Vec<Comparison> = (1..=60).map(|seed| run("001-target.toml", seed)).collect();
+    // The declared fixed delay errs once for a whole session, which is then missed or held as a whole: coverage is a question
+    // of many sessions. Of 200, ten are missed.
+    let half = |first: u64| move || (first..first + 100).map(|seed| run("001-target.toml", seed)).collect();
+    let (mut all, rest): (Vec<Comparison>, Vec<Comparison>) = std::thread::scope(|scope| {
+        let rest = scope.spawn(half(101));
+        (half(1)(), rest.join().unwrap())
+    });
+    all.extend(rest);
     for comparison in &all {
         assert!(comparison.errors.placement.p99_ms < 1.0, "{comparison:?}");
         assert!(comparison.errors.least_squares.as_ref().unwrap().median_ms > 5.0, "{comparison:?}");
