@@ -35,7 +35,7 @@ fn mean(values: impl Iterator<Item = f64>) -> f64 {
 #[test]
 fn scenario_001_places_99_percent_within_a_millisecond_where_least_squares_is_off_by_several() {
     // The declared fixed delay errs once for a whole session, which is then missed or held as a whole: coverage is a question
-    // of many sessions. Of 200, ten are missed.
+    // of many sessions.
     let half = |first: u64| move || (first..first + 100).map(|seed| run("001-target.toml", seed)).collect();
     let (mut all, rest): (Vec<Comparison>, Vec<Comparison>) = std::thread::scope(|scope| {
         let rest = scope.spawn(half(101));
