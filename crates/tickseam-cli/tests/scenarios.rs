@@ -8,7 +8,7 @@ use tickseam_cli::simulated;
 use tickseam_sim::{Scenario, simulate};
 
 fn run(name: &str, seed: u64) -> Comparison {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/scenarios").join(name);
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/scenarios").join(name);
     let scenario = Scenario::from_toml(&std::fs::read_to_string(path).unwrap()).unwrap();
     let session = simulate(&scenario, seed).unwrap();
     let mut recording = simulated::recording(&session).unwrap();
@@ -17,7 +17,7 @@ fn run(name: &str, seed: u64) -> Comparison {
     let comparison = compare(&aligned, &truth).unwrap();
     let errors = &comparison.errors;
     println!(
-        "tickseam simulate crates/tickseam-cli/tests/scenarios/{name} --out talk --seed {seed} # 99 % within {:.3} ms, \
+        "tickseam simulate tests/scenarios/{name} --out talk --seed {seed} # 99 % within {:.3} ms, \
          held {:.3}, least squares {:.3} ms at the median",
         errors.placement.p99_ms,
         errors.interval_held_share,

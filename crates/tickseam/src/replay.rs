@@ -152,10 +152,13 @@ pub fn replay(
     if report.on_a_grid && !report.congested {
         by_touches(stages, &prior, ends, setup, lateness, &mut report);
     } else if !report.on_a_grid {
-        // Without a grid the regression is as good as any place within what is possible, and steadier.
+        // Without a grid the regression is as good as any place within what is possible, and steadier. It goes through
+        // stamps that were rounded down.
         for stage in stages.iter_mut() {
             let knot = &mut stage.knot;
-            knot.offset_us = between(line.at(stage.bounds.at_s), knot.low_us, knot.high_us);
+            let on_line = line.at(stage.bounds.at_s) + setup.resolution_us / 2.0;
+            knot.offset_us = between(on_line, knot.low_us, knot.high_us);
+            knot.rate_ppm = between(line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
         }
     }
     if !pairs.is_empty() {
@@ -233,7 +236,7 @@ fn by_touches(
         touch::touches(stages, report, period_s, gap_us);
         weigh(stages, prior, ends, report);
         both_ways(stages, prior, ends);
-        touch::through_touches(stages, gap_us / 4.0 + lean_us);
+        touch::through_touches(stages, gap_us / 4.0 + lean_us - setup.resolution_us / 2.0);
     }
 }
 

@@ -207,5 +207,6 @@ pub(super) fn through_touches(stages: &mut [Stage], lean_us: f64) {
         let through = from.residual_us + rate * (stage.bounds.at_s - from.at_s) - lean_us;
         let knot = &mut stage.knot;
         knot.offset_us = between(through, knot.low_us, knot.high_us);
+        knot.rate_ppm = between(rate, knot.rate_low_ppm, knot.rate_high_ppm);
     }
 }
