@@ -232,6 +232,7 @@ pub(crate) fn largest_gap_us(period_us: f64, interval_us: f64, n: f64) -> f64 {
 }
 
 #[cfg(test)]
+#[expect(clippy::indexing_slicing, reason = "a test may panic")]
 mod tests {
     extern crate std;
     use super::largest_gap_us;
