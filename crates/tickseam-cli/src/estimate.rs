@@ -3,22 +3,18 @@
 use std::ops::Range;
 
 use tickseam::block::{Arrival, WorkingLine};
-use tickseam::filter::{Prior, WIDEST_CURVATURE};
+use tickseam::filter::WIDEST_CURVATURE;
 use tickseam::frame::Frame;
 use tickseam::line::{LineAccumulator, LineFit};
 use tickseam::live::Live;
 use tickseam::pair::SyncPair;
 use tickseam::placement::{Knot, Placement, Placing, Shift};
-use tickseam::replay::{Report, Setup, Stage, known_at, replay, stages_needed};
+use tickseam::replay::{Report, Stage, known_at, replay, stages_needed};
 use tickseam::select::envelope_line;
+use tickseam::setup::Setup;
 use tickseam_record::Description;
 
 use crate::pairs::{Pairs, Sightings};
-use crate::resolve::HOST_TOLERANCE_PPM;
-
-/// How far below the first arrival the clock may lie before anything is known, µs: a packet held back 200 ms (own choice).
-/// Doubled: the first seconds of a live session are twice as wide.
-const DEPTH_US: f64 = 200_000.0;
 
 /// A lone host stamp farther than this from its neighbours is nonsense, µs (own choice; far above what a stall holds
 /// one packet back alone).
@@ -57,15 +53,10 @@ impl Ground {
         let host_step_us = description.host_clock.resolution_ns / 1e3;
         Self {
             setup: Setup {
-                prior: Prior {
-                    rate_ppm: 0.0,
-                    rate_half_width_ppm: description.device_clock.tolerance_ppm + HOST_TOLERANCE_PPM,
-                    depth_us: DEPTH_US,
-                },
                 resolution_us: host_step_us + tick_us,
                 fixed_delay,
-                period_s,
                 interval_us: description.link.connection_interval_ms.map(|interval_ms| interval_ms * 1e3),
+                ..Setup::new(description.device_clock.tolerance_ppm, period_s)
             },
             host_step_us,
             half_tick_us: tick_us / 2.0,

@@ -4,11 +4,8 @@ use tickseam::intake::{
     Confirmed, DeviceClock, Disposition, Intake, IntakeConfigError, PacketStamp, Resolved, SegmentCause,
     StreamConfig,
 };
+use tickseam::setup::HOST_TOLERANCE_PPM;
 use tickseam_record::{Description, MOST_STREAMS, Packets};
-
-/// How far the host's own clock may be off its nominal rate, ppm: a phone's crystal (own choice, its data sheets say 10 to 20).
-/// Doubled: a cold start of the estimator is a little wider.
-pub const HOST_TOLERANCE_PPM: f64 = 20.0;
 
 /// Segment of a packet that has no place: a duplicate, a refused one, one that was never settled.
 pub const NOWHERE: u32 = u32::MAX;

@@ -119,24 +119,19 @@ impl Feasible {
     pub fn observe(&mut self, bounds: &Bounds, prior: &Prior) -> Outcome {
         self.advance(bounds.at_s, prior);
         let mut outcome = Outcome::default();
-        let before = self.region.moments().area;
-        if let Some(upper) = bounds.upper {
-            let dx = upper.at_s - self.at_s;
-            let mut cut = self.region.clone();
-            if cut.cut(dx, upper.residual_us, Keep::Below) && cut.moments().area > COLLAPSE * before {
-                self.region = cut;
-            } else if bounds.doubtful {
+        let before = self.region.area();
+        if let Some(upper) = bounds.upper
+            && !self.narrow(upper, Keep::Below, before)
+        {
+            if bounds.doubtful {
                 outcome.lower_refuted = true;
             } else {
                 outcome.reopened = true;
-                self.give_way(dx, upper.residual_us, prior);
+                self.give_way(upper.at_s - self.at_s, upper.residual_us, prior);
             }
         }
         if let Some(lower) = bounds.lower {
-            let dx = lower.at_s - self.at_s;
-            let mut cut = self.region.clone();
-            if cut.cut(dx, lower.residual_us, Keep::Above) && cut.moments().area > COLLAPSE * before {
-                self.region = cut;
+            if self.narrow(lower, Keep::Above, before) {
                 self.refuted = 0;
             } else {
                 outcome.lower_refuted = true;
@@ -145,7 +140,7 @@ impl Feasible {
                     // Five blocks agree that the clock lies higher than everything before allowed.
                     self.refuted = 0;
                     outcome.reopened = true;
-                    let (low, _) = self.region.offset_range_at(dx);
+                    let (low, _) = self.region.offset_range_at(lower.at_s - self.at_s);
                     let high = bounds.upper.map_or(lower.residual_us, |u| u.residual_us);
                     self.region = Region::rectangle(
                         prior.rate_ppm,
@@ -156,10 +151,30 @@ impl Feasible {
                 }
             }
         }
-        let after = self.region.moments().area;
+        let after = self.region.area();
         let ratio = if before > 0.0 && after < before { after / before } else { 1.0 };
         self.weight *= if ratio < COLLAPSE || outcome.reopened { COLLAPSE } else { ratio };
         outcome
+    }
+
+    /// Cuts the region by a bound; false, and the region as it was, if that left next to nothing of the area it had
+    /// `before` the block.
+    fn narrow(&mut self, bound: Bound, keep: Keep, before: f64) -> bool {
+        let dx = bound.at_s - self.at_s;
+        let (low, high) = self.region.offset_range_at(dx);
+        let within = match keep {
+            Keep::Below => high <= bound.residual_us,
+            Keep::Above => low >= bound.residual_us,
+        };
+        if within {
+            return true;
+        }
+        let mut cut = self.region.clone();
+        let stands = cut.cut(dx, bound.residual_us, keep) && cut.area() > COLLAPSE * before;
+        if stands {
+            self.region = cut;
+        }
+        stands
     }
 
     /// Opens the region just enough for an upper bound that it refutes; forgets it where that does not help.

@@ -19,5 +19,6 @@ pub mod replay;
 mod scatter;
 pub mod select;
 pub mod serial;
+pub mod setup;
 pub mod student;
 pub mod variation;

@@ -7,24 +7,20 @@ use crate::filter::{Bank, Bounds, Feasible, WIDEST_CURVATURE};
 use crate::number::{greater, magnitude};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
-use crate::replay::Setup;
 use crate::replay::link::{PACKETS_FOR_CERTAINTY, longest_dividing_us};
 use crate::scatter::{self, Scatter};
+use crate::setup::{ALLOWANCE_US, PAIR_DELAY_REACH, Setup};
 
 /// Block minima remembered to see how far they range.
 const REMEMBERED: usize = 24;
 /// Blocks before the scatter of minima is believed.
 const BLOCKS_NEEDED: u32 = 8;
-/// By how much a packet may have missed its first chance while the slips have not told, µs.
-const ALLOWANCE_US: f64 = 1_000.0;
 /// The least allowance, µs.
 const LEAST_ALLOWANCE_US: f64 = 100.0;
 /// Slips from which on the allowance is taken from the data.
 const SLIPS_NEEDED: f64 = 6.0;
 /// Standard deviations of the minima by which the clock may lie below them, without a grid.
 const REACH: f64 = 12.0;
-/// Standard uncertainties of the fixed delay by which exchanges and markers may be off against the arrivals.
-const PAIR_DELAY_REACH: f64 = 3.0;
 /// Greatest factor by which contradictions widen allowance and reach.
 const WIDEST: f64 = 32.0;
 

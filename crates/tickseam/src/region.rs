@@ -236,6 +236,20 @@ impl Region {
         range
     }
 
+    /// Area, ppm · µs.
+    pub fn area(&self) -> f64 {
+        let Some(first) = self.corners.first() else { return 0.0 };
+        let from = |c: &Corner| (c.rate_ppm - first.rate_ppm, c.offset_us - first.offset_us);
+        let pairs = self.corners.iter().zip(self.corners.iter().skip(1));
+        let twice: f64 = pairs
+            .map(|(p, q)| {
+                let ((px, py), (qx, qy)) = (from(p), from(q));
+                px * qy - qx * py
+            })
+            .sum();
+        twice / 2.0
+    }
+
     /// Area, centroid and second moments under a uniform density. A sliver without area gives the mean of its
     /// corners and the variance of a uniform density over its ranges.
     pub fn moments(&self) -> Moments {

@@ -17,6 +17,7 @@ use crate::number::{between, count, greater};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::region::Region;
+use crate::setup::{ALLOWANCE_US, PAIR_DELAY_REACH, Setup};
 
 /// What was found on the way.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -57,25 +58,6 @@ pub struct Report {
     pub fixed_delay_refuted: bool,
 }
 
-/// What is known before the arrivals.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Setup {
-    /// The clock.
-    pub prior: Prior,
-    /// Step of the host stamps, µs: a stamp is the clock rounded down to it.
-    pub resolution_us: f64,
-    /// Smallest time from a packet's first sample to its host stamp, if it is known.
-    pub fixed_delay: Option<Shift>,
-    /// Connection interval that was declared, µs.
-    pub interval_us: Option<f64>,
-    /// Nominal time from one packet's first sample to the next one's, s.
-    pub period_s: f64,
-}
-
-/// A packet may miss its first chance though its samples were ready, by the delays inside the device. Nothing in the
-/// data tells by how much, and this much is allowed, µs: a microcontroller whose tasks run each millisecond has been
-/// seen to miss by 0.9 ms.
-const ALLOWANCE_US: f64 = 1_000.0;
 /// Deliveries that come late against the grid may do so because the host is slow, or because the grid is one of windows
 /// rather than of instants, in which a packet may still catch the one under way. The second moves the first chance by
 /// as much, and the allowance grows by this multiple of the mean.
@@ -90,8 +72,6 @@ const WINDOW_S: f64 = 600.0;
 const WINDOW_TOUCHES: f64 = 4.0;
 /// Share of packets at their first chance below which twice the found period is tried.
 const ON_TIME_SHARE: f64 = 0.6;
-/// Standard uncertainties of the fixed delay by which exchanges and markers may be off against the arrivals.
-const PAIR_DELAY_REACH: f64 = 3.0;
 /// Share of the blocks on a grid from which on the link counts as one with a grid: a false finding is dropped again
 /// after four blocks.
 const GRID_SHARE: f64 = 0.1;

@@ -1,11 +1,12 @@
 //! Exchanges and markers against arrivals: what is known of the fixed delay, and which of the two says more.
 
 use super::stage::Stage;
-use super::{Ends, PAIR_DELAY_REACH, Report, Setup, both_ways};
+use super::{Ends, Report, both_ways};
 use crate::block::Bound;
 use crate::filter::Prior;
 use crate::number::{count, greater};
 use crate::placement::{Knot, Shift};
+use crate::setup::{PAIR_DELAY_REACH, Setup};
 
 /// Greatest fixed delay that is thought possible where none is declared, µs.
 const LONGEST_DELAY_US: f64 = 1e6;

@@ -1,10 +1,10 @@
 //! What kind of link the blocks show, and how far each of them may be believed.
 
-use super::Setup;
 use super::stage::Stage;
 use crate::block::{Arrival, Block, Bound, WorkingLine};
 use crate::number::{count, greater, magnitude};
 use crate::scatter::{self, Scatter};
+use crate::setup::Setup;
 
 /// Packets after which an unseen grid is given up: some packet of so many would have missed its turn.
 pub(crate) const PACKETS_FOR_CERTAINTY: usize = 6_000;

@@ -1,12 +1,12 @@
 //! Scratch that the caller lends: one stage for each block of arrivals, each sync pair, and each knot in a gap.
 
-use super::Setup;
 use crate::block::{Arrival, Block, Blocks, Bound, Interval, WorkingLine};
 use crate::filter::Bounds;
 use crate::number::greater;
 use crate::pair::SyncPair;
 use crate::placement::Knot;
 use crate::region::Region;
+use crate::setup::Setup;
 
 /// Longest stretch of device time without a knot, s.
 const KNOT_SPACING_S: f64 = 10.0;

@@ -1,12 +1,13 @@
 //! Where the least waits touch the clock, and how closely.
 
+use super::Report;
 use super::link::mean_lateness_us;
 use super::stage::Stage;
-use super::{Report, Setup};
 use crate::block::Bound;
 use crate::lattice;
 use crate::number::{between, greater};
 use crate::scatter::{self, Scatter};
+use crate::setup::Setup;
 
 /// Stretches that a recording must hold, each long enough for the grid to pass over all phases of the packets, before
 /// the least waits in them say where the clock lies.

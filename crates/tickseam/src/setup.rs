@@ -1,0 +1,53 @@
+//! What is known of the clocks and the link before anything has arrived.
+
+use crate::filter::Prior;
+use crate::placement::Shift;
+
+/// How far a phone's own clock may be off its nominal rate, ppm: temperature-compensated reference oscillators of phones are
+/// specified to a few ppm, plain ones to 10 to 20 (common practice, no source). Doubled: a cold start is a little wider.
+pub const HOST_TOLERANCE_PPM: f64 = 20.0;
+
+/// How far below the first arrivals the clock may lie while nothing else is known, µs: an arrival held back by 200 ms.
+/// Doubled: the first seconds of a live session are twice as wide.
+pub const DEPTH_US: f64 = 200_000.0;
+
+/// A packet may miss its first chance though its samples were ready, by the delays inside the device. Nothing in the
+/// data tells by how much, and this much is allowed, µs: a microcontroller whose tasks run each millisecond has been
+/// seen to miss by 0.9 ms (the `esp32-ble` hardware capture). Doubled: locked links are a millisecond wider.
+pub(crate) const ALLOWANCE_US: f64 = 1_000.0;
+
+/// Standard uncertainties of the fixed delay by which exchanges and markers may be off against the arrivals.
+pub(crate) const PAIR_DELAY_REACH: f64 = 3.0;
+
+/// What is known before the arrivals.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Setup {
+    /// The clock.
+    pub prior: Prior,
+    /// Step of the host stamps, µs: a stamp is the clock rounded down to it.
+    pub resolution_us: f64,
+    /// Smallest time from a packet's first sample to its host stamp, if it is known.
+    pub fixed_delay: Option<Shift>,
+    /// Connection interval that was declared, µs.
+    pub interval_us: Option<f64>,
+    /// Nominal time from one packet's first sample to the next one's, s.
+    pub period_s: f64,
+}
+
+impl Setup {
+    /// For a device crystal within `tolerance_ppm` of its nominal rate that sends a packet each `period_s` seconds; host stamps
+    /// to the nanosecond, fixed delay and connection interval unknown.
+    pub const fn new(tolerance_ppm: f64, period_s: f64) -> Self {
+        Self {
+            prior: Prior {
+                rate_ppm: 0.0,
+                rate_half_width_ppm: tolerance_ppm + HOST_TOLERANCE_PPM,
+                depth_us: DEPTH_US,
+            },
+            resolution_us: 0.001,
+            fixed_delay: None,
+            interval_us: None,
+            period_s,
+        }
+    }
+}
