@@ -18,7 +18,10 @@ const FRESH: u32 = 48;
 /// Mean agreement that a period must reach: 1 is exact, 0 is chance. The triangular score has a variance of 1/3:
 /// forty independent pairs have a standard deviation of 0.09 by chance, and two rounds must agree on the period.
 const AGREEMENT: f64 = 0.4;
-/// What a period must be better by to displace an interval that Bluetooth LE allows and that it lies within 3 % of.
+/// Periods closer than this factor belong to the same tooth of the agreement: pairs are few periods apart, and the tooth
+/// is broad. The nearest period that can agree for another reason is longer by a quarter.
+const TOOTH: f64 = 1.11;
+/// What a period must be better by to displace an interval that Bluetooth LE allows on the same tooth.
 const NOMINAL_HOLDS: f64 = 0.1;
 /// Agreement, as a share of the best, at which a longer period is preferred: the true period's divisors agree as well.
 const NEAR_BEST: f64 = 0.85;
@@ -153,7 +156,7 @@ impl Detector {
             let nominal = self.candidate <= steps;
             self.longest = Some(match self.longest {
                 // The same tooth: the better fit, but a nominal interval holds its place against its neighbours.
-                Some((longest, had)) if period < longest * 1.03 && period > longest * 0.97 => {
+                Some((longest, had)) if period < longest * TOOTH && period * TOOTH > longest => {
                     if agreement > had + if nominal { 0.0 } else { NOMINAL_HOLDS } {
                         (period, agreement)
                     } else {

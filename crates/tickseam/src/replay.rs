@@ -78,7 +78,7 @@ const GRID_SHARE: f64 = 0.1;
 /// Rounds of touches, each with a better idea of the rate.
 const ROUNDS: usize = 3;
 /// Standard deviations of the minima by which the clock may lie below them.
-const REACH: f64 = 10.0;
+const REACH: f64 = 15.0;
 /// Times that the allowance and the reach are doubled when the bounds contradict each other.
 const DOUBLINGS: usize = 5;
 

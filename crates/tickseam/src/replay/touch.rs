@@ -11,7 +11,7 @@ use crate::setup::Setup;
 
 /// Stretches that a recording must hold, each long enough for the grid to pass over all phases of the packets, before
 /// the least waits in them say where the clock lies.
-const STRETCHES_NEEDED: f64 = 6.0;
+const STRETCHES_NEEDED: f64 = 4.0;
 /// Shortest such stretch, s, and the factor from one length to the next that is tried.
 const STRETCH_S: f64 = 20.0;
 const STRETCH_FACTOR: f64 = 1.4;
@@ -54,7 +54,10 @@ pub(super) fn stretch_between_touches(
     if n == 0.0 {
         return None;
     }
-    let (low, high, stretch) = (low / n, high / n, stretch / n);
+    // Each block's rate of the grid is that of a dozen anchors.
+    let u_stretch = interval.stretch_u_ppm / libm::sqrt(greater(n / 12.0, 1.0)) + 0.2;
+    let (low, high) = (low / n - u_stretch, high / n + u_stretch);
+    let stretch = stretch / n;
     let grid_us = interval.period_us * (1.0 + stretch * 1e-6);
     let still = between(stretch, low, high);
     let gap_us = |span_s: f64| {
