@@ -100,7 +100,7 @@ pub(super) fn doubt_us(arrivals: &[Arrival], line: WorkingLine, setup: &Setup) -
             continue;
         }
         let (mut agreement, mut n) = (0.0, 0_usize);
-        for wait in late(0.75 * interval) {
+        for wait in late(0.5 * interval) {
             let turns = wait / interval;
             agreement += 1.0 - 4.0 * magnitude(turns - libm::round(turns));
             n = n.saturating_add(1);
