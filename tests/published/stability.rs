@@ -298,8 +298,8 @@ fn slope(rows: &[Octave], measure: impl Fn(&Octave) -> f64) -> f64 {
         / points.iter().map(|(x, _)| (x - mx).powi(2)).sum::<f64>()
 }
 
-/// From memory: slopes −1 and −3/2 for white noise of the readings, −1/2 for white noise of the frequency, +1/2 for its random
-/// walk. The levels follow from the definitions by adding variances.
+/// From memory: slopes −1 and −3/2 for white noise of the readings, −1/2 for white noise of the frequency, +1/2 for
+/// its random walk. The levels follow from the definitions by adding variances.
 #[test]
 fn each_kind_of_noise_has_the_slope_and_level_that_theory_gives_it() {
     const POINTS: usize = 200_000;
@@ -340,8 +340,8 @@ fn each_kind_of_noise_has_the_slope_and_level_that_theory_gives_it() {
     assert!((slope(&walk, |row| row.allan) - 0.5).abs() < 0.05);
 }
 
-/// From memory (IEEE Std 1139): the relative standard uncertainty of an Allan deviation from m intervals is κ/√m, κ from 0.75
-/// to 0.99 by the kind of noise; overlap only lessens it.
+/// From memory (IEEE Std 1139): the relative standard uncertainty of an Allan deviation from m intervals is κ/√m, κ
+/// from 0.75 to 0.99 by the kind of noise; overlap only lessens it.
 #[test]
 fn the_scatter_of_the_allan_deviation_is_never_more_than_stated_and_for_noise_of_the_clock_not_far_less() {
     const RECORDS: usize = 1_000;
@@ -376,7 +376,8 @@ fn the_scatter_of_the_allan_deviation_is_never_more_than_stated_and_for_noise_of
 
 #[test]
 fn a_replayed_clock_has_the_allan_deviation_of_the_drift_between_its_knots() {
-    // Knots every 64 s; the drift from one to the next is white. Below 64 s the straight lines show, steadier than the clock.
+    // Knots every 64 s; the drift from one to the next is white. Below 64 s the straight lines show, steadier than the
+    // clock.
     let mut random = Random::seeded(41);
     let drift_ppm: Vec<f64> = (0..4_000).map(|_| 25.0 + 0.2 * random.normal()).collect();
     let error_us = time_error_from_frequency(&drift_ppm, 64.0);

@@ -1,9 +1,9 @@
-//! How steady a clock is, by the measures of the trade: Allan, modified Allan and Hadamard deviation, time deviation, TIErms
-//! and MTIE.
+//! How steady a clock is, by the measures of the trade: Allan, modified Allan and Hadamard deviation, time deviation,
+//! TIErms and MTIE.
 //!
-//! All take the *time error* x of one clock against another, in seconds, at even spacing `tau0_s` and without gaps, and an
-//! averaging factor n: the interval looked at is τ = n·τ₀. Here x is the headset's clock minus the phone's: it rises while
-//! the headset's clock runs fast. None of the measures depends on that sign.
+//! All take the *time error* x of one clock against another, in seconds, at even spacing `tau0_s` and without gaps,
+//! and an averaging factor n: the interval looked at is τ = n·τ₀. Here x is the headset's clock minus the phone's: it
+//! rises while the headset's clock runs fast. None of the measures depends on that sign.
 //!
 //! A constant offset changes no measure. A constant drift changes TIErms and MTIE only; a drift that itself changes at a
 //! constant pace leaves the Hadamard deviation at zero.
@@ -11,9 +11,10 @@
 //! `None` is the answer where the record is too short for n, where n is 0, where `tau0_s` is not positive and finite, and
 //! where a value used, or the result, is not finite. Only + − × ÷ √ and comparisons are used: same input, same bits.
 //!
-//! Sources: ITU-T Recommendation G.810 (08/96), Definitions and terminology for synchronization networks, clause 4.5 and
-//! Appendix II, where the Allan deviation is the overlapping one (formulas from memory); W. J. Riley, Handbook of Frequency
-//! Stability Analysis, NIST Special Publication 1065 (2008). The check values beside the tests name their own sources.
+//! Sources: ITU-T Recommendation G.810 (08/96), Definitions and terminology for synchronization networks, clause 4.5
+//! and Appendix II, where the Allan deviation is the overlapping one (formulas from memory); W. J. Riley, Handbook of
+//! Frequency Stability Analysis, NIST Special Publication 1065 (2008). The check values beside the tests name their
+//! own sources.
 
 use std::collections::VecDeque;
 
@@ -22,10 +23,10 @@ pub const MOST_POINTS: usize = 10_000_000;
 
 /// Time error from frequency: the running sum of y·τ₀, beginning with 0.
 ///
-/// `frequency` is the fractional frequency y averaged over each interval (1 ppm is 1e-6; positive: the headset's clock runs
-/// fast); the answer is in seconds and one point longer, at the ends of the intervals. Rounding does not pile up, however long
-/// the record. From a y that is not finite on, the points are NaN, which every measure refuses. Cost: O(N). Source: the definition
-/// of frequency as the slope of the time error.
+/// `frequency` is the fractional frequency y averaged over each interval (1 ppm is 1e-6; positive: the headset's clock
+/// runs fast); the answer is in seconds and one point longer, at the ends of the intervals. Rounding does not pile up,
+/// however long the record. From a y that is not finite on, the points are NaN, which every measure refuses. Cost:
+/// O(N). Source: the definition of frequency as the slope of the time error.
 #[must_use]
 pub fn time_error_from_frequency(frequency: &[f64], tau0_s: f64) -> Vec<f64> {
     running_sums(frequency).map(|sum| sum.value() * tau0_s).collect()
@@ -33,9 +34,9 @@ pub fn time_error_from_frequency(frequency: &[f64], tau0_s: f64) -> Vec<f64> {
 
 /// Allan deviation of n·τ₀ without overlap: the scatter of the frequency from one interval to the next.
 ///
-/// Of the points 0, n, 2n …, M of them: the square root of the sum of (x₍ᵢ₊₂₎ − 2x₍ᵢ₊₁₎ + xᵢ)², over 2τ²(M − 2). Without
-/// unit (a fractional frequency; 1e-6 is 1 ppm), ≥ 0. Needs 2n + 1 points. [`overlapping_allan_deviation`] estimates the same with
-/// less scatter. Cost: O(N/n). Source: NIST SP 1065 (ADEV).
+/// Of the points 0, n, 2n …, M of them: the square root of the sum of (x₍ᵢ₊₂₎ − 2x₍ᵢ₊₁₎ + xᵢ)², over 2τ²(M − 2).
+/// Without unit (a fractional frequency; 1e-6 is 1 ppm), ≥ 0. Needs 2n + 1 points. [`overlapping_allan_deviation`]
+/// estimates the same with less scatter. Cost: O(N/n). Source: NIST SP 1065 (ADEV).
 #[must_use]
 pub fn allan_deviation(x_s: &[f64], tau0_s: f64, n: usize) -> Option<f64> {
     let tau_s = tau_s(tau0_s, n)?;
@@ -45,8 +46,8 @@ pub fn allan_deviation(x_s: &[f64], tau0_s: f64, n: usize) -> Option<f64> {
 
 /// Allan deviation of n·τ₀ from every point at which an interval can begin; the ADEV of G.810.
 ///
-/// The square root of the sum over i of (x₍ᵢ₊₂ₙ₎ − 2x₍ᵢ₊ₙ₎ + xᵢ)², over 2τ²(N − 2n). Without unit (1e-6 is 1 ppm), ≥ 0. Needs
-/// 2n + 1 points. Cost: O(N), nothing stored. Source: G.810 II.1; NIST SP 1065 (overlapping ADEV).
+/// The square root of the sum over i of (x₍ᵢ₊₂ₙ₎ − 2x₍ᵢ₊ₙ₎ + xᵢ)², over 2τ²(N − 2n). Without unit (1e-6 is 1 ppm), ≥
+/// 0. Needs 2n + 1 points. Cost: O(N), nothing stored. Source: G.810 II.1; NIST SP 1065 (overlapping ADEV).
 #[must_use]
 pub fn overlapping_allan_deviation(x_s: &[f64], tau0_s: f64, n: usize) -> Option<f64> {
     let tau_s = tau_s(tau0_s, n)?;
@@ -56,8 +57,9 @@ pub fn overlapping_allan_deviation(x_s: &[f64], tau0_s: f64, n: usize) -> Option
 /// Modified Allan deviation of n·τ₀: as Allan's, with the time error averaged over n points first, so that noise of the
 /// readings falls off faster (τ to the −3/2) than noise of the clock.
 ///
-/// The square root of the sum over j of [Σᵢ (x₍ᵢ₊₂ₙ₎ − 2x₍ᵢ₊ₙ₎ + xᵢ), i from j to j + n − 1]², over 2n²τ²(N − 3n + 1). Without
-/// unit (1e-6 is 1 ppm), ≥ 0. Needs 3n points. Cost: O(N) for any n, 16 bytes a point. Source: G.810 II.2; NIST SP 1065 (MDEV).
+/// The square root of the sum over j of [Σᵢ (x₍ᵢ₊₂ₙ₎ − 2x₍ᵢ₊ₙ₎ + xᵢ), i from j to j + n − 1]², over 2n²τ²(N − 3n + 1).
+/// Without unit (1e-6 is 1 ppm), ≥ 0. Needs 3n points. Cost: O(N) for any n, 16 bytes a point. Source: G.810 II.2;
+/// NIST SP 1065 (MDEV).
 #[must_use]
 pub fn modified_allan_deviation(x_s: &[f64], tau0_s: f64, n: usize) -> Option<f64> {
     finite(averaged_second_difference(x_s, tau0_s, n)? / (2.0_f64.sqrt() * tau_s(tau0_s, n)?))
@@ -65,8 +67,8 @@ pub fn modified_allan_deviation(x_s: &[f64], tau0_s: f64, n: usize) -> Option<f6
 
 /// Time deviation of n·τ₀: how far the time error, averaged over n points, strays from what its neighbours foretell.
 ///
-/// Modified Allan deviation times τ/√3. Seconds, ≥ 0. For white noise of the readings alone it is their standard deviation over
-/// √n. Needs 3n points. Cost: as [`modified_allan_deviation`]. Source: G.810 II.3; NIST SP 1065 (TDEV).
+/// Modified Allan deviation times τ/√3. Seconds, ≥ 0. For white noise of the readings alone it is their standard
+/// deviation over √n. Needs 3n points. Cost: as [`modified_allan_deviation`]. Source: G.810 II.3; NIST SP 1065 (TDEV).
 #[must_use]
 pub fn time_deviation_s(x_s: &[f64], tau0_s: f64, n: usize) -> Option<f64> {
     finite(averaged_second_difference(x_s, tau0_s, n)? / 6.0_f64.sqrt())
@@ -74,8 +76,8 @@ pub fn time_deviation_s(x_s: &[f64], tau0_s: f64, n: usize) -> Option<f64> {
 
 /// Hadamard deviation of n·τ₀ without overlap: as Allan's, and blind to a drift that changes at a constant pace.
 ///
-/// Of the points 0, n, 2n …, M of them: the square root of the sum of (x₍ᵢ₊₃₎ − 3x₍ᵢ₊₂₎ + 3x₍ᵢ₊₁₎ − xᵢ)², over 6τ²(M − 3). Without
-/// unit (1e-6 is 1 ppm), ≥ 0. Needs 3n + 1 points. Cost: O(N/n). Source: NIST SP 1065 (HDEV).
+/// Of the points 0, n, 2n …, M of them: the square root of the sum of (x₍ᵢ₊₃₎ − 3x₍ᵢ₊₂₎ + 3x₍ᵢ₊₁₎ − xᵢ)², over 6τ²(M −
+/// 3). Without unit (1e-6 is 1 ppm), ≥ 0. Needs 3n + 1 points. Cost: O(N/n). Source: NIST SP 1065 (HDEV).
 #[must_use]
 pub fn hadamard_deviation(x_s: &[f64], tau0_s: f64, n: usize) -> Option<f64> {
     let tau_s = tau_s(tau0_s, n)?;
@@ -85,8 +87,8 @@ pub fn hadamard_deviation(x_s: &[f64], tau0_s: f64, n: usize) -> Option<f64> {
 
 /// Hadamard deviation of n·τ₀ from every point at which an interval can begin.
 ///
-/// The square root of the sum over i of (x₍ᵢ₊₃ₙ₎ − 3x₍ᵢ₊₂ₙ₎ + 3x₍ᵢ₊ₙ₎ − xᵢ)², over 6τ²(N − 3n). Without unit (1e-6 is 1 ppm), ≥ 0.
-/// Needs 3n + 1 points. Cost: O(N), nothing stored. Source: NIST SP 1065 (overlapping HDEV).
+/// The square root of the sum over i of (x₍ᵢ₊₃ₙ₎ − 3x₍ᵢ₊₂ₙ₎ + 3x₍ᵢ₊ₙ₎ − xᵢ)², over 6τ²(N − 3n). Without unit (1e-6 is
+/// 1 ppm), ≥ 0. Needs 3n + 1 points. Cost: O(N), nothing stored. Source: NIST SP 1065 (overlapping HDEV).
 #[must_use]
 pub fn overlapping_hadamard_deviation(x_s: &[f64], tau0_s: f64, n: usize) -> Option<f64> {
     let tau_s = tau_s(tau0_s, n)?;
@@ -95,19 +97,20 @@ pub fn overlapping_hadamard_deviation(x_s: &[f64], tau0_s: f64, n: usize) -> Opt
 
 /// TIErms of n·τ₀: root mean square of what the time error changes by over the interval, drift included.
 ///
-/// The square root of the sum over i of (x₍ᵢ₊ₙ₎ − xᵢ)², over N − n. Seconds, ≥ 0. Needs n + 1 points. Cost: O(N), nothing stored.
-/// Source: G.810 II.4.
+/// The square root of the sum over i of (x₍ᵢ₊ₙ₎ − xᵢ)², over N − n. Seconds, ≥ 0. Needs n + 1 points. Cost: O(N),
+/// nothing stored. Source: G.810 II.4.
 #[must_use]
 pub fn tie_rms_s(x_s: &[f64], n: usize) -> Option<f64> {
     let later = x_s.get(n..).filter(|_| n > 0)?;
     finite(root_mean_square(x_s.iter().zip(later).map(|(now, later)| later - now))?)
 }
 
-/// MTIE of n·τ₀, the maximum time interval error: the widest range of the time error inside any window of that length, drift
-/// included.
+/// MTIE of n·τ₀, the maximum time interval error: the widest range of the time error inside any window of that length,
+/// drift included.
 ///
-/// The greatest, over all windows of n + 1 neighbouring points, of the greatest minus the least x. Seconds, ≥ 0; never falls as n
-/// grows. Needs n + 1 points. Cost: O(N) for any n, and memory for the n + 1 points of a window, twice. Source: G.810 II.5.
+/// The greatest, over all windows of n + 1 neighbouring points, of the greatest minus the least x. Seconds, ≥ 0; never
+/// falls as n grows. Needs n + 1 points. Cost: O(N) for any n, and memory for the n + 1 points of a window, twice.
+/// Source: G.810 II.5.
 #[must_use]
 pub fn mtie_s(x_s: &[f64], n: usize) -> Option<f64> {
     if n == 0 || x_s.len() <= n || x_s.iter().any(|x| !x.is_finite()) {
@@ -133,9 +136,9 @@ pub struct Octave {
     pub tau_s: f64,
     /// [`overlapping_allan_deviation`], without unit.
     pub allan: f64,
-    /// Relative standard uncertainty of `allan`, at most: 1/√m, m the whole intervals that fit into the record. About right
-    /// for noise of the clock (half to all of it), far too cautious for noise of the readings at n above 4. From memory of
-    /// IEEE Std 1139, and checked by simulation.
+    /// Relative standard uncertainty of `allan`, at most: 1/√m, m the whole intervals that fit into the record. About
+    /// right for noise of the clock (half to all of it), far too cautious for noise of the readings at n above 4. From
+    /// memory of IEEE Std 1139, and checked by simulation.
     pub allan_relative_u: f64,
     /// [`modified_allan_deviation`], without unit.
     pub modified_allan: Option<f64>,
@@ -151,8 +154,8 @@ pub struct Octave {
 
 /// All measures at the averaging factors 1, 2, 4 … as far as the record has an Allan deviation (2n + 1 points).
 ///
-/// Units as in [`Octave`]. Empty where not even n = 1 has an answer; ends where a value is not finite. Of the greatest factors some
-/// measures need more points than there are and are `None`. Cost: O(N log N).
+/// Units as in [`Octave`]. Empty where not even n = 1 has an answer; ends where a value is not finite. Of the greatest
+/// factors some measures need more points than there are and are `None`. Cost: O(N log N).
 #[must_use]
 pub fn octaves(x_s: &[f64], tau0_s: f64) -> Vec<Octave> {
     let factors = std::iter::successors(Some(1_usize), |n| n.checked_mul(2));
@@ -182,19 +185,21 @@ pub struct EvenlySpaced {
     pub tau0_s: f64,
     /// Time error of the headset's clock against the phone's, s: positive where it is ahead, rising where it runs fast.
     pub x_s: Vec<f64>,
-    /// Longest time between two neighbouring knots, s. Below it a measure shows the straight lines between the knots, which
-    /// are steadier than any clock.
+    /// Longest time between two neighbouring knots, s. Below it a measure shows the straight lines between the knots,
+    /// which are steadier than any clock.
     pub longest_step_s: f64,
 }
 
 /// The time error of a replayed clock at even spacing, by straight lines between its knots.
 ///
-/// A knot is a device time in s and the *residual* there in µs: host time minus device time, so that the time error is minus the
-/// residual. The answer runs from the first knot by steps of `tau0_s`, and not past the last knot. It says how steady the *estimate* is:
-/// a smoothing estimator hides the clock's own noise at intervals shorter than it smooths over.
+/// A knot is a device time in s and the *residual* there in µs: host time minus device time, so that the time error is
+/// minus the residual. The answer runs from the first knot by steps of `tau0_s`, and not past the last knot. It says
+/// how steady the *estimate* is: a smoothing estimator hides the clock's own noise at intervals shorter than it
+/// smooths over.
 ///
-/// `None` where there are fewer than two knots, their times do not rise, a number or `tau0_s` is not finite, `tau0_s` is not positive, or
-/// more than [`MOST_POINTS`] points would be needed. Cost: O(knots + points). Source: none, our own.
+/// `None` where there are fewer than two knots, their times do not rise, a number or `tau0_s` is not finite, `tau0_s`
+/// is not positive, or more than [`MOST_POINTS`] points would be needed. Cost: O(knots + points). Source: none, our
+/// own.
 #[must_use]
 pub fn evenly_spaced(knots: impl IntoIterator<Item = (f64, f64)>, tau0_s: f64) -> Option<EvenlySpaced> {
     let knots: Vec<(f64, f64)> = knots.into_iter().collect();
@@ -273,8 +278,8 @@ struct Sum {
 }
 
 impl Sum {
-    /// The rounding error of one addition is itself a floating-point number (D. E. Knuth, The Art of Computer Programming,
-    /// volume 2, section 4.2.2; from memory).
+    /// The rounding error of one addition is itself a floating-point number (D. E. Knuth, The Art of Computer
+    /// Programming, volume 2, section 4.2.2; from memory).
     fn add(self, term: f64) -> Sum {
         let rounded = self.rounded + term;
         let term_part = rounded - self.rounded;
