@@ -11,6 +11,7 @@ mod live_answers;
 pub mod pairs;
 pub mod resolve;
 pub mod simulated;
+pub mod stability;
 mod summary;
 
 /// Revision of the numerics: raised by any change of output for the same recording.
