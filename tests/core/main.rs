@@ -1,0 +1,3 @@
+//! The estimation core from outside: what must hold for every input, and how well it knows what it says it knows.
+
+mod regions;
