@@ -120,7 +120,7 @@ fn take(region: &mut Region, truth: &mut Truth, step: &Step) -> Result<(), TestC
                 let (had, has) = (before.moments().area, region.moments().area);
                 prop_assert!(has <= had * (1.0 + 1e-6) + 1e-9, "a bound widened {had} to {has}");
                 // What all but nothing is left of is contradicted, not known: the filter does not take such a cut.
-                if !(has > 1e-5 * had) {
+                if has <= 1e-5 * had {
                     *region = before;
                 }
             } else {

@@ -98,6 +98,14 @@ fn a_scalene_triangle_far_from_the_origin_has_the_moments_of_geometry() {
 }
 
 #[test]
+fn the_area_is_that_of_the_moments() {
+    for region in [Region::rectangle(3.0, 2.0, -9.0, 1e6), round(7), round(16)] {
+        let (area, want) = (region.area(), region.moments().area);
+        assert_near("area", area, want, 1e-12 * want);
+    }
+}
+
+#[test]
 fn a_region_without_area_has_the_middle_and_the_spread_of_its_ranges() {
     let moments = polygon(&[(0.0, 0.0), (6.0, 0.0), (12.0, 0.0)]).moments();
     assert_eq!(moments.area, 0.0);
