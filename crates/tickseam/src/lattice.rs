@@ -235,31 +235,4 @@ pub(crate) fn largest_gap_us(period_us: f64, interval_us: f64, n: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[expect(clippy::indexing_slicing, reason = "a test may panic")]
-mod tests {
-    extern crate std;
-    use super::largest_gap_us;
-    use std::vec::Vec;
-
-    #[test]
-    fn the_largest_gap_is_that_of_the_sorted_phases() {
-        for (period, interval) in [
-            (20.0, 15.0),
-            (20.0, 15.000_3),
-            (64.0, 41.25),
-            (31.25, 30.0),
-            (7.3, 41.0),
-            (20.0, 20.000_1),
-            (99.9, 100.0),
-        ] {
-            for n in 1..400_u32 {
-                let mut phases: Vec<f64> = (0..n).map(|i| (f64::from(i) * period) % interval).collect();
-                phases.sort_by(f64::total_cmp);
-                let wrap = phases[0] + interval - phases[phases.len() - 1];
-                let gap = phases.windows(2).map(|w| w[1] - w[0]).fold(wrap, f64::max);
-                let found = largest_gap_us(period, interval, f64::from(n));
-                assert!((found - gap).abs() < 1e-6 * interval, "{period} {interval} {n}: {found} {gap}");
-            }
-        }
-    }
-}
+mod tests;
