@@ -45,6 +45,20 @@ fn the_rate_is_found_in_one_sided_noise_also_where_the_nominal_one_is_off_by_a_p
 }
 
 #[test]
+fn minutes_in_which_every_packet_is_late_hardly_move_the_line() {
+    for rate_ppm in [-10_000.0, 25.0] {
+        let mut arrivals = noisy(5, rate_ppm, 0.0);
+        for a in arrivals.iter_mut().filter(|a| (1_500.0..1_680.0).contains(&a.device_s)) {
+            a.residual_us += 30_000.0;
+        }
+        let line = envelope_line(arrivals.iter().copied()).expect("there is a line");
+        let off = line.fit.slope().value - rate_ppm;
+        // With all stretches alike, six of 64 that lie 30 ms high would tilt it by 6 ppm.
+        assert!(off.abs() < 0.01, "{rate_ppm} ppm: off by {off}");
+    }
+}
+
+#[test]
 fn a_mean_over_all_arrivals_follows_the_late_ones_and_the_envelope_does_not() {
     let arrivals = noisy(1, 25.0, 0.05);
     let mut sums = LineAccumulator::new();
