@@ -489,7 +489,6 @@ impl Blocks {
             grid.settle(self.least_z_number, self.least_z, scale / n);
             return;
         }
-        grid.misfits = 0;
         let span = block.to_s - block.from_s + 1.0;
         let shift = if self.least_z < 0.0 { -self.least_z } else { self.least_z };
         let allowed = 300.0
@@ -498,6 +497,8 @@ impl Blocks {
             + self.resolution_us;
         grid.early_us = if grid.anchors.len() >= 4 { allowed } else { grid.interval_us / 4.0 };
         if settled && shift > allowed {
+            // A reconnection does this once. Over and over, it is no grid.
+            grid.misfits = grid.misfits.saturating_add(1);
             block.rephased = true;
             grid.anchors.clear();
             grid.stretch_u_ppm = grid.reset_u_ppm;
@@ -505,6 +506,7 @@ impl Blocks {
             grid.anchor_number = 0;
             return;
         }
+        grid.misfits = 0;
         let margin = grid.stretch_u_ppm * span + PHASE_REACH * grid.phase_sd_us;
         if settled && self.least_z < -margin {
             // Stamps that belong to no instant: an app that was held up stamps when it pleases.

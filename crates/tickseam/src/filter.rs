@@ -11,7 +11,8 @@ pub const CURVATURES: [f64; MODELS] = [5e-4, 2e-3, 1e-2, WIDEST_CURVATURE];
 pub const WIDEST_CURVATURE: f64 = 5e-2;
 /// Number of limits weighed.
 pub const MODELS: usize = 4;
-/// Wander is allowed for in steps of this length, s: within one, at most 1.6 µs goes uncounted.
+/// Wander is allowed for in steps of this length, s, or of a block where that is longer: within one, at most 1.6 µs goes
+/// uncounted in 8 s, 6.4 µs in 16 s.
 const STEP_S: f64 = 8.0;
 /// A cut that leaves less than this share of the area contradicts the region.
 const COLLAPSE: f64 = 1e-5;
@@ -104,6 +105,13 @@ impl Feasible {
         if self.pending_s >= STEP_S || self.pending_s <= -STEP_S {
             self.settle(prior);
         }
+    }
+
+    /// The region with the wander that is still pending allowed for.
+    pub fn settled(&self, prior: &Prior) -> Region {
+        let mut settled = self.clone();
+        settled.settle(prior);
+        settled.region
     }
 
     /// Allows for the wander that is still pending.

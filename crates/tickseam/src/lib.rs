@@ -10,7 +10,7 @@
 //!
 //! - [`intake`] turns wrapping counters into positions, [`gaps`] lists what is missing.
 //! - [`pair`] and [`block`]: what an observation says of both clocks. An arrival is an inequality, not a measurement.
-//! - [`select`] and [`line`]: weighted linear regression over sync pairs selected on the lower envelope: the working frame,
+//! - [`select`] and [`mod@line`]: weighted linear regression over sync pairs selected on the lower envelope: the working frame,
 //!   and the estimate where nothing but noise is between stamp and clock.
 //! - [`filter`] and [`region`]: what all bounds together leave possible, under limits on the crystal's wander.
 //! - [`live`] answers while the session runs; [`replay`] looks at all of it, forwards and backwards, with the same parts.

@@ -127,14 +127,16 @@ impl ClockMap {
             host_origin_ns: far_ns,
         };
         let square = |v: f64| v * v;
+        // The onward map's wander goes on growing from its own centre, as if its rate were less sure.
+        let u_onward_rate_square = square(onward.u_rate_ppm) + square(onward.curvature_ppm_per_s * dx) / 3.0;
         Self {
             frame: far,
             at_s: self.at_s,
             offset_us: -self.at_s * 1e6,
             rate_ppm: rate * 1e6,
             u_offset_us: libm::sqrt(square(scale * self.u_offset_us) + square(u_onward)),
-            u_rate_ppm: libm::sqrt(square(self.u_rate_ppm) + square(onward.u_rate_ppm)),
-            covariance: self.covariance + onward.covariance + dx * square(onward.u_rate_ppm),
+            u_rate_ppm: libm::sqrt(square(self.u_rate_ppm) + u_onward_rate_square),
+            covariance: self.covariance + onward.covariance + dx * u_onward_rate_square,
             half_width_us: scale * self.half_width_us + onward.u95_us(middle_s),
             growth_ppm: self.growth_ppm + onward.growth_ppm + onward.curvature_ppm_per_s * magnitude(dx),
             curvature_ppm_per_s: self.curvature_ppm_per_s + onward.curvature_ppm_per_s,

@@ -52,6 +52,8 @@ pub struct Report {
     /// Smallest time from a packet's first sample to its host stamp, as far as it was declared or found from exchanges and
     /// markers; the knots lie this much above the clock. Zero where the knots rest on exchanges and markers themselves.
     pub fixed_delay: Option<Shift>,
+    /// Exchanges and markers agree with the declared fixed delay, as far as arrivals can tell.
+    pub pairs_agree: bool,
     /// The knots rest on exchanges and markers more than on the declared fixed delay.
     pub by_pairs: bool,
     /// Exchanges and markers contradict the declared fixed delay.
@@ -99,7 +101,11 @@ pub fn replay(
     link::measure_scatter(stages);
     link::clip_outliers(stages);
     let uppers = || stages.iter().filter_map(|s| s.upper);
-    let (Some(first), Some(last)) = (uppers().next(), uppers().next_back()) else { return report };
+    let (Some(first), Some(last)) = (uppers().next(), uppers().next_back()) else {
+        // Sync pairs alone give no frame.
+        report.stages = 0;
+        return report;
+    };
     let ends = Ends { first, last };
     report.slips = link::slips(stages, line.rate_ppm);
     report.on_a_grid = link::grid_share(stages) > GRID_SHARE;
@@ -129,6 +135,17 @@ pub fn replay(
         report.reach *= 2.0;
     }
     both_ways(stages, &prior, ends);
+    if let Some(delay) = report.fixed_delay
+        && !pairs.is_empty()
+    {
+        // Only pairs that agree with the declared delay may help to find what arrivals leave open.
+        report.pairs_agree = fuse::agree(stages, delay);
+        if report.pairs_agree {
+            set_bounds(stages, &report);
+            weigh(stages, &prior, ends, &mut report);
+            both_ways(stages, &prior, ends);
+        }
+    }
     if report.on_a_grid && !report.congested {
         by_touches(stages, &prior, ends, (setup, line), lateness, &mut report);
     } else if !report.on_a_grid {
@@ -147,7 +164,8 @@ pub fn replay(
     report
 }
 
-/// Stages that are enough for a recording of so many arrivals and sync pairs over so many seconds of device time.
+/// Stages that are enough for a recording of so many arrivals and sync pairs over so many seconds of device time, unless
+/// device times run back and forth by many seconds: if [`Report::stages`] comes out as many as were lent, lend more.
 pub fn stages_needed(arrivals: usize, pairs: usize, span_s: f64) -> usize {
     let knots = crate::number::nearest(if span_s > 0.0 { span_s / 4.0 } else { 0.0 });
     let knots = usize::try_from(knots).unwrap_or(usize::MAX);
@@ -244,7 +262,9 @@ fn set_bounds(stages: &mut [Stage], report: &Report) {
                     .map(|l| Bound { residual_us: l.residual_us - report.doubt_us, ..l })
             };
         }
-        if let (Some(pair), Some(delay)) = (&stage.pair, report.fixed_delay) {
+        if let (Some(pair), Some(delay)) = (&stage.pair, report.fixed_delay)
+            && report.pairs_agree
+        {
             let reach = PAIR_DELAY_REACH * delay.u_us;
             let shifted = |b: Bound, us: f64| Bound { residual_us: b.residual_us + us, ..b };
             stage.bounds.upper = pair.high().map(|b| shifted(b, delay.us + reach));
@@ -286,16 +306,17 @@ fn both_ways(stages: &mut [Stage], prior: &Prior, ends: Ends) {
     for stage in stages.iter_mut() {
         forward.set_curvature(stage.curvature_ppm_per_s);
         let _ = forward.observe(&stage.bounds, prior);
-        stage.region = forward.region().clone();
+        stage.region = forward.settled(prior);
     }
     let mut backward = Feasible::new(prior, 0.0, ends.last);
     for stage in stages.iter_mut().rev() {
         backward.set_curvature(stage.curvature_ppm_per_s);
         let _ = backward.observe(&stage.bounds, prior);
         let at_s = stage.bounds.at_s;
-        stage.knot = match stage.region.intersection(backward.region()) {
+        let after = backward.settled(prior);
+        stage.knot = match stage.region.intersection(&after) {
             Some(both) => Knot::of(&both, at_s),
-            None => contradicted(at_s, &stage.region, backward.region()),
+            None => contradicted(at_s, &stage.region, &after),
         };
     }
 }

@@ -21,19 +21,7 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
         Some(d) => (greater(d.us - PAIR_DELAY_REACH * d.u_us, 0.0), d.us + PAIR_DELAY_REACH * d.u_us),
         None => (0.0, LONGEST_DELAY_US),
     };
-    let (mut from_pairs, mut to_pairs) = (f64::NEG_INFINITY, f64::INFINITY);
-    for stage in stages.iter() {
-        if let Some(pair) = &stage.pair {
-            let knot = &stage.knot;
-            if let Some(high) = pair.high_us {
-                from_pairs = greater(knot.low_us - high, from_pairs);
-            }
-            if let Some(low) = pair.low_us {
-                let most = knot.high_us - low;
-                to_pairs = if most < to_pairs { most } else { to_pairs };
-            }
-        }
-    }
+    let (from_pairs, to_pairs) = delay_by_pairs(stages);
     let contradiction = greater(from_pairs - greatest, least - to_pairs);
     report.fixed_delay_refuted = declared.is_some() && contradiction > 0.0;
     if contradiction > 0.0 {
@@ -80,6 +68,30 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
         }
         report.fixed_delay = (known.u_us < LONGEST_DELAY_US / 8.0).then_some(known);
     }
+}
+
+/// Least and greatest fixed delay that the sync pairs allow, given what arrivals leave open, µs.
+fn delay_by_pairs(stages: &[Stage]) -> (f64, f64) {
+    let (mut least, mut greatest) = (f64::NEG_INFINITY, f64::INFINITY);
+    for stage in stages {
+        if let Some(pair) = &stage.pair {
+            if let Some(high) = pair.high_us {
+                least = greater(stage.knot.low_us - high, least);
+            }
+            if let Some(low) = pair.low_us {
+                let most = stage.knot.high_us - low;
+                greatest = if most < greatest { most } else { greatest };
+            }
+        }
+    }
+    (least, greatest)
+}
+
+/// Whether the sync pairs allow the declared fixed delay.
+pub(super) fn agree(stages: &[Stage], declared: Shift) -> bool {
+    let (least, greatest) = delay_by_pairs(stages);
+    let reach = PAIR_DELAY_REACH * declared.u_us;
+    declared.us + reach >= least && declared.us - reach <= greatest && least <= greatest
 }
 
 fn mean_half_width(stages: &[Stage], of: impl Fn(&Knot) -> f64) -> f64 {

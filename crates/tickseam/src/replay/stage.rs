@@ -155,7 +155,7 @@ impl Filling<'_, '_> {
 }
 
 /// What a replay knows at a device time, and how much of the half-width there is holdover, µs. `stages` are those
-/// that [`replay`] filled; `curvature_ppm_per_s` is the report's. `None` for a recording without blocks.
+/// that [`replay`](super::replay()) filled; `curvature_ppm_per_s` is the report's. `None` for a recording without blocks.
 pub fn known_at(stages: &[Stage], device_s: f64, curvature_ppm_per_s: f64) -> Option<(Knot, f64)> {
     let after = stages.partition_point(|s| s.knot.at_s < device_s);
     let last = stages.last().map(|s| &s.knot)?;
