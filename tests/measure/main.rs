@@ -196,7 +196,7 @@ mod tests {
     }
 
     #[test]
-    fn each_class_can_be_measured_and_beside_its_peers_nobody_is_better_than_the_truth() {
+    fn each_class_can_be_measured() {
         let chosen = Chosen {
             seeds: Some(Seeds { from: 1, to: 7 }),
             class: None,
@@ -208,10 +208,16 @@ mod tests {
         for measured in coverage::measure(&draws, Delay::True) {
             assert!((270..=335).contains(&measured.replayed.len()), "seed {}", measured.seed);
             assert!(measured.live.len() > 200, "seed {}: {}", measured.seed, measured.live.len());
-            // Answers by the wrong clock, or against the wrong truth, would be off by seconds.
+            // Answers against another event's truth would be off by the spacing of the events, most of them by many of
+            // those; only a link that never empties its queue may be late by that.
+            let most_ms = if measured.kind == Kind::Congested { 20_000.0 } else { 500.0 };
             for answer in &measured.replayed {
                 let error_ms = answer.error_ms.expect("nothing restarts");
-                assert!(error_ms.abs() < 2000.0 && answer.u95_ms > 0.0, "seed {}: {answer:?}", measured.seed);
+                assert!(
+                    error_ms.abs() < most_ms && answer.u95_ms > 0.0,
+                    "seed {}: {answer:?}",
+                    measured.seed
+                );
             }
         }
     }

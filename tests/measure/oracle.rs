@@ -61,10 +61,10 @@ pub(crate) fn compare(draws: &[Draw]) -> Vec<Beside> {
 }
 
 const BANDS: [(&str, f64, f64); 5] = [
-    ("beat ≤ 1.5 ms", 0.0, 1.5),
+    ("beat ≤ 0.5 ms", 0.0, 0.5),
+    ("beat 0.5 to 1.5 ms", 0.5, 1.5),
     ("beat 1.5 to 5 ms", 1.5, 5.0),
-    ("beat 5 to 10 ms", 5.0, 10.0),
-    ("beat > 10 ms", 10.0, f64::INFINITY),
+    ("beat > 5 ms", 5.0, f64::INFINITY),
     ("all", 0.0, f64::INFINITY),
 ];
 
