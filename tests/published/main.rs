@@ -6,5 +6,6 @@ mod averaging;
 mod exchange;
 mod packet_delay;
 mod serial_numbers;
+mod stability;
 mod straight_line;
 mod student;

@@ -577,16 +577,28 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
     let grid_interval_ms = report.and_then(|report| report.interval).map(|grid| grid.period_us / 1e3);
     let packet_ms = f64::from(described.samples_per_packet) / described.rate_hz * 1e3;
     let beat_ms = grid_interval_ms.map(|grid_ms| tickseam_sim::common_divisor_ms(packet_ms, grid_ms));
-    let slips = report.filter(|report| report.on_a_grid).map(|report| report.slips);
-    let link_kind = match (report, grid_interval_ms, slips) {
-        (None, ..) => "too-few-packets",
-        (_, Some(_), Some(slips)) if slips >= 4.0 => "grid-slipping",
-        (_, Some(_), Some(slips)) if slips >= 1.0 => "grid-partly-slipping",
-        (_, Some(_), _) => "grid-locked",
-        (_, None, Some(_)) => "grid-lost",
-        (_, None, None) => "no-grid",
+    let maps: Vec<MapSummary> = estimate.pieces.iter().flat_map(|piece| maps(estimate, piece)).collect();
+    // The way of the grid against the packets, in steps of the beat.
+    let span_s: f64 = estimate.pieces.iter().map(|piece| piece.to_s - piece.from_s).sum();
+    let drift_ppm = maps.iter().map(|map| map.drift_ppm).sum::<f64>() / (maps.len().max(1)) as f64;
+    let slip_period_s = report.and_then(|report| report.interval).zip(beat_ms).map(|(grid, beat_ms)| {
+        let apart_ppm = (grid.stretch_ppm + drift_ppm).abs().max(1e-3);
+        beat_ms * 1e3 / apart_ppm
+    });
+    let slips = slip_period_s.map(|period_s| span_s / period_s);
+    let unseen_interval_ms = report.map(|report| report.doubt_us / 1e3).filter(|&unseen_ms| unseen_ms > 0.0);
+    let link_kind = match report {
+        None => "too-few-packets",
+        Some(report) if report.congested => "congested",
+        Some(report) if !report.on_a_grid && unseen_interval_ms.is_some() => "grid-unseen",
+        Some(report) if !report.on_a_grid => "no-grid",
+        Some(_) => match slips {
+            Some(slips) if slips >= 4.0 => "grid-slipping",
+            Some(slips) if slips >= 1.0 => "grid-partly-slipping",
+            Some(_) => "grid-locked",
+            None => "grid-lost",
+        },
     };
-    let maps = estimate.pieces.iter().flat_map(|piece| maps(estimate, piece)).collect();
     let slips_found = estimate
         .pieces
         .iter()
@@ -611,7 +623,11 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         link_kind: link_kind.to_owned(),
         grid_interval_ms,
         beat_ms,
-        beat_slips: grid_interval_ms.and(slips),
+        beat_slips: slips,
+        slip_period_s,
+        unseen_interval_ms,
+        declared_interval_refuted: report.is_some_and(|report| report.declared_refuted),
+        fixed_delay_refuted: report.is_some_and(|report| report.fixed_delay_refuted),
         fixed_delay_known: estimate.pieces.iter().all(|piece| piece.fixed_delay().is_some()),
         fixed_delay_ms: fixed_delay.map(|delay| delay.us / 1e3),
         fixed_delay_u_ms: fixed_delay.map(|delay| delay.u_us / 1e3),

@@ -12,6 +12,7 @@ pub mod pairs;
 pub mod peers;
 pub mod resolve;
 pub mod simulated;
+pub mod stability;
 mod summary;
 
 /// Revision of the numerics: raised by any change of output for the same recording.

@@ -30,17 +30,22 @@ pub(crate) fn findings(aligned: &Aligned, recording: &Recording) -> Vec<Finding>
             if aligned.segments.len() > 1 { format!("Segment {}: ", segment.segment) } else { String::new() };
         all.push(Finding { heading: "Clock", sentence: format!("{of}{}", drift(segment)) });
         all.push(Finding { heading: "Link", sentence: format!("{of}{}", link(segment)) });
+        if let Some(remedy) = remedy(segment, recording) {
+            all.push(Finding { heading: "Remedy", sentence: format!("{of}{remedy}") });
+        }
     }
     all.push(Finding { heading: "Limit", sentence: limit(aligned) });
-    all.push(Finding { heading: "Fixed delay", sentence: fixed_delay(recording) });
-    let unused = recording.exchanges.len() + recording.markers.len();
-    if unused > 0 {
+    all.push(Finding { heading: "Fixed delay", sentence: fixed_delay(recording, aligned) });
+    if recording.exchanges.len() + recording.markers.len() > 0 {
+        let used = |of: fn(&SegmentSummary) -> u64| aligned.segments.iter().map(of).sum::<u64>();
         let sentence = format!(
-            "{} exchanges and {} markers were read, but this version does not use them yet.",
+            "{} of {} exchanges and {} of {} markers were used.",
+            used(|segment| segment.exchanges_used),
             recording.exchanges.len(),
+            used(|segment| segment.markers_used),
             recording.markers.len()
         );
-        all.push(Finding { heading: "Not used", sentence });
+        all.push(Finding { heading: "Two-way", sentence });
     }
     all
 }
@@ -107,19 +112,84 @@ fn link(segment: &SegmentSummary) -> String {
              the beat slipped {slips:.1} times, {rest}"
         )
     };
-    match segment.link_kind.as_str() {
+    let mut text = match segment.link_kind.as_str() {
         "grid-slipping" => grid("so the shortest waits were seen."),
         "grid-partly-slipping" => grid("so the shortest waits were seen in part."),
-        "grid-locked" => grid(
-            "so the shortest waits may never have been seen: the offset is open within the beat. A longer recording, \
-             another connection interval or a marker would help.",
-        ),
+        "grid-locked" => {
+            grid("so the shortest waits may never have been seen, and the offset is open within the beat.")
+        }
         "grid-lost" => {
             "packets came on a grid that could not be followed, so nothing bounds the clock from below there."
                 .to_owned()
         }
+        "congested" => {
+            "so many packets are missing that the headset's queue must be overflowing. No packet need have left when \
+             it was ready, and the intervals are of seconds: no claim about timing is made."
+                .to_owned()
+        }
         "no-grid" => "no grid of instants was found; delays lie above a floor.".to_owned(),
+        "grid-unseen" => format!(
+            "no grid of instants shows, but packets may be locked to one of {:.2} ms, and too few came to rule it out: \
+             the interval allows for it.",
+            segment.unseen_interval_ms.unwrap_or(0.0)
+        ),
         _ => "too few packets to say anything of the link.".to_owned(),
+    };
+    if segment.declared_interval_refuted {
+        text.push_str(" The declared connection interval does not fit the arrivals.");
+    }
+    if segment.fixed_delay_refuted {
+        text.push_str(
+            " Exchanges or markers contradict the declared fixed delay; the intervals allow for both.",
+        );
+    }
+    text
+}
+
+/// Intervals that Bluetooth LE allows, ms (Bluetooth Core, Vol 6 Part B, 4.5.1): the shortest and the step.
+const SHORTEST_INTERVAL_MS: f64 = 7.5;
+const INTERVAL_STEP_MS: f64 = 1.25;
+
+/// What would make the link's part of the uncertainty smaller, with numbers; `None` where it is not the link that limits.
+fn remedy(segment: &SegmentSummary, recording: &Recording) -> Option<String> {
+    let stream = recording.description.streams.first()?;
+    let packet_ms = f64::from(stream.samples_per_packet) / stream.rate_hz * 1e3;
+    match segment.link_kind.as_str() {
+        "grid-locked" | "grid-partly-slipping" => {
+            let (interval_ms, beat_ms) = (segment.grid_interval_ms?, segment.beat_ms?);
+            let mut text = String::new();
+            // The allowed interval next to the present one whose beat is least.
+            let steps = ((2.0 * interval_ms - SHORTEST_INTERVAL_MS) / INTERVAL_STEP_MS).max(0.0) as u32;
+            let better = (0..=steps)
+                .map(|step| SHORTEST_INTERVAL_MS + f64::from(step) * INTERVAL_STEP_MS)
+                .map(|other_ms| (tickseam_sim::common_divisor_ms(packet_ms, other_ms), other_ms))
+                .filter(|&(other_beat_ms, _)| other_beat_ms < beat_ms / 1.5)
+                .min_by(|a, b| {
+                    let apart = |other_ms: f64| (other_ms - interval_ms).abs();
+                    a.0.total_cmp(&b.0).then(apart(a.1).total_cmp(&apart(b.1)))
+                });
+            if let Some((other_beat_ms, other_ms)) = better {
+                let _ = write!(
+                    text,
+                    "a connection interval of {other_ms:.2} ms would beat by {other_beat_ms:.2} ms instead. Or: "
+                );
+            }
+            if let Some(period_s) = segment.slip_period_s.filter(|&period_s| period_s < 36_000.0) {
+                let _ = write!(text, "record for {} or longer, or record ", duration(4.0 * period_s));
+            } else {
+                text.push_str("record ");
+            }
+            text.push_str("a marker that both clocks see at the start and another at the end.");
+            Some(text)
+        }
+        "grid-unseen" => Some(
+            "declare connection_interval_ms in recording.toml, record longer, or record one marker that both clocks see."
+                .to_owned(),
+        ),
+        "congested" => Some(format!(
+            "send less, or ask for a connection interval that lets each {packet_ms:.2} ms packet go at once."
+        )),
+        _ => None,
     }
 }
 
@@ -136,13 +206,16 @@ fn limit(aligned: &Aligned) -> String {
     format!("what limits most events is {} (±{}).", largest.1, milliseconds(largest.0))
 }
 
-fn fixed_delay(recording: &Recording) -> String {
+fn fixed_delay(recording: &Recording, aligned: &Aligned) -> String {
     let link = &recording.description.link;
     match (link.fixed_delay_ms, link.fixed_delay_u_ms) {
         (Some(ms), Some(u_ms)) => {
             format!("{ms:.2} ms, declared with a standard uncertainty of {}.", milliseconds(u_ms))
         }
         (Some(ms), None) => format!("{ms:.2} ms, declared without an uncertainty and taken for exact."),
+        (None, _) if aligned.segments.iter().all(|segment| segment.fixed_delay_known) => {
+            "not declared; exchanges or markers place the clock without it.".to_owned()
+        }
         (None, _) => "unknown: every onset is too early by the smallest time that the link takes, and no interval counts \
                       it. Differences between events are not touched by this."
             .to_owned(),

@@ -248,7 +248,10 @@ pub struct SegmentSummary {
     pub exchanges_used: u64,
     /// Markers that the map rests on.
     pub markers_used: u64,
-    /// How packets wait on the link, as found, such as `beat` where the wait follows a slow saw-tooth.
+    /// How packets wait on the link, as found: `grid-slipping` (four slips of the beat or more), `grid-partly-slipping` (one to
+    /// four), `grid-locked` (less), `grid-lost` (came and went), `congested` (so many packets lost that the queue must be
+    /// overflowing), `no-grid` (delays above a floor), `grid-unseen` (no grid shows, and yet one may be there),
+    /// `too-few-packets`.
     pub link_kind: String,
     /// Period of the grid of instants at which the link delivers, milliseconds; `null` where none is believed in.
     pub grid_interval_ms: Option<f64>,
@@ -256,6 +259,14 @@ pub struct SegmentSummary {
     pub beat_ms: Option<f64>,
     /// How many steps of `beat_ms` the grid moved against the packets; `null` without a grid.
     pub beat_slips: Option<f64>,
+    /// How long the beat takes from one slip to the next, seconds; `null` without a grid.
+    pub slip_period_s: Option<f64>,
+    /// Period of a grid that may be there without showing, milliseconds; `null` where that could be ruled out.
+    pub unseen_interval_ms: Option<f64>,
+    /// A grid or interval was declared that the arrivals contradict.
+    pub declared_interval_refuted: bool,
+    /// Exchanges or markers contradict the declared fixed delay.
+    pub fixed_delay_refuted: bool,
     /// True where the fixed delay was given or measured; false where offsets are known only up to it.
     pub fixed_delay_known: bool,
     /// The fixed delay used, milliseconds.
@@ -499,6 +510,10 @@ n/a\t0.250000\ta b c'd é\tn/a\t-5\tn/a\tn/a\tunplaced\tn/a\tn/a\tn/a\tn/a
                 grid_interval_ms: Some(15.0),
                 beat_ms: Some(5.0),
                 beat_slips: Some(2.5),
+                slip_period_s: Some(240.0),
+                unseen_interval_ms: None,
+                declared_interval_refuted: false,
+                fixed_delay_refuted: false,
                 fixed_delay_known: false,
                 fixed_delay_ms: None,
                 fixed_delay_u_ms: None,

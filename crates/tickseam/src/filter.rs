@@ -263,3 +263,6 @@ impl Bank {
         self.chosen().region().moments()
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -70,3 +70,6 @@ impl Frame {
         device_s
     }
 }
+
+#[cfg(test)]
+mod tests;

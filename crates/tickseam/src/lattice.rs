@@ -18,7 +18,10 @@ const FRESH: u32 = 48;
 /// Mean agreement that a period must reach: 1 is exact, 0 is chance. The triangular score has a variance of 1/3:
 /// forty independent pairs have a standard deviation of 0.09 by chance, and two rounds must agree on the period.
 const AGREEMENT: f64 = 0.4;
-/// What a period must be better by to displace an interval that Bluetooth LE allows and that it lies within 3 % of.
+/// Periods closer than this factor belong to the same tooth of the agreement: pairs are few periods apart, and the tooth
+/// is broad. The nearest period that can agree for another reason is longer by a quarter.
+const TOOTH: f64 = 1.11;
+/// What a period must be better by to displace an interval that Bluetooth LE allows on the same tooth.
 const NOMINAL_HOLDS: f64 = 0.1;
 /// Agreement, as a share of the best, at which a longer period is preferred: the true period's divisors agree as well.
 const NEAR_BEST: f64 = 0.85;
@@ -153,7 +156,7 @@ impl Detector {
             let nominal = self.candidate <= steps;
             self.longest = Some(match self.longest {
                 // The same tooth: the better fit, but a nominal interval holds its place against its neighbours.
-                Some((longest, had)) if period < longest * 1.03 && period > longest * 0.97 => {
+                Some((longest, had)) if period < longest * TOOTH && period * TOOTH > longest => {
                     if agreement > had + if nominal { 0.0 } else { NOMINAL_HOLDS } {
                         (period, agreement)
                     } else {
@@ -232,31 +235,4 @@ pub(crate) fn largest_gap_us(period_us: f64, interval_us: f64, n: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[expect(clippy::indexing_slicing, reason = "a test may panic")]
-mod tests {
-    extern crate std;
-    use super::largest_gap_us;
-    use std::vec::Vec;
-
-    #[test]
-    fn the_largest_gap_is_that_of_the_sorted_phases() {
-        for (period, interval) in [
-            (20.0, 15.0),
-            (20.0, 15.000_3),
-            (64.0, 41.25),
-            (31.25, 30.0),
-            (7.3, 41.0),
-            (20.0, 20.000_1),
-            (99.9, 100.0),
-        ] {
-            for n in 1..400_u32 {
-                let mut phases: Vec<f64> = (0..n).map(|i| (f64::from(i) * period) % interval).collect();
-                phases.sort_by(f64::total_cmp);
-                let wrap = phases[0] + interval - phases[phases.len() - 1];
-                let gap = phases.windows(2).map(|w| w[1] - w[0]).fold(wrap, f64::max);
-                let found = largest_gap_us(period, interval, f64::from(n));
-                assert!((found - gap).abs() < 1e-6 * interval, "{period} {interval} {n}: {found} {gap}");
-            }
-        }
-    }
-}
+mod tests;

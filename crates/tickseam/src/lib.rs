@@ -1,4 +1,24 @@
 //! Which sample of a wireless headset belongs to which instant of the phone's clock, and how sure that is.
+//!
+//! A phone stamps packets of a headset when they arrive: late, in bursts, twice, out of order or never. The two crystals
+//! disagree and drift. From these stamps the library estimates the clocks' offset and drift and places events of the
+//! phone's clock on the headset's sample timeline, each with the half-width of a 95 % interval.
+//!
+//! ```text
+//! packet stamp → intake (unwrap, gaps, segments) → sync pair → block → (rate, offset) region → knot → clock map, placement
+//! ```
+//!
+//! - [`intake`] turns wrapping counters into positions, [`gaps`] lists what is missing.
+//! - [`pair`] and [`block`]: what an observation says of both clocks. An arrival is an inequality, not a measurement.
+//! - [`select`] and [`line`]: weighted linear regression over sync pairs selected on the lower envelope: the working frame,
+//!   and the estimate where nothing but noise is between stamp and clock.
+//! - [`filter`] and [`region`]: what all bounds together leave possible, under limits on the crystal's wander.
+//! - [`live`] answers while the session runs; [`replay`] looks at all of it, forwards and backwards, with the same parts.
+//! - [`placement`] and [`map`]: events on the timeline, clock maps that go both ways and chain.
+//!
+//! **Sign**: positive drift = the headset's clock runs fast against the phone's. **Units** are in the names. Times are
+//! arguments: the library reads no clock, allocates nothing, panics nowhere and uses only + − × ÷, √, rounding and comparisons, so
+//! that the same input gives the same bits everywhere.
 #![no_std]
 
 pub mod block;
@@ -22,3 +42,7 @@ pub mod serial;
 pub mod setup;
 pub mod student;
 pub mod variation;
+
+#[cfg(doctest)]
+#[doc = include_str!("../../../README.md")]
+struct Readme;

@@ -20,7 +20,7 @@ const LEAST_ALLOWANCE_US: f64 = 100.0;
 /// Slips from which on the allowance is taken from the data.
 const SLIPS_NEEDED: f64 = 6.0;
 /// Standard deviations of the minima by which the clock may lie below them, without a grid.
-const REACH: f64 = 12.0;
+const REACH: f64 = 15.0;
 /// Greatest factor by which contradictions widen allowance and reach.
 const WIDEST: f64 = 32.0;
 

@@ -143,3 +143,6 @@ impl ClockMap {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -104,3 +104,6 @@ pub fn marker_half_width_us(frame: &Frame, markers: impl Iterator<Item = (i64, i
         MARKER_US
     }
 }
+
+#[cfg(test)]
+mod tests;

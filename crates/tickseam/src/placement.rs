@@ -222,3 +222,6 @@ impl Placing {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -93,34 +93,42 @@ impl Region {
         self.simplify();
     }
 
-    /// Minkowski sum with the segment from −(rate, offset) to +(rate, offset).
+    /// Minkowski sum with the segment from −(rate, offset) to +(rate, offset): the outline is cut at the corners that lie
+    /// farthest across the segment, and its two parts move apart. Rounding can only choose these corners badly, and
+    /// never lead round the outline twice.
     fn sweep(&mut self, rate: f64, offset: f64) {
-        let side = |from: &Corner, to: &Corner| {
-            (to.offset_us - from.offset_us) * rate - (to.rate_ppm - from.rate_ppm) * offset
-        };
+        let Some(first) = self.corners.first().copied() else { return };
+        let across =
+            |c: &Corner| (c.offset_us - first.offset_us) * rate - (c.rate_ppm - first.rate_ppm) * offset;
+        let (mut least, mut greatest) = (0.0, 0.0);
+        let (mut lowest, mut highest) = (0_usize, 0_usize);
+        for (i, corner) in self.corners.iter().enumerate() {
+            let height = across(corner);
+            if height < least {
+                (least, lowest) = (height, i);
+            }
+            if height > greatest {
+                (greatest, highest) = (height, i);
+            }
+        }
+        if lowest == highest {
+            return;
+        }
         let mut swept: Vec<Corner, CAPACITY> = Vec::new();
-        let Some(mut before) = self.corners.last() else { return };
-        let after = self.corners.iter().skip(1).chain(self.corners.first());
-        for (corner, next) in self.corners.iter().zip(after) {
-            let (coming, going) = (side(before, corner), side(corner, next));
-            let (coming, going) = match (coming == 0.0, going == 0.0) {
-                (true, _) => (going, going),
-                (_, true) => (coming, coming),
-                _ => (coming, going),
-            };
-            let shifted = |sign: f64| {
-                let sign = if sign >= 0.0 { 1.0 } else { -1.0 };
-                Corner {
+        let mut ahead = if lowest < highest { -1.0 } else { 1.0 };
+        for (i, corner) in self.corners.iter().enumerate() {
+            let mut push = |sign: f64| {
+                // KEPT + 4 corners at the most: two more for each of two sweeps.
+                let _ = swept.push(Corner {
                     rate_ppm: corner.rate_ppm + sign * rate,
                     offset_us: corner.offset_us + sign * offset,
-                }
+                });
             };
-            // KEPT + 4 corners at the most: each sweep meets two turns.
-            let _ = swept.push(shifted(coming));
-            if (coming >= 0.0) != (going >= 0.0) {
-                let _ = swept.push(shifted(going));
+            push(ahead);
+            if i == lowest || i == highest {
+                ahead = if i == lowest { 1.0 } else { -1.0 };
+                push(ahead);
             }
-            before = corner;
         }
         self.corners = swept;
     }
@@ -174,8 +182,42 @@ impl Region {
         true
     }
 
+    /// Drops the corners at which the outline does not turn left, because they coincide with another or by rounding: they
+    /// add nothing to a convex region, and would mislead whatever looks at the edges beside them. Begins at the lowest
+    /// corner, which is a true one whatever the rounding.
+    fn tidy(&mut self) {
+        let mut lowest: Option<(usize, Corner)> = None;
+        for (i, corner) in self.corners.iter().enumerate() {
+            let below = |l: &Corner| (corner.offset_us, corner.rate_ppm) < (l.offset_us, l.rate_ppm);
+            if lowest.as_ref().is_none_or(|(_, l)| below(l)) {
+                lowest = Some((i, *corner));
+            }
+        }
+        let Some((i, start)) = lowest else { return };
+        self.corners.rotate_left(i);
+        loop {
+            let mut kept: Vec<Corner, CAPACITY> = Vec::new();
+            let _ = kept.push(start);
+            let mut before = start;
+            let rest = self.corners.iter().skip(1);
+            for (corner, next) in rest.clone().zip(rest.skip(1).chain([&start])) {
+                let (ux, uy) = (corner.rate_ppm - before.rate_ppm, corner.offset_us - before.offset_us);
+                let (wx, wy) = (next.rate_ppm - corner.rate_ppm, next.offset_us - corner.offset_us);
+                if ux * wy - uy * wx > 0.0 || ux * wx + uy * wy < 0.0 {
+                    let _ = kept.push(*corner);
+                    before = *corner;
+                }
+            }
+            if kept.len() < 3 || kept.len() == self.corners.len() {
+                return;
+            }
+            self.corners = kept;
+        }
+    }
+
     /// Drops edges until at most [`KEPT`] are left, each time the one whose loss adds the least area.
     fn simplify(&mut self) {
+        self.tidy();
         while self.corners.len() > KEPT {
             let n = self.corners.len();
             let at = |i: usize| self.corners.get(i.checked_rem(n).unwrap_or(0)).copied();
@@ -344,3 +386,6 @@ fn extension(a: Corner, b: Corner, c: Corner, d: Corner) -> Option<(f64, Corner)
     let area = s * (ux * wy - uy * wx) / 2.0;
     Some((if area < 0.0 { -area } else { area }, corner))
 }
+
+#[cfg(test)]
+mod tests;

@@ -78,7 +78,7 @@ const GRID_SHARE: f64 = 0.1;
 /// Rounds of touches, each with a better idea of the rate.
 const ROUNDS: usize = 3;
 /// Standard deviations of the minima by which the clock may lie below them.
-const REACH: f64 = 10.0;
+const REACH: f64 = 15.0;
 /// Times that the allowance and the reach are doubled when the bounds contradict each other.
 const DOUBLINGS: usize = 5;
 
@@ -130,7 +130,7 @@ pub fn replay(
     }
     both_ways(stages, &prior, ends);
     if report.on_a_grid && !report.congested {
-        by_touches(stages, &prior, ends, setup, lateness, &mut report);
+        by_touches(stages, &prior, ends, (setup, line), lateness, &mut report);
     } else if !report.on_a_grid {
         // Without a grid the regression is as good as any place within what is possible, and steadier. It goes through
         // stamps that were rounded down.
@@ -204,7 +204,7 @@ fn by_touches(
     stages: &mut [Stage],
     prior: &Prior,
     ends: Ends,
-    setup: &Setup,
+    (setup, line): (&Setup, WorkingLine),
     lateness_us: f64,
     report: &mut Report,
 ) {
@@ -217,6 +217,13 @@ fn by_touches(
         weigh(stages, prior, ends, report);
         both_ways(stages, prior, ends);
         touch::through_touches(stages, gap_us / 4.0 + lean_us - setup.resolution_us / 2.0);
+        if gap_us > touch::GAP_SOUGHT_US {
+            // Few and coarse touches: the regression over all stretches has the better rate.
+            for stage in stages.iter_mut() {
+                let knot = &mut stage.knot;
+                knot.rate_ppm = between(line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
+            }
+        }
     }
 }
 

@@ -81,3 +81,6 @@ where
     }
     (greatest - least, n)
 }
+
+#[cfg(test)]
+mod tests;

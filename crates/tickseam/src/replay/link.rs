@@ -13,6 +13,8 @@ const LOST_FOR_CERTAINTY: f64 = 10.0;
 const LATE_US: f64 = 1_000.0;
 /// Packets later than the shortest connection interval that rule a grid out if none was found with them.
 const LATE_FOR_CERTAINTY: usize = 12;
+/// Mean agreement of late packets with whole intervals from which on an interval has to be reckoned with: 0 is chance.
+const HINT: f64 = 0.25;
 /// Shortest connection interval (Bluetooth Core, Vol 6 Part B, 4.5.1), and the longest that is usual for streaming
 /// (common practice, no source), µs.
 const INTERVALS_US: (f64, f64) = (7_500.0, 60_000.0);
@@ -80,28 +82,55 @@ pub(super) fn grid_share(stages: &[Stage]) -> f64 {
 /// Period of a grid that the arrivals may be locked to without showing it, µs; 0 where there can be none.
 ///
 /// If the sending period is a multiple of the grid's, all packets wait alike, and nothing but a packet that missed its
-/// turn and came one period later shows the grid. A short recording may hold none. The longest connection interval of
-/// Bluetooth LE that divides the sending period is what has to be reckoned with, unless many packets came, or late
-/// packets lie off every grid, or packets are lost and none came late, which no link does that sends again.
+/// turn and came one period later shows the grid. Jitter may hide even those from the search. So each connection interval
+/// of Bluetooth LE that divides the sending period is asked whether the late packets lie about one interval late, or two: the
+/// longest that they agree with has to be reckoned with. Where hardly any packet is late, the longest of all has,
+/// unless many packets came, or packets are lost and none came late, which no link does that sends again.
 pub(super) fn doubt_us(arrivals: &[Arrival], line: WorkingLine, setup: &Setup) -> f64 {
-    let n = arrivals.len();
-    if n >= PACKETS_FOR_CERTAINTY {
-        return 0.0;
-    }
     let above = |a: &Arrival| a.residual_us - line.at(a.device_s);
     let least = arrivals.iter().map(above).fold(f64::INFINITY, |a, b| if b < a { b } else { a });
-    let late = |us: f64| arrivals.iter().filter(|a| above(a) - least > us).count();
+    let late = |us: f64| arrivals.iter().map(above).map(|w| w - least).filter(move |&w| w > us);
+    let period_us = setup.period_s * 1e6;
+    let mut hinted = 0.0;
+    let mut part = 1.0;
+    while period_us / part >= INTERVALS_US.0 && hinted == 0.0 {
+        let interval = period_us / part;
+        part += 1.0;
+        if !divides(interval) {
+            continue;
+        }
+        let (mut agreement, mut n) = (0.0, 0_usize);
+        for wait in late(0.5 * interval) {
+            let turns = wait / interval;
+            agreement += 1.0 - 4.0 * magnitude(turns - libm::round(turns));
+            n = n.saturating_add(1);
+        }
+        if n >= LATE_FOR_CERTAINTY && agreement > HINT * count(n) {
+            hinted = interval;
+        }
+    }
+    if hinted > 0.0 {
+        return hinted;
+    }
+    let n = arrivals.len();
     let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
     for a in arrivals {
         from_s = if a.device_s < from_s { a.device_s } else { from_s };
         to_s = greater(to_s, a.device_s);
     }
     let lost = (to_s - from_s) / setup.period_s + 1.0 - count(n);
-    let loses_and_is_never_late = lost > LOST_FOR_CERTAINTY && late(LATE_US) == 0;
-    if loses_and_is_never_late || late(INTERVALS_US.0) >= LATE_FOR_CERTAINTY {
+    let loses_and_is_never_late = lost > LOST_FOR_CERTAINTY && late(LATE_US).next().is_none();
+    let many_are_late = late(INTERVALS_US.0).nth(LATE_FOR_CERTAINTY).is_some();
+    if n >= PACKETS_FOR_CERTAINTY || loses_and_is_never_late || many_are_late {
         return 0.0;
     }
     longest_dividing_us(setup.period_s)
+}
+
+/// Whether a part of the sending period is a usual connection interval, µs.
+fn divides(interval_us: f64) -> bool {
+    let steps = interval_us / 1_250.0;
+    interval_us <= INTERVALS_US.1 && magnitude(steps - libm::round(steps)) < 1e-6
 }
 
 /// The longest usual connection interval of Bluetooth LE that divides a sending period, µs; 0 if none does.
@@ -110,8 +139,7 @@ pub(crate) fn longest_dividing_us(period_s: f64) -> f64 {
     let mut part = 1.0;
     while period_us / part >= INTERVALS_US.0 {
         let interval = period_us / part;
-        let steps = interval / 1_250.0;
-        if interval <= INTERVALS_US.1 && magnitude(steps - libm::round(steps)) < 1e-6 {
+        if divides(interval) {
             return interval;
         }
         part += 1.0;

@@ -26,6 +26,8 @@ pub struct Stage {
     pub(super) touch_us: Option<f64>,
     /// The next touch, this one's included.
     pub(super) touch_after: Option<Bound>,
+    /// The touch some way ahead, for the rate.
+    pub(super) touch_far: Option<Bound>,
     /// The grid's bounds as far as the neighbours bear them out.
     pub(super) lattice: Option<Bound>,
     pub(super) upper: Option<Bound>,
@@ -49,6 +51,7 @@ impl Stage {
             range_us: 0.0,
             touch_us: None,
             touch_after: None,
+            touch_far: None,
             lattice: None,
             upper: None,
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),

@@ -11,18 +11,21 @@ use crate::setup::Setup;
 
 /// Stretches that a recording must hold, each long enough for the grid to pass over all phases of the packets, before
 /// the least waits in them say where the clock lies.
-const STRETCHES_NEEDED: f64 = 6.0;
+const STRETCHES_NEEDED: f64 = 4.0;
 /// Shortest such stretch, s, and the factor from one length to the next that is tried.
 const STRETCH_S: f64 = 20.0;
 const STRETCH_FACTOR: f64 = 1.4;
-/// Phases left unvisited that are sought, µs, and those that are put up with.
-const GAP_SOUGHT_US: f64 = 60.0;
+/// Phases left unvisited that are sought, µs, and those that are put up with, or as much as deliveries are late on
+/// average, if that is more.
+pub(super) const GAP_SOUGHT_US: f64 = 60.0;
 const GAP_ALLOWED_US: f64 = 1_000.0;
 /// How far a touch may lie above the clock however well the touches agree, since all may share it: by this share of
 /// the mean lateness, and this much, µs. The least sum of wait and jitter at a slip is about √(2 δ τ P q), 30 µs at
 /// 25 ppm, 0.3 ms, 20 ms and 3 phases, 0.35 ms at 50 ppm, 3 ms, 100 ms and 4.
 pub(super) const TOUCH_LATENESS: f64 = 0.5;
 pub(super) const TOUCH_US: f64 = 60.0;
+/// Touches on either side over which the rate is read off.
+const RATE_TOUCHES: usize = 4;
 /// Touches that are compared with each other.
 const TOUCHES: f64 = 16.0;
 
@@ -51,7 +54,10 @@ pub(super) fn stretch_between_touches(
     if n == 0.0 {
         return None;
     }
-    let (low, high, stretch) = (low / n, high / n, stretch / n);
+    // Each block's rate of the grid is that of a dozen anchors.
+    let u_stretch = interval.stretch_u_ppm / libm::sqrt(greater(n / 12.0, 1.0)) + 0.2;
+    let (low, high) = (low / n - u_stretch, high / n + u_stretch);
+    let stretch = stretch / n;
     let grid_us = interval.period_us * (1.0 + stretch * 1e-6);
     let still = between(stretch, low, high);
     let gap_us = |span_s: f64| {
@@ -72,7 +78,8 @@ pub(super) fn stretch_between_touches(
         span_s *= STRETCH_FACTOR;
     }
     let gap = gap_us(longest_s);
-    (longest_s >= STRETCH_S && gap <= GAP_ALLOWED_US).then_some((longest_s, gap))
+    let allowed = greater(GAP_ALLOWED_US, mean_lateness_us(stages));
+    (longest_s >= STRETCH_S && gap <= allowed).then_some((longest_s, gap))
 }
 
 /// At each slip the least wait passes through its minimum, like the delays of a link without a grid, only more
@@ -190,14 +197,18 @@ pub(super) fn through_touches(stages: &mut [Stage], lean_us: f64) {
         return;
     };
     let (rising, falling) = (slope(first, third), slope(third_last, last));
-    let mut after = None;
+    // The touches ahead, nearest first, and behind.
+    let mut ahead: [Option<Bound>; RATE_TOUCHES] = [None; RATE_TOUCHES];
+    let farthest = |touches: &[Option<Bound>; RATE_TOUCHES]| touches.iter().rev().find_map(|t| *t);
     for stage in stages.iter_mut().rev() {
-        after = touch(stage).or(after);
-        stage.touch_after = after;
+        push(&mut ahead, touch(stage));
+        stage.touch_after = ahead.first().copied().flatten();
+        stage.touch_far = farthest(&ahead);
     }
-    let mut before: Option<Bound> = None;
+    let mut behind: [Option<Bound>; RATE_TOUCHES] = [None; RATE_TOUCHES];
     for stage in stages.iter_mut() {
-        before = touch(stage).or(before);
+        push(&mut behind, touch(stage));
+        let before = behind.first().copied().flatten();
         let (from, rate) = match (before, stage.touch_after) {
             (Some(a), Some(b)) if b.at_s > a.at_s => (a, slope(a, b)),
             (Some(a), Some(_)) => (a, stage.knot.rate_ppm),
@@ -206,8 +217,22 @@ pub(super) fn through_touches(stages: &mut [Stage], lean_us: f64) {
             (None, None) => return,
         };
         let through = from.residual_us + rate * (stage.bounds.at_s - from.at_s) - lean_us;
+        // The rate itself is read off over more touches than the next two, each being off by its own chance.
+        let rate = match (farthest(&behind), stage.touch_far.or(before)) {
+            (Some(a), Some(b)) if b.at_s > a.at_s => slope(a, b),
+            _ => rate,
+        };
         let knot = &mut stage.knot;
         knot.offset_us = between(through, knot.low_us, knot.high_us);
         knot.rate_ppm = between(rate, knot.rate_low_ppm, knot.rate_high_ppm);
+    }
+}
+
+fn push(touches: &mut [Option<Bound>; RATE_TOUCHES], touch: Option<Bound>) {
+    if touch.is_some() {
+        touches.rotate_right(1);
+        if let Some(first) = touches.first_mut() {
+            *first = touch;
+        }
     }
 }

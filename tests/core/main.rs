@@ -1,0 +1,10 @@
+//! The estimation core from outside: what must hold for every input, and how well it knows what it says it knows.
+
+mod arrivals;
+mod blocks;
+mod envelope;
+mod exchanges;
+mod filters;
+mod live;
+mod regions;
+mod replays;

@@ -1,0 +1,317 @@
+//! The replay of a whole recording: what it must do with any input, and what it finds in simulated ones.
+
+use proptest::prelude::*;
+use tickseam::block::{Arrival, WorkingLine};
+use tickseam::filter::Prior;
+use tickseam::frame::Frame;
+use tickseam::pair::SyncPair;
+use tickseam::placement::{Knot, Shift};
+use tickseam::replay::{Report, Stage, known_at, replay, stages_needed};
+use tickseam::select::envelope_line;
+use tickseam::setup::Setup;
+
+use crate::arrivals::{Link, Session};
+use crate::regions::fixed;
+
+const SETUP: Setup = Setup {
+    prior: Prior { rate_ppm: 0.0, rate_half_width_ppm: 100.0, depth_us: 200_000.0 },
+    resolution_us: 0.0,
+    fixed_delay: None,
+    interval_us: None,
+    period_s: 0.02,
+};
+
+fn span_s(arrivals: &[Arrival], pairs: &[SyncPair]) -> f64 {
+    let times = || arrivals.iter().map(|a| a.device_s).chain(pairs.iter().map(|p| p.at_s));
+    times().fold(f64::NEG_INFINITY, f64::max) - times().fold(f64::INFINITY, f64::min)
+}
+
+/// Replays with as many stages as are said to be needed, about the line that the arrivals give.
+fn replayed(arrivals: &[Arrival], pairs: &[SyncPair], setup: &Setup) -> (Report, Vec<Stage>) {
+    let line = envelope_line(arrivals.iter().copied()).map_or(WorkingLine::default(), |line| line.working());
+    let needed = stages_needed(arrivals.len(), pairs.len(), span_s(arrivals, pairs));
+    let mut stages = vec![Stage::empty(); needed];
+    let report = replay(arrivals, pairs, line, setup, &mut stages);
+    stages.truncate(report.stages);
+    (report, stages)
+}
+
+fn numbers(knot: &Knot) -> [f64; 9] {
+    [
+        knot.at_s,
+        knot.offset_us,
+        knot.low_us,
+        knot.high_us,
+        knot.rate_ppm,
+        knot.rate_low_ppm,
+        knot.rate_high_ppm,
+        knot.u_offset_us,
+        knot.u_rate_ppm,
+    ]
+}
+
+fn check_knots(report: &Report, stages: &[Stage]) -> Result<(), TestCaseError> {
+    let mut before_s = f64::NEG_INFINITY;
+    for stage in stages {
+        let knot = &stage.knot;
+        prop_assert!(numbers(knot).iter().all(|n| n.is_finite()), "{knot:?}");
+        prop_assert!(knot.low_us <= knot.high_us && knot.rate_low_ppm <= knot.rate_high_ppm, "{knot:?}");
+        prop_assert!(knot.at_s >= before_s, "{knot:?} after {before_s}");
+        prop_assert!(knot.half_width_us() >= 0.0 && knot.u_offset_us >= 0.0, "{knot:?}");
+        before_s = knot.at_s;
+    }
+    if let (Some(first), Some(last)) = (stages.first(), stages.last()) {
+        let middle_s = f64::midpoint(first.knot.at_s, last.knot.at_s);
+        for at_s in [first.knot.at_s - 1e3, first.knot.at_s, middle_s, last.knot.at_s, last.knot.at_s + 1e3] {
+            let known = known_at(stages, at_s, report.curvature_ppm_per_s);
+            let (knot, holdover) = known.expect("there are knots");
+            prop_assert!(
+                numbers(&knot).iter().all(|n| n.is_finite()) && holdover.is_finite(),
+                "{at_s} s: {knot:?}"
+            );
+        }
+    }
+    Ok(())
+}
+
+#[test]
+fn few_arrivals_are_answered_with_what_they_tell() {
+    let at = |device_s: f64| Arrival { device_s, residual_us: 5_000.0 + 10.0 * device_s };
+    for n in 0..=3 {
+        let arrivals: Vec<Arrival> = (0..n).map(|i| at(0.02 * f64::from(i))).collect();
+        let (report, stages) = replayed(&arrivals, &[], &SETUP);
+        check_knots(&report, &stages).expect("sound knots");
+        assert_eq!(report.stages, usize::from(n > 0), "{n} arrivals make one block");
+        assert_eq!(known_at(&stages, 0.0, 0.05).is_some(), n > 0);
+        for stage in &stages {
+            // One block bounds from above and not from below: all of the depth is possible.
+            assert!(
+                stage.knot.high_us >= 5_000.0 - 1e-6 && stage.knot.low_us <= -190_000.0,
+                "{:?}",
+                stage.knot
+            );
+        }
+    }
+}
+
+#[test]
+fn no_stages_are_answered_with_none_filled() {
+    let arrivals = Link::default().arrivals(1);
+    let report = replay(&arrivals, &[], WorkingLine::default(), &SETUP, &mut []);
+    assert_eq!(report.stages, 0);
+    let mut few = vec![Stage::empty(); 7];
+    let report = replay(&arrivals, &[], WorkingLine::default(), &SETUP, &mut few);
+    assert_eq!(report.stages, 7);
+    check_knots(&report, &few).expect("sound knots");
+}
+
+fn any_arrivals() -> impl Strategy<Value = Vec<Arrival>> {
+    // Steady, sparse, silent for long, in bursts; delays from none to seconds; now and then out of order.
+    let step = (
+        prop_oneof![6 => Just(0.02), 2 => Just(0.0), 2 => 0.0..2.0_f64, 1 => 0.0..400.0_f64, 1 => -1.0..0.0_f64],
+        prop_oneof![4 => 0.0..15_000.0_f64, 2 => Just(0.0), 1 => 0.0..3e6_f64],
+    );
+    prop::collection::vec(step, 0..900).prop_map(|steps| {
+        let mut device_s = 0.0;
+        steps
+            .into_iter()
+            .map(|(gap_s, delay_us)| {
+                device_s += gap_s;
+                Arrival { device_s, residual_us: 20_000.0 + 30.0 * device_s + delay_us }
+            })
+            .collect()
+    })
+}
+
+fn any_pairs() -> impl Strategy<Value = Vec<SyncPair>> {
+    let pair = (0.0..900.0_f64, prop::option::of(0.0..5_000.0_f64), prop::option::of(0.0..5_000.0_f64));
+    prop::collection::vec(pair, 0..12).prop_map(|mut pairs| {
+        pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+        pairs
+            .into_iter()
+            .map(|(at_s, below, above)| SyncPair {
+                at_s,
+                low_us: below.map(|us| 30.0 * at_s - us),
+                high_us: above.map(|us| 30.0 * at_s + us),
+            })
+            .collect()
+    })
+}
+
+proptest! {
+    #![proptest_config(fixed(400))]
+
+    #[test]
+    fn any_input_is_answered_with_sound_knots_in_as_many_stages_as_are_said_to_be_needed(
+        arrivals in any_arrivals(),
+        pairs in any_pairs(),
+        interval_us in prop_oneof![Just(None), Just(Some(15_000.0)), Just(Some(7_500.0))],
+        fixed_delay in prop_oneof![Just(None), Just(Some(Shift { us: 20_000.0, u_us: 200.0 }))],
+        resolution_us in prop_oneof![Just(0.0), Just(1_000.0)],
+    ) {
+        // Without an arrival nothing is estimated, whatever the pairs.
+        let pairs = if arrivals.is_empty() { vec![] } else { pairs };
+        let setup = Setup { interval_us, fixed_delay, resolution_us, ..SETUP };
+        let (report, stages) = replayed(&arrivals, &pairs, &setup);
+        check_knots(&report, &stages)?;
+        let line = envelope_line(arrivals.iter().copied()).map_or(WorkingLine::default(), |line| line.working());
+        let mut ample = vec![Stage::empty(); 4 * (arrivals.len() + pairs.len()) + 2_000];
+        let with_ample = replay(&arrivals, &pairs, line, &setup, &mut ample);
+        prop_assert!(with_ample.stages <= stages_needed(arrivals.len(), pairs.len(), span_s(&arrivals, &pairs)));
+        prop_assert_eq!(report, with_ample);
+    }
+}
+
+#[test]
+fn a_burst_with_one_stamp_and_device_times_that_run_back_give_sound_knots() {
+    // An app that was held up for ten seconds stamps all that waited at once.
+    let mut stalled = Link::default().arrivals(2);
+    let stamp_us = 40e6;
+    for arrival in &mut stalled {
+        let host_us = arrival.residual_us + arrival.device_s * 1e6;
+        if (30e6..stamp_us).contains(&host_us) {
+            arrival.residual_us = stamp_us - arrival.device_s * 1e6;
+        }
+    }
+    let (report, stages) = replayed(&stalled, &[], &SETUP);
+    check_knots(&report, &stages).expect("sound knots");
+    let link = Link::default();
+    for stage in &stages {
+        let truth = link.truth_us(stage.knot.at_s);
+        assert!(
+            stage.knot.low_us <= truth + 1.0 && truth <= stage.knot.high_us + 1.0,
+            "{:?} {truth}",
+            stage.knot
+        );
+    }
+    let mut backwards = Link::default().arrivals(3);
+    backwards.reverse();
+    let (report, stages) = replayed(&backwards, &[], &SETUP);
+    check_knots(&report, &stages).expect("sound knots");
+}
+
+#[test]
+fn a_constant_on_the_host_clock_changes_nothing_where_the_frame_takes_it_up() {
+    let session = Session::simulated("duration_s = 600\n", 4);
+    let shift_ns = 1_234_567_890_123_456_789;
+    let frame = Frame { host_origin_ns: session.frame.host_origin_ns + shift_ns, ..session.frame };
+    let shifted: Vec<Arrival> = session
+        .simulated
+        .packets
+        .iter()
+        .map(|p| frame.arrival(p.tick.unwrap_or(0) as i64, p.host_ns + shift_ns))
+        .collect();
+    let (report, stages) = replayed(&session.arrivals, &[], &session.setup);
+    let (shifted_report, shifted_stages) = replayed(&shifted, &[], &session.setup);
+    assert_eq!(report, shifted_report);
+    assert!(stages.len() > 200);
+    for (a, b) in stages.iter().zip(&shifted_stages) {
+        assert_eq!(numbers(&a.knot).map(f64::to_bits), numbers(&b.knot).map(f64::to_bits));
+    }
+}
+
+#[test]
+fn a_constant_on_the_host_clock_shifts_the_offset_and_nothing_else_where_the_frame_does_not() {
+    let session = Session::simulated("duration_s = 600\n", 4);
+    let (report, stages) = replayed(&session.arrivals, &[], &session.setup);
+    for shift_us in [-3_600e6, 5_000.0, 1e6] {
+        let shifted: Vec<Arrival> = session
+            .arrivals
+            .iter()
+            .map(|a| Arrival { residual_us: a.residual_us + shift_us, ..*a })
+            .collect();
+        let (shifted_report, shifted_stages) = replayed(&shifted, &[], &session.setup);
+        assert_eq!(report.stages, shifted_report.stages);
+        for (a, b) in stages.iter().zip(&shifted_stages) {
+            // Residuals are kept in single precision within a block, and where their steps lie depends on the shift.
+            let (a, b) = (&a.knot, &b.knot);
+            let off = [b.offset_us - a.offset_us, b.low_us - a.low_us, b.high_us - a.high_us];
+            assert!(off.iter().all(|o| (o - shift_us).abs() < 1.0), "{shift_us} µs: {off:?}");
+            assert!((a.rate_ppm - b.rate_ppm).abs() < 0.01, "{shift_us} µs: {} {}", a.rate_ppm, b.rate_ppm);
+        }
+    }
+}
+
+/// How many knots hold the clock, which lies the fixed delay below them, and the widest, µs.
+fn held(session: &Session, report: &Report, stages: &[Stage]) -> (usize, f64) {
+    let delay = report.fixed_delay.unwrap_or_default();
+    let (mut held, mut widest_us) = (0, 0.0_f64);
+    for Stage { knot, .. } in stages {
+        let off = knot.offset_us - delay.us - session.clock_us(knot.at_s);
+        let half_width_us = knot.half_width_us().hypot(1.96 * delay.u_us);
+        held += usize::from(off.abs() <= half_width_us);
+        widest_us = widest_us.max(half_width_us);
+    }
+    (held, widest_us)
+}
+
+#[test]
+fn a_fixed_delay_that_nobody_declared_is_found_from_markers() {
+    for period_s in [60.0, 500.0] {
+        let scenario = format!(
+            "duration_s = 1200\n[declare]\nfixed_delay = false\n[markers]\nperiod_s = {period_s:.1}\n"
+        );
+        for seed in 1..=3 {
+            let session = Session::simulated(&scenario, seed);
+            let markers = session.markers();
+            assert!(session.setup.fixed_delay.is_none() && markers.len() >= 2);
+            let (alone, _) = replayed(&session.arrivals, &[], &session.setup);
+            assert_eq!(alone.fixed_delay, None);
+            let (report, stages) = replayed(&session.arrivals, &markers, &session.setup);
+            let delay = report.fixed_delay.expect("markers bound it");
+            // Where the knots rest on the markers themselves, no delay is left in them.
+            let truth = session.simulated.truth.fixed_delay_ms[0] * 1e3;
+            let off = if report.by_pairs { delay.us } else { delay.us - truth };
+            assert!(
+                off.abs() <= 1.96 * delay.u_us + 1.0,
+                "each {period_s} s, seed {seed}: {delay:?} {truth}"
+            );
+            let (held, widest_us) = held(&session, &report, &stages);
+            let what = format!("each {period_s} s, seed {seed}: {held} of {}, {widest_us} µs", stages.len());
+            eprintln!("{what}, by pairs {}", report.by_pairs);
+            assert!(held * 100 >= stages.len() * 95 && widest_us < 6_000.0, "{what}");
+        }
+    }
+}
+
+#[test]
+fn a_declared_delay_that_markers_contradict_is_said_to_be_refuted() {
+    let session = Session::simulated("duration_s = 1200\n[markers]\nperiod_s = 60.0\n", 5);
+    let markers = session.markers();
+    let (report, _) = replayed(&session.arrivals, &markers, &session.setup);
+    assert!(!report.fixed_delay_refuted);
+    let declared = session.setup.fixed_delay.expect("declared");
+    for wrong_us in [-50_000.0, 6_000.0, 12_000.0] {
+        let fixed_delay = Some(Shift { us: declared.us + wrong_us, ..declared });
+        let (report, stages) = replayed(&session.arrivals, &markers, &Setup { fixed_delay, ..session.setup });
+        assert!(report.fixed_delay_refuted, "{wrong_us} µs");
+        // And what the markers say is not spoilt by it.
+        let (held, widest_us) = held(&session, &report, &stages);
+        assert!(
+            held * 100 >= stages.len() * 95 && widest_us < 5_000.0,
+            "{wrong_us} µs: {held}, {widest_us} µs"
+        );
+    }
+}
+
+#[test]
+fn the_replayed_interval_holds_the_truth_and_is_narrower_than_the_beat() {
+    for seed in 1..=3 {
+        let session = Session::simulated("", seed);
+        let (report, stages) = replayed(&session.arrivals, &[], &session.setup);
+        let (mut held, mut n, mut width) = (0_u32, 0_u32, 0.0);
+        for second in 1..1_799 {
+            let at_s = f64::from(second);
+            let (knot, _) = known_at(&stages, at_s, report.curvature_ppm_per_s).expect("there are knots");
+            let off = (knot.offset_us - session.soonest_us(at_s)).abs();
+            held += u32::from(off <= knot.half_width_us());
+            width += knot.half_width_us();
+            n += 1;
+        }
+        let mean_us = width / f64::from(n);
+        eprintln!("seed {seed}: {held} of {n}, mean half-width {mean_us} µs");
+        assert!(f64::from(held) >= 0.95 * f64::from(n), "seed {seed}: {held} of {n}");
+        // 20 ms and 15 ms share 5 ms.
+        assert!(mean_us < 2_500.0, "seed {seed}: {mean_us}");
+    }
+}
