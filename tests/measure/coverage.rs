@@ -193,9 +193,9 @@ const FAMILIES: [Family; 43] = [
 
 pub(crate) fn by_family(all: &[Measured]) {
     let headings: Vec<&str> = ["family"].into_iter().chain(Summary::HEADINGS).chain(["live held"]).collect();
-    let mut table = Table::new("By family, all classes, replayed:", &headings);
+    let mut table = Table::new("By family, all classes but the congested one, replayed:", &headings);
     for (name, belongs) in FAMILIES {
-        let family = || all.iter().filter(|measured| belongs(measured));
+        let family = || all.iter().filter(|measured| measured.kind != Kind::Congested && belongs(measured));
         let summary = Summary::new(family().map(|measured| &measured.replayed[..]));
         let live = Summary::new(family().map(|measured| &measured.live[..]));
         table.row(&[vec![name.to_owned()], summary.cells(), vec![percent(live.held)]].concat());

@@ -53,6 +53,13 @@ pub(crate) fn worst_ratio(answers: &[Answer]) -> f64 {
     answers.iter().map(ratio).fold(0.0, f64::max)
 }
 
+/// Mean half-width over RMS error; `None` where no event has a place.
+fn width(answers: &[Answer]) -> Option<f64> {
+    let placed = || answers.iter().filter_map(|answer| Some((answer.error_ms?, answer.u95_ms)));
+    let rms_ms = Errors::new(placed().map(|(error_ms, _)| error_ms)).rms_ms();
+    (!rms_ms.is_nan()).then(|| mean(placed().map(|(_, u95_ms)| u95_ms)) / rms_ms)
+}
+
 /// Several recordings' answers, taken together.
 #[derive(Clone, Debug)]
 pub(crate) struct Summary {
@@ -67,6 +74,8 @@ pub(crate) struct Summary {
     pub(crate) unplaced: usize,
     pub(crate) errors: Errors,
     pub(crate) mean_u95_ms: f64,
+    /// A recording's mean half-width over its RMS error, of the median recording.
+    pub(crate) median_width: f64,
 }
 
 impl Summary {
@@ -85,10 +94,11 @@ impl Summary {
             unplaced: all().count() - placed().count(),
             errors: Errors::new(all().filter_map(|answer| answer.error_ms)),
             mean_u95_ms: mean(placed().map(|answer| answer.u95_ms)),
+            median_width: median(recordings.iter().filter_map(|answers| width(answers)).collect()),
         }
     }
 
-    pub(crate) const HEADINGS: [&'static str; 12] = [
+    pub(crate) const HEADINGS: [&'static str; 13] = [
         "recordings",
         "instants",
         "held",
@@ -101,6 +111,7 @@ impl Summary {
         "RMS ms",
         "mean u95 ms",
         "mean u95 ÷ RMS",
+        "the same, median recording",
     ];
 
     pub(crate) fn cells(&self) -> Vec<String> {
@@ -118,6 +129,7 @@ impl Summary {
             number(rms_ms),
             number(self.mean_u95_ms),
             number(self.mean_u95_ms / rms_ms),
+            number(self.median_width),
         ]
     }
 }
