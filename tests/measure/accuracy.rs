@@ -65,9 +65,10 @@ fn cells(errors: &Errors, against: Option<&Errors>) -> Vec<String> {
 }
 
 pub(crate) fn table(all: &[Compared]) {
-    let headings = ["class", "way", "recordings", "p50 ms", "p95 ms", "p99 ms", "RMS ms"];
+    let headings = ["class", "way", "recordings", "p50 ms", "p95 ms", "p99 ms", "RMS ms", "better in"];
     let mut table = Table::new(
-        "|error| of each way, all instants of a class together; `!` where a peer is better:",
+        "|error| of each way, all instants of a class together; `!` where a peer is better; better in: share of \
+             recordings in which the peer's RMS error is the smaller one:",
         &headings,
     );
     for kind in Kind::ALL {
@@ -80,9 +81,10 @@ pub(crate) fn table(all: &[Compared]) {
             table.row(&[head, cells].concat());
         };
         let placed = Errors::new(of_kind.iter().flat_map(|compared| compared.placed.iter().copied()));
-        row("**replayed**", of_kind.len(), cells(&placed, None));
+        let none = || vec!["–".to_owned()];
+        row("**replayed**", of_kind.len(), [cells(&placed, None), none()].concat());
         let live = Errors::new(of_kind.iter().flat_map(|compared| compared.live.iter().copied()));
-        row("live, from the start", of_kind.len(), cells(&live, None));
+        row("live, from the start", of_kind.len(), [cells(&live, None), none()].concat());
         for (place, peer) in Peer::ALL.into_iter().enumerate() {
             let having = || of_kind.iter().filter(move |compared| compared.peers[place].is_some());
             let errors =
@@ -91,13 +93,19 @@ pub(crate) fn table(all: &[Compared]) {
                 continue;
             }
             let count = having().count();
+            // Recordings in which the peer's RMS error is the smaller one.
+            let rms_ms = |errors: &[f64]| Errors::new(errors.iter().copied()).rms_ms();
+            let better = having().filter(|compared| {
+                compared.peers[place].as_deref().is_some_and(|peer| rms_ms(peer) < rms_ms(&compared.placed))
+            });
+            let better = vec![percent(better.count() as f64 / count as f64)];
             if count == of_kind.len() {
-                row(peer.name(), count, cells(&errors, Some(&placed)));
+                row(peer.name(), count, [cells(&errors, Some(&placed)), better].concat());
             } else {
                 // Only like is compared with like.
                 let same = Errors::new(having().flat_map(|compared| compared.placed.iter().copied()));
-                row("**replayed**, those with exchanges", count, cells(&same, None));
-                row(peer.name(), count, cells(&errors, Some(&same)));
+                row("**replayed**, those with exchanges", count, [cells(&same, None), none()].concat());
+                row(peer.name(), count, [cells(&errors, Some(&same)), better].concat());
             }
         }
     }

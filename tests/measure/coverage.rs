@@ -4,7 +4,7 @@ use tickseam_sim::Scenario;
 use tickseam_sim::scenario::{Fault, LinkKind, StreamScenario};
 
 use crate::recording::{Answer, Delay, Draw, Kind, Measured, Session, on_all_cores};
-use crate::tables::{Summary, Table, held_share, number, percent, worst_ratio};
+use crate::tables::{Errors, Summary, Table, held_share, number, percent, worst_ratio};
 
 /// From here on the causal estimator counts as settled, s since the first packet.
 const SETTLED_S: f64 = 300.0;
@@ -58,39 +58,59 @@ pub(crate) fn by_class(all: &[Measured], arguments: &str) {
         println!("{table}");
     }
 
-    let headings =
-        ["seed", "class", "worst ÷ u95", "held", "live worst ÷ u95", "live held", "what it is", "to see it"];
-    let mut table = Table::new("The worst of each class by |error| ÷ u95, replayed then live:", &headings);
-    for kind in kinds() {
-        let of_live: fn(&Measured) -> &[Answer] = |measured| &measured.live;
-        let of_replayed: fn(&Measured) -> &[Answer] = |measured| &measured.replayed;
+    worst("The worst of each class by |error| ÷ u95, replayed then live:", all, arguments, |answers| {
+        Some(worst_ratio(answers)).filter(|&ratio| ratio > 1.0)
+    });
+    worst("The worst of each class by RMS error, replayed then live:", all, arguments, |answers| {
+        Some(rms_ms(answers)).filter(|rms_ms| !rms_ms.is_nan())
+    });
+}
+
+fn rms_ms(answers: &[Answer]) -> f64 {
+    Errors::new(answers.iter().filter_map(|answer| answer.error_ms)).rms_ms()
+}
+
+/// Names the recordings of each class for which a measure of badness is greatest.
+fn worst(title: &str, all: &[Measured], arguments: &str, badness: impl Fn(&[Answer]) -> Option<f64>) {
+    let headings = [
+        "seed",
+        "class",
+        "worst ÷ u95",
+        "held",
+        "RMS ms",
+        "live worst ÷ u95",
+        "live held",
+        "live RMS ms",
+        "what it is",
+        "to see it",
+    ];
+    let mut table = Table::new(title, &headings);
+    let of_live: fn(&Measured) -> &[Answer] = |measured| &measured.live;
+    let of_replayed: fn(&Measured) -> &[Answer] = |measured| &measured.replayed;
+    for kind in Kind::ALL {
         let mut named: Vec<&Measured> = Vec::new();
         for of in [of_replayed, of_live] {
-            let mut worst: Vec<&Measured> = of_kind(all, kind).collect();
-            worst.sort_by(|a, b| worst_ratio(of(b)).total_cmp(&worst_ratio(of(a))));
-            for measured in
-                worst.into_iter().filter(|measured| worst_ratio(of(measured)) > 1.0).take(WORST_NAMED)
-            {
+            let mut bad: Vec<(f64, &Measured)> =
+                of_kind(all, kind).filter_map(|measured| Some((badness(of(measured))?, measured))).collect();
+            bad.sort_by(|a, b| b.0.total_cmp(&a.0));
+            for (_, measured) in bad.into_iter().take(WORST_NAMED) {
                 if !named.iter().any(|other| other.seed == measured.seed) {
                     named.push(measured);
                 }
             }
         }
         for measured in named {
-            table.row(&[
-                measured.seed.to_string(),
-                kind.name().to_owned(),
-                number(worst_ratio(&measured.replayed)),
-                percent(held_share(&measured.replayed)),
-                number(worst_ratio(&measured.live)),
-                percent(held_share(&measured.live)),
-                described(measured),
-                format!(
-                    "`coverage --seeds {0}..={0} --class {1}{arguments}`",
-                    measured.seed,
-                    kind.argument()
-                ),
-            ]);
+            let of = |answers: &[Answer]| {
+                [number(worst_ratio(answers)), percent(held_share(answers)), number(rms_ms(answers))]
+            };
+            let head = [measured.seed.to_string(), kind.name().to_owned()];
+            let again = format!(
+                "`coverage --seeds {0}..={0} --class {1}{arguments}`",
+                measured.seed,
+                measured.drawn.argument()
+            );
+            let tail = [described(measured), again];
+            table.row(&[&head[..], &of(&measured.replayed), &of(&measured.live), &tail].concat());
         }
     }
     println!("{table}");

@@ -111,6 +111,8 @@ pub(crate) struct Draw {
     pub(crate) seed: u64,
     /// What the simulator is given: another number where the first scenarios drawn were not of the kind asked for.
     simulator_seed: u64,
+    /// The kind asked for; what is simulated may turn out to be of another.
+    drawn: Kind,
     pub(crate) scenario: Scenario,
     /// When something goes wrong, s since the session's start; infinite where nothing does.
     pub(crate) fault_s: f64,
@@ -123,7 +125,7 @@ impl Draw {
         loop {
             let (scenario, class) = random_scenario(simulator_seed, Some(kind.class()));
             if Kind::of(class, &scenario) == kind {
-                return Self::of(seed, simulator_seed, scenario, longest_s, f64::INFINITY);
+                return Self::of(seed, simulator_seed, kind, scenario, longest_s, f64::INFINITY);
             }
             simulator_seed = simulator_seed.wrapping_add(1_000_000_007);
         }
@@ -131,10 +133,17 @@ impl Draw {
 
     /// A scenario of one's own, in which something goes wrong.
     pub(crate) fn with_fault(seed: u64, scenario: Scenario, fault_s: f64) -> Self {
-        Self::of(seed, seed, scenario, f64::INFINITY, fault_s)
+        Self::of(seed, seed, Kind::Slipping, scenario, f64::INFINITY, fault_s)
     }
 
-    fn of(seed: u64, simulator_seed: u64, mut scenario: Scenario, longest_s: f64, fault_s: f64) -> Self {
+    fn of(
+        seed: u64,
+        simulator_seed: u64,
+        drawn: Kind,
+        mut scenario: Scenario,
+        longest_s: f64,
+        fault_s: f64,
+    ) -> Self {
         scenario.duration_s = scenario.duration_s.min(longest_s);
         scenario.declare.fixed_delay = true;
         // Evenly spread instants, stamped without any latency of their own.
@@ -147,7 +156,7 @@ impl Draw {
             response_probability: 0.0,
             ..Stimulus::default()
         }];
-        Self { seed, simulator_seed, scenario, fault_s }
+        Self { seed, simulator_seed, drawn, scenario, fault_s }
     }
 }
 
@@ -174,7 +183,10 @@ impl Answer {
 #[derive(Debug)]
 pub(crate) struct Measured {
     pub(crate) seed: u64,
+    /// What it is, by what the link did.
     pub(crate) kind: Kind,
+    /// What was asked for.
+    pub(crate) drawn: Kind,
     pub(crate) scenario: Scenario,
     /// What the link did.
     pub(crate) slips: f64,
@@ -228,6 +240,7 @@ impl Session {
         let mut measured = Measured {
             seed: draw.seed,
             kind: Kind::of(statistics.class, &draw.scenario),
+            drawn: draw.drawn,
             scenario: draw.scenario.clone(),
             slips: statistics.slips,
             beat_ms: statistics.beat_ms,
