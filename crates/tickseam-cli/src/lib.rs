@@ -9,6 +9,7 @@ pub mod demonstration;
 pub mod estimate;
 mod live_answers;
 pub mod pairs;
+pub mod peers;
 pub mod resolve;
 pub mod simulated;
 pub mod stability;
