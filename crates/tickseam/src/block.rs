@@ -38,6 +38,9 @@ const OFF_GRID_LATENESS: f64 = 0.4;
 const OFF_GRID_SHARE: f64 = 0.55;
 /// Blocks in a row that do not fit before the grid is given up.
 const MISFITS: u8 = 4;
+/// Share of late packets above which a block's lower bound is not believed: half of them are late where the grid's period is
+/// but half of the true one. A link that fails three times in ten stays below.
+const LATE_SHARE: f64 = 0.36;
 /// Standard deviations of the phase by which the grid may be off in one block.
 const PHASE_REACH: f64 = 4.0;
 /// Anchors from which the radio's rate is measured.
@@ -583,7 +586,7 @@ impl Blocks {
             chance *= share + 0.02;
             passed_over = passed_over.saturating_add(1);
         }
-        if on_time < 6 || passed_over.saturating_mul(3) > on_time || share > 0.45 {
+        if on_time < 6 || passed_over.saturating_mul(3) > on_time || share > LATE_SHARE {
             return;
         }
         let mut latest: Option<&Entry> = None;

@@ -72,6 +72,15 @@ const CONGESTED_DEPTH_US: f64 = 1e7;
 /// The limit on the wander is chosen anew for each window of this length, s, or of so many stretches between touches.
 const WINDOW_S: f64 = 600.0;
 const WINDOW_TOUCHES: f64 = 4.0;
+/// The allowance that the estimate itself is made with, µs and as a share of the mean lateness.
+const SHARP_US: f64 = 60.0;
+const SHARP_LATENESS: f64 = 0.3;
+/// Standard deviations of the minima that the clock is reckoned to lie below the top of what is possible without a grid.
+const TOP_SCATTER: f64 = 0.5;
+/// Width of the rates that are possible above which the regression's is taken, ppm.
+const RATE_OPEN_PPM: f64 = 4.0;
+/// Width of the offsets that are possible above which the clock counts as unbounded from below, µs.
+const UNBOUNDED_US: f64 = 60_000.0;
 /// Share of packets at their first chance below which twice the found period is tried.
 const ON_TIME_SHARE: f64 = 0.6;
 /// Share of the blocks on a grid from which on the link counts as one with a grid: a false finding is dropped again
@@ -147,12 +156,15 @@ pub fn replay(
         }
     }
     if report.on_a_grid && !report.congested {
+        within_bounds(stages, &prior, ends, lateness, &mut report);
         by_touches(stages, &prior, ends, (setup, line), lateness, &mut report);
     } else if !report.on_a_grid {
-        // Without a grid the regression is as good as any place within what is possible, and steadier. It goes through
-        // stamps that were rounded down.
-        for stage in stages.iter_mut() {
-            let knot = &mut stage.knot;
+        below_the_top(stages, setup, line);
+    }
+    for stage in stages.iter_mut() {
+        let knot = &mut stage.knot;
+        if knot.high_us - knot.low_us > UNBOUNDED_US {
+            // Nothing bounds the clock from below: the regression over the least delayed packets is the best guess.
             let on_line = line.at(stage.bounds.at_s) + setup.resolution_us / 2.0;
             knot.offset_us = between(on_line, knot.low_us, knot.high_us);
             knot.rate_ppm = between(line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
@@ -217,6 +229,40 @@ fn find_grid(
     used
 }
 
+/// On a grid: the estimate is the centre of what the bounds leave if packets hardly ever miss their first chance, which is
+/// likelier than the misses that the interval has to allow for.
+fn within_bounds(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f64, report: &mut Report) {
+    for stage in stages.iter_mut() {
+        stage.by_arrivals = stage.knot;
+    }
+    let sharp = Report { allowance_us: SHARP_US + SHARP_LATENESS * lateness_us, ..*report };
+    set_bounds(stages, &sharp);
+    both_ways(stages, prior, ends);
+    for stage in stages.iter_mut() {
+        let (wide, sharp) = (stage.by_arrivals, stage.knot);
+        stage.knot = wide;
+        if !sharp.contradicted {
+            stage.knot.offset_us = between(sharp.offset_us, wide.low_us, wide.high_us);
+            stage.knot.rate_ppm = between(sharp.rate_ppm, wide.rate_low_ppm, wide.rate_high_ppm);
+        }
+    }
+    set_bounds(stages, report);
+}
+
+/// Without a grid: the least delayed packets of many blocks touch the clock, so that it lies near the top of what is
+/// possible. Where that leaves the rate open, the regression over the lower envelope knows it better.
+fn below_the_top(stages: &mut [Stage], setup: &Setup, line: WorkingLine) {
+    for stage in stages.iter_mut() {
+        let scatter_us = stage.scatter_us;
+        let knot = &mut stage.knot;
+        let near_top = knot.high_us - TOP_SCATTER * scatter_us - setup.resolution_us / 2.0;
+        knot.offset_us = between(near_top, knot.low_us, knot.high_us);
+        if knot.rate_high_ppm - knot.rate_low_ppm > RATE_OPEN_PPM {
+            knot.rate_ppm = between(line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
+        }
+    }
+}
+
 /// Narrows the knots by what the least waits touch, in rounds, each with a better idea of the rate.
 fn by_touches(
     stages: &mut [Stage],
@@ -231,7 +277,7 @@ fn by_touches(
         let Some((period_s, gap_us)) = touch::stretch_between_touches(stages, report, setup) else { return };
         report.touch_period_s = period_s;
         set_bounds(stages, report);
-        touch::touches(stages, report, period_s, gap_us);
+        touch::touches(stages, period_s, gap_us);
         weigh(stages, prior, ends, report);
         both_ways(stages, prior, ends);
         touch::through_touches(stages, gap_us / 4.0 + lean_us - setup.resolution_us / 2.0);

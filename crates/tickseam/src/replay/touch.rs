@@ -6,7 +6,7 @@ use super::stage::Stage;
 use crate::block::Bound;
 use crate::lattice;
 use crate::number::{between, greater};
-use crate::scatter::{self, Scatter};
+use crate::scatter::Scatter;
 use crate::setup::Setup;
 
 /// Stretches that a recording must hold, each long enough for the grid to pass over all phases of the packets, before
@@ -26,8 +26,10 @@ pub(super) const TOUCH_LATENESS: f64 = 0.5;
 pub(super) const TOUCH_US: f64 = 60.0;
 /// Touches on either side over which the rate is read off.
 const RATE_TOUCHES: usize = 4;
-/// Touches that are compared with each other.
-const TOUCHES: f64 = 16.0;
+/// Touches that measure their own scatter, and standard deviations of it by which the clock may lie below one. The scatter
+/// is taken from second differences of the touches, so that the bending of the clock between them counts as scatter too.
+const TOUCHES_NEEDED: usize = 4;
+const TOUCH_REACH: f64 = 8.0;
 
 /// The shortest stretch in which packets visit the grid's phases so closely that a least wait is all but nothing, and
 /// the largest phase left out, µs. The device's rate against the grid is not known exactly, and the worst that is
@@ -85,7 +87,7 @@ pub(super) fn stretch_between_touches(
 /// At each slip the least wait passes through its minimum, like the delays of a link without a grid, only more
 /// slowly. Where there are enough slips, the least upper bound in each slip period bounds the clock from below too, to
 /// within what these scatter by.
-pub(super) fn touches(stages: &mut [Stage], report: &Report, period_s: f64, gap_us: f64) {
+pub(super) fn touches(stages: &mut [Stage], period_s: f64, gap_us: f64) {
     let Some(first) = stages.first() else { return };
     let from_s = first.bounds.at_s;
     let lateness = mean_lateness_us(stages);
@@ -116,8 +118,8 @@ pub(super) fn touches(stages: &mut [Stage], report: &Report, period_s: f64, gap_
     for backwards in [false, true] {
         let mut scatter = Scatter::new();
         let mut each = |stage: &mut Stage| {
-            if let (Some(residual_us), Some(block)) = (stage.touch_us, &stage.block) {
-                let seen = scatter.observe(Bound { residual_us, ..block.minimum });
+            if let (Some(_), Some(block)) = (stage.touch_us, &stage.block) {
+                let seen = scatter.observe(block.minimum);
                 stage.scatter_us = if backwards { greater(seen, stage.scatter_us) } else { seen };
             }
         };
@@ -135,44 +137,26 @@ pub(super) fn touches(stages: &mut [Stage], report: &Report, period_s: f64, gap_
         }
         stage.scatter_us = carried;
     }
-    let touching = |s: &Stage| {
-        s.touch_us.zip(s.block.as_ref()).map(|(residual_us, b)| Bound { residual_us, ..b.minimum })
-    };
-    let mut from = 0_usize;
-    while let Some(rest) = stages.get_mut(from..)
-        && !rest.is_empty()
-    {
-        let (range, touches) = scatter::range(rest.iter().filter_map(touching), TOUCHES * period_s);
-        let mut left = if touches > 0 { touches } else { usize::MAX };
-        for stage in rest.iter_mut() {
-            from = from.saturating_add(1);
-            if stage.touch_us.is_none() {
-                continue;
-            }
-            if let Some(block) = &stage.block
-                && stage.scatter_us > 0.0
-                && touches >= 4
-            {
-                let least = block.minimum;
-                let seen = greater(report.reach * stage.scatter_us, report.reach / 6.0 * range);
-                let depth = greater(seen, TOUCH_LATENESS * lateness) + gap_us + TOUCH_US;
-                let low = least.residual_us - depth;
-                let known = stage.bounds.lower.map_or(f64::NEG_INFINITY, |l| {
-                    l.residual_us + stage.knot.rate_ppm * (least.at_s - l.at_s)
-                });
-                if low > known {
-                    stage.bounds.lower = Some(Bound { residual_us: low, ..least });
-                }
-            }
-            left = left.saturating_sub(1);
-            if left == 0 {
-                break;
-            }
+    let touches = stages.iter().filter(|s| s.touch_us.is_some()).count();
+    if touches < TOUCHES_NEEDED {
+        return;
+    }
+    for stage in stages.iter_mut().filter(|s| s.touch_us.is_some()) {
+        let Some(block) = &stage.block else { continue };
+        let least = block.minimum;
+        let depth = greater(TOUCH_REACH * stage.scatter_us, TOUCH_LATENESS * lateness) + gap_us + TOUCH_US;
+        let low = least.residual_us - depth;
+        let known = stage
+            .bounds
+            .lower
+            .map_or(f64::NEG_INFINITY, |l| l.residual_us + stage.knot.rate_ppm * (least.at_s - l.at_s));
+        if low > known {
+            stage.bounds.lower = Some(Bound { residual_us: low, ..least });
         }
     }
 }
 
-pub(super) fn mark(stages: &mut [Stage], best: Option<(f64, usize)>) {
+fn mark(stages: &mut [Stage], best: Option<(f64, usize)>) {
     if let Some((above, i)) = best
         && let Some(stage) = stages.get_mut(i)
     {
