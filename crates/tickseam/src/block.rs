@@ -32,6 +32,8 @@ const FOUND_STRETCH_PPM: f64 = 3_000.0;
 const PHASE_SD_US: f64 = 250.0;
 /// Mean lateness against the grid, as a share of its period, up to which its instants bound from above.
 const TIGHT: f64 = 0.02;
+/// The same up to which packets of one instant are taken to have been sent in one go.
+const GROUPED_TIGHT: f64 = 0.05;
 /// An arrival later than this share of the period after the earliest is off the grid, and a block with more than that
 /// share of them does not fit it: arrivals that know nothing of the grid would be 0.6 of them.
 const OFF_GRID_LATENESS: f64 = 0.4;
@@ -522,7 +524,8 @@ impl Blocks {
         let lateness = if scale > self.lateness_us { scale } else { self.lateness_us };
         let grouped = n_grouped.saturating_mul(20) > self.entries.len();
         let instants = if lateness < TIGHT * grid.interval_us && !grouped { margin } else { f64::INFINITY };
-        self.bound(block, grid.interval_us, margin, instants, scale / n);
+        let grouped = grouped && lateness < GROUPED_TIGHT * grid.interval_us;
+        self.bound(block, grid.interval_us, margin, instants, grouped, scale / n);
         block.stretch_ppm = grid.stretch_ppm;
         grid.settle(self.least_z_number, self.least_z, scale / n);
     }
@@ -544,13 +547,15 @@ impl Blocks {
     }
 
     /// Upper and lower bound by the grid. `margin_us`: how far the grid's instants may be off inside the block;
-    /// `upper_margin_us`: the same for the upper bound, infinite where only the stamps may be used; `missing_us`: expected least jitter of the block, by which its phase is late.
+    /// `upper_margin_us`: the same for the upper bound, infinite where only the stamps may be used; `grouped`: several packets
+    /// share an instant, on a grid without much lateness; `missing_us`: expected least jitter of the block, by which its phase is late.
     fn bound(
         &mut self,
         block: &mut Block,
         interval_us: f64,
         margin_us: f64,
         upper_margin_us: f64,
+        grouped: bool,
         missing_us: f64,
     ) {
         let (shift, n) = (self.least_z, self.entries.len());
@@ -568,7 +573,16 @@ impl Blocks {
         }
         // Lower: the latest of the packets that left at their first chance, less one interval. Some of the latest
         // may be late by chance, so as many are passed over as make that improbable.
-        let Some(base) = self.earliest(0, false).map(|e| f64::from(e.instant_us)) else { return };
+        let Some(earliest) = self.earliest(0, false).copied() else { return };
+        let base = f64::from(earliest.instant_us);
+        // All packets of one instant were sent in one go, however long that took and whatever else went between.
+        if grouped {
+            let alone = self.absolute(earliest.at_s, base + shift);
+            let line = self.line.rate_ppm * (alone.at_s - block.minimum.at_s);
+            if alone.residual_us < block.minimum.residual_us + line {
+                block.minimum = alone;
+            }
+        }
         let guard = GUARD_US + margin_us + 0.01 * interval_us;
         let at_first_chance = |e: &&Entry| {
             let above = f64::from(e.instant_us) - base;
