@@ -38,6 +38,10 @@ const GROUPED_TIGHT: f64 = 0.05;
 /// share of them does not fit it: arrivals that know nothing of the grid would be 0.6 of them.
 const OFF_GRID_LATENESS: f64 = 0.4;
 const OFF_GRID_SHARE: f64 = 0.55;
+/// Blocks in a row that keep to every second instant before the interval is doubled.
+const SKIPPING: u8 = 3;
+/// Where packets come this close to an even number of intervals apart, they keep to every second instant by nature.
+const BY_NATURE: f64 = 0.02;
 /// Blocks in a row that do not fit before the grid is given up.
 const MISFITS: u8 = 4;
 /// Share of late packets above which a block's lower bound is not believed: half of them are late where the grid's period is
@@ -167,6 +171,8 @@ struct Grid {
     anchors: Vec<(f64, f64), ANCHORS>,
     placed: bool,
     misfits: u8,
+    /// Blocks in a row whose deliveries kept to every second instant.
+    skipping: u8,
 }
 
 impl Grid {
@@ -183,6 +189,7 @@ impl Grid {
             anchors: Vec::new(),
             placed: false,
             misfits: 0,
+            skipping: 0,
         }
     }
 
@@ -273,6 +280,9 @@ pub struct Blocks {
     last_number: i64,
     sum_z: f64,
     firsts: u32,
+    /// Deliveries at instants of an odd number, and the first such number in the block.
+    odd: u32,
+    first_number: i64,
     wide_z: u32,
     late_share: f64,
     lateness_us: f64,
@@ -303,6 +313,8 @@ impl Blocks {
             last_number: i64::MIN,
             sum_z: 0.0,
             firsts: 0,
+            odd: 0,
+            first_number: 0,
             wide_z: 0,
             late_share: 0.1,
             lateness_us: 0.0,
@@ -397,6 +409,11 @@ impl Blocks {
                 self.second_z = z;
             }
             if first {
+                let absolute = grid.anchor_number.wrapping_add(number);
+                if self.firsts == 0 {
+                    self.first_number = number;
+                }
+                self.odd = self.odd.saturating_add(u32::from(absolute & 1 != 0));
                 self.sum_z += z;
                 self.firsts = self.firsts.saturating_add(1);
                 if z - self.least_z > OFF_GRID_LATENESS * grid.interval_us {
@@ -431,6 +448,9 @@ impl Blocks {
         self.second_z = f64::INFINITY;
         self.sum_z = 0.0;
         self.firsts = 0;
+        self.odd = 0;
+        // Numbers count from the anchor, which has moved.
+        self.last_number = i64::MIN;
         self.wide_z = 0;
         Some(block)
     }
@@ -477,6 +497,23 @@ impl Blocks {
         })
     }
 
+    /// Whether deliveries keep to every second instant though the packets' period gives them no reason to.
+    fn skips_every_second(&self, grid: &Grid) -> bool {
+        let minority = if self.odd.saturating_mul(2) > self.firsts {
+            self.firsts.saturating_sub(self.odd)
+        } else {
+            self.odd
+        };
+        let packets = count(self.entries.len().saturating_sub(1));
+        let way = crate::number::difference(self.last_number, self.first_number);
+        let steps = way / if packets > 0.0 { packets } else { 1.0 } / 2.0;
+        let by_nature = crate::number::magnitude(steps - libm::round(steps)) < BY_NATURE;
+        grid.anchors.len() >= 2
+            && self.firsts >= 24
+            && minority.saturating_mul(16) < self.firsts
+            && !by_nature
+    }
+
     /// Sharpens the bounds by the grid, and moves the grid on.
     fn judge(&mut self, block: &mut Block, grid: &mut Grid) {
         let n = f64::from(self.firsts);
@@ -512,6 +549,20 @@ impl Blocks {
             return;
         }
         grid.misfits = 0;
+        if self.skips_every_second(grid) {
+            block.off_grid = true;
+            grid.skipping = grid.skipping.saturating_add(1);
+            if grid.skipping >= SKIPPING {
+                // The link has gone over to twice the interval.
+                let interval =
+                    Interval { period_us: 2.0 * grid.interval_us, ..Interval::declared(grid.interval_us) };
+                *grid = Grid { anchor_us: grid.anchor_us, placed: true, ..Grid::new(interval) };
+            } else {
+                grid.settle(self.least_z_number, self.least_z, scale / n);
+            }
+            return;
+        }
+        grid.skipping = 0;
         let margin = grid.stretch_u_ppm * span + PHASE_REACH * grid.phase_sd_us;
         if settled && self.least_z < -margin {
             // Stamps that belong to no instant: an app that was held up stamps when it pleases.

@@ -3,13 +3,13 @@
 use heapless::Vec;
 
 use crate::block::{Arrival, Block, Blocks, Bound, Interval, WorkingLine};
-use crate::filter::{Bank, Bounds, Feasible, WIDEST_CURVATURE};
-use crate::number::{greater, magnitude};
+use crate::filter::{Bank, Bounds, Feasible, Prior, WIDEST_CURVATURE};
+use crate::number::{between, greater, magnitude};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::replay::link::{PACKETS_FOR_CERTAINTY, longest_dividing_us};
 use crate::scatter::{self, Scatter};
-use crate::setup::{ALLOWANCE_US, PAIR_DELAY_REACH, Setup};
+use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, PAIR_DELAY_REACH, Setup, UNBOUNDED_US};
 
 /// Block minima remembered to see how far they range.
 const REMEMBERED: usize = 24;
@@ -21,6 +21,10 @@ const LEAST_ALLOWANCE_US: f64 = 100.0;
 const SLIPS_NEEDED: f64 = 6.0;
 /// Standard deviations of the minima by which the clock may lie below them, without a grid.
 const REACH: f64 = 15.0;
+/// Share of a block's loss that is taken into the running share, and the most of it that counts: one outage is no
+/// congestion, five blocks in a row are.
+const LOSS_GAIN: f64 = 0.1;
+const LOSS_COUNTED: f64 = 0.15;
 /// Greatest factor by which contradictions widen allowance and reach.
 const WIDEST: f64 = 32.0;
 
@@ -33,6 +37,7 @@ pub struct Live {
     scatter: Scatter,
     minima: Vec<Bound, REMEMBERED>,
     closed: u32,
+    lost_share: f64,
     packets: usize,
     slips: f64,
     missed_us: f64,
@@ -59,6 +64,7 @@ impl Live {
             scatter: Scatter::new(),
             minima: Vec::new(),
             closed: 0,
+            lost_share: 0.0,
             packets: 0,
             slips: 0.0,
             missed_us: 0.0,
@@ -117,10 +123,21 @@ impl Live {
         let _ = self.minima.push(block.minimum);
         self.closed = self.closed.saturating_add(1);
         self.packets = self.packets.saturating_add(usize::from(block.packets));
+        // A link that sends again and yet loses this much has a queue that overflows.
+        let sent = (block.to_s - block.from_s) / self.setup.period_s + 1.0;
+        let lost = 1.0 - f64::from(block.packets) / greater(sent, 1.0);
+        self.lost_share += LOSS_GAIN * (between(lost, 0.0, LOSS_COUNTED) - self.lost_share);
+        let congested = block.interval_us > 0.0 && self.lost_share > CONGESTED_LOSS;
+        if congested {
+            let deep = Prior { depth_us: CONGESTED_DEPTH_US, ..prior };
+            self.bank = Some(Bank::new(&deep, block.upper));
+        }
         let bank = self.bank.get_or_insert_with(|| Bank::new(&prior, block.upper));
         let before = Knot::of(bank.chosen().region(), bank.chosen().at_s());
         let mut bounds = Bounds { at_s: block.to_s, upper: Some(block.upper), ..Bounds::default() };
-        if block.interval_us > 0.0 {
+        if congested {
+            // Nothing bounds the clock from below.
+        } else if block.interval_us > 0.0 {
             if let Some(lower) = block.lower {
                 let open = block.upper.residual_us - lower.residual_us;
                 let way = magnitude(block.stretch_ppm - before.rate_ppm) * (block.to_s - block.from_s);
@@ -246,5 +263,9 @@ fn carried(feasible: &Feasible, device_s: f64, curvature_ppm_per_s: f64) -> (Kno
     let (low, high) = feasible.region().offset_range_at(dx);
     let wander = curvature_ppm_per_s * dx * dx / 2.0;
     (knot.low_us, knot.high_us) = (low - wander, high + wander);
+    if high - low > UNBOUNDED_US {
+        // Nothing bounds the clock from below; arrivals bound it from above.
+        knot.offset_us = high;
+    }
     (knot, greater(knot.half_width_us() - now.half_width_us(), 0.0))
 }

@@ -17,7 +17,7 @@ use crate::number::{between, count, greater};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::region::Region;
-use crate::setup::{ALLOWANCE_US, PAIR_DELAY_REACH, Setup};
+use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, PAIR_DELAY_REACH, Setup, UNBOUNDED_US};
 
 /// What was found on the way.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -64,11 +64,6 @@ pub struct Report {
 /// rather than of instants, in which a packet may still catch the one under way. The second moves the first chance by
 /// as much, and the allowance grows by this multiple of the mean.
 const LATENESS_REACH: f64 = 2.0;
-/// Share of lost packets from which on a link that sends again counts as congested: its queue overflows, and no packet
-/// has to have left at its first chance. What an app loses is less.
-const CONGESTED_LOSS: f64 = 0.06;
-/// How far the clock may lie below the arrivals of a congested link, µs: what a deep queue holds.
-const CONGESTED_DEPTH_US: f64 = 1e7;
 /// The limit on the wander is chosen anew for each window of this length, s, or of so many stretches between touches.
 const WINDOW_S: f64 = 600.0;
 const WINDOW_TOUCHES: f64 = 4.0;
@@ -79,8 +74,6 @@ const SHARP_LATENESS: f64 = 0.3;
 const TOP_SCATTER: f64 = 0.5;
 /// Width of the rates that are possible above which the regression's is taken, ppm.
 const RATE_OPEN_PPM: f64 = 4.0;
-/// Width of the offsets that are possible above which the clock counts as unbounded from below, µs.
-const UNBOUNDED_US: f64 = 60_000.0;
 /// Share of packets at their first chance below which twice the found period is tried.
 const ON_TIME_SHARE: f64 = 0.6;
 /// Share of the blocks on a grid from which on the link counts as one with a grid: a false finding is dropped again
