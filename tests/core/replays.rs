@@ -269,7 +269,7 @@ fn a_fixed_delay_that_nobody_declared_is_found_from_markers() {
             let (held, widest_us) = held(&session, &report, &stages);
             let what = format!("each {period_s} s, seed {seed}: {held} of {}, {widest_us} µs", stages.len());
             eprintln!("{what}, by pairs {}", report.by_pairs);
-            assert!(held * 100 >= stages.len() * 95 && widest_us < 6_000.0, "{what}");
+            assert!(held * 100 >= stages.len() * 95 && widest_us < 8_000.0, "{what}");
         }
     }
 }

@@ -4,7 +4,7 @@ use super::stage::Stage;
 use super::{Ends, Report, both_ways};
 use crate::block::Bound;
 use crate::filter::Prior;
-use crate::number::{count, greater};
+use crate::number::{between, count, greater};
 use crate::placement::{Knot, Shift};
 use crate::setup::{PAIR_DELAY_REACH, Setup};
 
@@ -36,8 +36,10 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
         (least, greatest) = (greater(greatest, 0.0), least);
     }
     let by_arrivals = mean_half_width(stages, |knot| knot.half_width_us());
-    let half = (greatest - least) / 2.0;
-    let found = Shift { us: f64::midpoint(least, greatest), u_us: half / NORMAL_95 };
+    // Between the bounds, markers say where the estimate lies above the clock.
+    let us = delay_at_markers(stages).map_or(f64::midpoint(least, greatest), |us| between(us, least, greatest));
+    let half = greater(greatest - us, us - least);
+    let found = Shift { us, u_us: half / NORMAL_95 };
     let known = match declared {
         Some(d) if NORMAL_95 * d.u_us < half && !report.fixed_delay_refuted => d,
         _ => found,
@@ -85,6 +87,18 @@ fn delay_by_pairs(stages: &[Stage]) -> (f64, f64) {
         }
     }
     (least, greatest)
+}
+
+/// Mean height of the estimate above the pairs that bound the clock on both sides, µs.
+fn delay_at_markers(stages: &[Stage]) -> Option<f64> {
+    let (mut sum, mut n) = (0.0, 0_usize);
+    for stage in stages {
+        if let Some((low, high)) = stage.pair.and_then(|pair| pair.low_us.zip(pair.high_us)) {
+            sum += stage.knot.offset_us - f64::midpoint(low, high);
+            n = n.saturating_add(1);
+        }
+    }
+    (n > 0).then(|| sum / count(n))
 }
 
 /// Whether the sync pairs allow the declared fixed delay.
