@@ -17,7 +17,7 @@ use crate::number::{between, count, greater};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::region::Region;
-use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, PAIR_DELAY_REACH, Setup, UNBOUNDED_US};
+use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, PAIR_DELAY_REACH, Setup, UNBOUNDED_US};
 
 /// What was found on the way.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -118,7 +118,8 @@ pub fn replay(
             report.doubt_us = greater(declared, report.doubt_us);
         }
     }
-    report.congested = report.on_a_grid && link::lost_share(stages, setup.period_s) > CONGESTED_LOSS;
+    let congested = if report.on_a_grid { link::mark_congested(stages, setup.period_s) } else { 0.0 };
+    report.congested = congested > 0.5;
     let mut prior = setup.prior;
     if report.congested {
         prior.depth_us = CONGESTED_DEPTH_US;
@@ -290,7 +291,7 @@ fn set_bounds(stages: &mut [Stage], report: &Report) {
         stage.bounds.upper = stage.upper;
         stage.bounds.lower = None;
         if let Some(block) = &stage.block
-            && !report.congested
+            && !(report.congested || stage.congested)
         {
             stage.bounds.lower = if block.interval_us > 0.0 {
                 stage.lattice.map(|l| Bound { residual_us: l.residual_us - report.allowance_us, ..l })

@@ -37,7 +37,8 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
     }
     let by_arrivals = mean_half_width(stages, |knot| knot.half_width_us());
     // Between the bounds, markers say where the estimate lies above the clock.
-    let us = delay_at_markers(stages).map_or(f64::midpoint(least, greatest), |us| between(us, least, greatest));
+    let us =
+        delay_at_markers(stages).map_or(f64::midpoint(least, greatest), |us| between(us, least, greatest));
     let half = greater(greatest - us, us - least);
     let found = Shift { us, u_us: half / NORMAL_95 };
     let known = match declared {

@@ -4,7 +4,7 @@ use super::stage::Stage;
 use crate::block::{Arrival, Block, Bound, WorkingLine};
 use crate::number::{count, greater, magnitude};
 use crate::scatter::{self, Scatter};
-use crate::setup::Setup;
+use crate::setup::{CONGESTED_LOSS, Setup};
 
 /// Packets after which an unseen grid is given up: some packet of so many would have missed its turn.
 pub(crate) const PACKETS_FOR_CERTAINTY: usize = 6_000;
@@ -13,6 +13,8 @@ const LOST_FOR_CERTAINTY: f64 = 10.0;
 const LATE_US: f64 = 1_000.0;
 /// Packets later than the shortest connection interval that rule a grid out if none was found with them.
 const LATE_FOR_CERTAINTY: usize = 12;
+/// Stages on either side that are asked whether the link is congested.
+const WINDOW: usize = 10;
 /// Mean agreement of late packets with whole intervals from which on an interval has to be reckoned with: 0 is chance.
 const HINT: f64 = 0.25;
 /// Shortest connection interval (Bluetooth Core, Vol 6 Part B, 4.5.1), and the longest that is usual for streaming
@@ -62,14 +64,43 @@ pub(super) fn clip_outliers(stages: &mut [Stage]) {
     }
 }
 
-/// Share of the packets that are missing inside the blocks.
-pub(super) fn lost_share(stages: &[Stage], period_s: f64) -> f64 {
-    let (mut sent, mut received) = (0.0, 0.0);
-    for block in stages.iter().filter_map(Stage::block) {
-        sent += (block.to_s - block.from_s) / period_s + 1.0;
-        received += f64::from(block.packets);
+/// Marks the stages around which most blocks lose packets, as they do where a queue overflows, and not in an outage or by
+/// chance; returns their share.
+pub(super) fn mark_congested(stages: &mut [Stage], period_s: f64) -> f64 {
+    let loses = |s: &Stage| {
+        s.block.as_ref().map(|b| {
+            let sent = (b.to_s - b.from_s) / period_s + 1.0;
+            f64::from(b.packets) < (1.0 - CONGESTED_LOSS) * sent
+        })
+    };
+    let n = stages.len();
+    let (mut marked, mut blocks) = (0_usize, 0_usize);
+    // Blocks, and those that lose, in the window from `from` to before `to`.
+    let (mut from, mut to, mut around, mut losing) = (0_usize, 0_usize, 0_usize, 0_usize);
+    for i in 0..n {
+        while to < n && to <= i.saturating_add(WINDOW) {
+            if let Some(lost) = stages.get(to).and_then(loses) {
+                around = around.saturating_add(1);
+                losing = losing.saturating_add(usize::from(lost));
+            }
+            to = to.saturating_add(1);
+        }
+        while from.saturating_add(WINDOW) < i {
+            if let Some(lost) = stages.get(from).and_then(loses) {
+                around = around.saturating_sub(1);
+                losing = losing.saturating_sub(usize::from(lost));
+            }
+            from = from.saturating_add(1);
+        }
+        if let Some(stage) = stages.get_mut(i) {
+            stage.congested = losing.saturating_mul(2) > around;
+            if stage.block.is_some() {
+                blocks = blocks.saturating_add(1);
+                marked = marked.saturating_add(usize::from(stage.congested));
+            }
+        }
     }
-    if sent > received { 1.0 - received / sent } else { 0.0 }
+    if blocks > 0 { count(marked) / count(blocks) } else { 0.0 }
 }
 
 /// Share of the blocks that a grid was believed in for.

@@ -31,6 +31,8 @@ pub struct Stage {
     /// The grid's bounds as far as the neighbours bear them out.
     pub(super) lattice: Option<Bound>,
     pub(super) upper: Option<Bound>,
+    /// Most blocks around here lose packets.
+    pub(super) congested: bool,
     pub(super) region: Region,
     /// Limit on the wander around here, ppm/s.
     pub(super) curvature_ppm_per_s: f64,
@@ -55,6 +57,7 @@ impl Stage {
             lattice: None,
             upper: None,
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),
+            congested: false,
             curvature_ppm_per_s: 0.0,
             by_arrivals: Knot::default(),
             knot: Knot::default(),
