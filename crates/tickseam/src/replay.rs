@@ -43,6 +43,8 @@ pub struct Report {
     pub interval: Option<Interval>,
     /// A grid was found or declared: where it is lost, nothing bounds the clock from below.
     pub on_a_grid: bool,
+    /// There is a grid, and yet most blocks say nothing by it: stamps in batches, or a grid that was lost again.
+    pub grid_tells_little: bool,
     /// Period of a grid that may be there unseen, µs; 0 where that can be ruled out.
     pub doubt_us: f64,
     /// The link loses so much that its queue must be overflowing: nothing bounds the clock from below.
@@ -120,6 +122,12 @@ pub fn replay(
     }
     let congested = if report.on_a_grid { link::mark_congested(stages, setup.period_s) } else { 0.0 };
     report.congested = congested > 0.5;
+    report.grid_tells_little = report.on_a_grid && link::bounded_share(stages) < 0.5;
+    if report.grid_tells_little {
+        // Then the least delays have to tell, and may all be late by one interval.
+        let seen = link::longest_interval_us(stages);
+        report.doubt_us = greater(greater(seen, setup.interval_us.unwrap_or(0.0)), report.doubt_us);
+    }
     let mut prior = setup.prior;
     if report.congested {
         prior.depth_us = CONGESTED_DEPTH_US;
@@ -229,7 +237,8 @@ fn within_bounds(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f
     for stage in stages.iter_mut() {
         stage.by_arrivals = stage.knot;
     }
-    let sharp = Report { allowance_us: SHARP_US + SHARP_LATENESS * lateness_us, ..*report };
+    let allowance_us = SHARP_US + SHARP_LATENESS * lateness_us;
+    let sharp = Report { allowance_us, doubt_us: 0.0, ..*report };
     set_bounds(stages, &sharp);
     both_ways(stages, prior, ends);
     for stage in stages.iter_mut() {
@@ -293,13 +302,14 @@ fn set_bounds(stages: &mut [Stage], report: &Report) {
         if let Some(block) = &stage.block
             && !(report.congested || stage.congested)
         {
-            stage.bounds.lower = if block.interval_us > 0.0 {
-                stage.lattice.map(|l| Bound { residual_us: l.residual_us - report.allowance_us, ..l })
-            } else if report.on_a_grid {
-                None
-            } else {
+            let floor = || {
                 link::floor_bound(block, stage.scatter_us, stage.range_us, report.reach)
                     .map(|l| Bound { residual_us: l.residual_us - report.doubt_us, ..l })
+            };
+            stage.bounds.lower = match stage.lattice.filter(|_| block.interval_us > 0.0) {
+                Some(l) => Some(Bound { residual_us: l.residual_us - report.allowance_us, ..l }),
+                None if !report.on_a_grid || report.grid_tells_little => floor(),
+                None => None,
             };
         }
         if let (Some(pair), Some(delay)) = (&stage.pair, report.fixed_delay)

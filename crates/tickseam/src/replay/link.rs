@@ -103,6 +103,18 @@ pub(super) fn mark_congested(stages: &mut [Stage], period_s: f64) -> f64 {
     if blocks > 0 { count(marked) / count(blocks) } else { 0.0 }
 }
 
+/// Share of the blocks that a grid bounds from below.
+pub(super) fn bounded_share(stages: &[Stage]) -> f64 {
+    let blocks = stages.iter().filter_map(Stage::block).count();
+    let bounded = stages.iter().filter(|s| s.lattice.is_some()).count();
+    if blocks > 0 { count(bounded) / count(blocks) } else { 0.0 }
+}
+
+/// The longest period of a grid that was believed in for any block, µs.
+pub(super) fn longest_interval_us(stages: &[Stage]) -> f64 {
+    stages.iter().filter_map(Stage::block).map(|b| b.interval_us).fold(0.0, greater)
+}
+
 /// Share of the blocks that a grid was believed in for.
 pub(super) fn grid_share(stages: &[Stage]) -> f64 {
     let on_a_grid = stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0).count();
