@@ -38,7 +38,9 @@ const GROUPED_TIGHT: f64 = 0.05;
 /// share of them does not fit it: arrivals that know nothing of the grid would be 0.6 of them.
 const OFF_GRID_LATENESS: f64 = 0.4;
 const OFF_GRID_SHARE: f64 = 0.55;
-/// Blocks in a row that keep to every second instant before the interval is doubled.
+/// Longest period of a grid, µs: an app that collects packets for longer stamps them to no purpose.
+const LONGEST_GRID_US: f64 = 2_000_000.0;
+/// Blocks in a row that keep to every second (third, …) instant before the interval is doubled (trebled, …).
 const SKIPPING: u8 = 3;
 /// Where packets come this close to an even number of intervals apart, they keep to every second instant by nature.
 const BY_NATURE: f64 = 0.02;
@@ -103,6 +105,8 @@ pub struct Block {
     pub to_s: f64,
     /// Packets in the block.
     pub packets: u16,
+    /// Deliveries that the packets came in.
+    pub deliveries: u16,
     /// Packets on the grid's first chance; all of them where there is no grid.
     pub on_time: u16,
     /// What every arrival proves.
@@ -171,7 +175,7 @@ struct Grid {
     anchors: Vec<(f64, f64), ANCHORS>,
     placed: bool,
     misfits: u8,
-    /// Blocks in a row whose deliveries kept to every second instant.
+    /// Blocks in a row whose deliveries kept to every second, third, … instant.
     skipping: u8,
 }
 
@@ -280,9 +284,13 @@ pub struct Blocks {
     last_number: i64,
     sum_z: f64,
     firsts: u32,
+    deliveries: u16,
     /// Deliveries at instants of an odd number, and the first such number in the block.
     odd: u32,
     first_number: i64,
+    /// The number of the delivery before, and the greatest common divisor of all steps from one to the next.
+    before_number: i64,
+    common_step: u64,
     wide_z: u32,
     late_share: f64,
     lateness_us: f64,
@@ -313,8 +321,11 @@ impl Blocks {
             last_number: i64::MIN,
             sum_z: 0.0,
             firsts: 0,
+            deliveries: 0,
             odd: 0,
             first_number: 0,
+            before_number: 0,
+            common_step: 0,
             wide_z: 0,
             late_share: 0.1,
             lateness_us: 0.0,
@@ -378,6 +389,7 @@ impl Blocks {
             && host_us - self.delivery_first_us < LONGEST_DELIVERY_US;
         self.last_host_us = host_us;
         if !same {
+            self.deliveries = self.deliveries.saturating_add(1);
             self.delivery_first_us = host_us;
             self.detector.observe(host_us, arrival.residual_us - self.line.at(arrival.device_s));
             if self.grid.is_none()
@@ -412,7 +424,10 @@ impl Blocks {
                 let absolute = grid.anchor_number.wrapping_add(number);
                 if self.firsts == 0 {
                     self.first_number = number;
+                } else {
+                    self.common_step = common_divisor(self.common_step, number.abs_diff(self.before_number));
                 }
+                self.before_number = number;
                 self.odd = self.odd.saturating_add(u32::from(absolute & 1 != 0));
                 self.sum_z += z;
                 self.firsts = self.firsts.saturating_add(1);
@@ -448,7 +463,9 @@ impl Blocks {
         self.second_z = f64::INFINITY;
         self.sum_z = 0.0;
         self.firsts = 0;
+        self.deliveries = 0;
         self.odd = 0;
+        self.common_step = 0;
         // Numbers count from the anchor, which has moved.
         self.last_number = i64::MIN;
         self.wide_z = 0;
@@ -482,6 +499,7 @@ impl Blocks {
             from_s: self.from_s,
             to_s: self.from_s + f64::from(to_s),
             packets: n,
+            deliveries: self.deliveries,
             on_time: n,
             upper: Bound { residual_us: upper.residual_us + self.resolution_us, ..upper },
             stamped: Bound { residual_us: upper.residual_us + self.resolution_us, ..upper },
@@ -497,21 +515,28 @@ impl Blocks {
         })
     }
 
-    /// Whether deliveries keep to every second instant though the packets' period gives them no reason to.
-    fn skips_every_second(&self, grid: &Grid) -> bool {
+    /// If deliveries keep to every second, third, … instant though the packets' period gives them no reason to: which.
+    fn skipped(&self, grid: &Grid) -> Option<f64> {
+        if grid.anchors.len() < 2 || self.firsts < 8 {
+            return None;
+        }
         let minority = if self.odd.saturating_mul(2) > self.firsts {
             self.firsts.saturating_sub(self.odd)
         } else {
             self.odd
         };
+        let every = if self.common_step >= 2 {
+            count(usize::try_from(self.common_step).unwrap_or(usize::MAX))
+        } else if self.firsts >= 24 && minority.saturating_mul(16) < self.firsts {
+            2.0
+        } else {
+            return None;
+        };
         let packets = count(self.entries.len().saturating_sub(1));
         let way = crate::number::difference(self.last_number, self.first_number);
-        let steps = way / if packets > 0.0 { packets } else { 1.0 } / 2.0;
+        let steps = way / if packets > 0.0 { packets } else { 1.0 } / every;
         let by_nature = crate::number::magnitude(steps - libm::round(steps)) < BY_NATURE;
-        grid.anchors.len() >= 2
-            && self.firsts >= 24
-            && minority.saturating_mul(16) < self.firsts
-            && !by_nature
+        (!by_nature && every * grid.interval_us < LONGEST_GRID_US).then_some(every)
     }
 
     /// Sharpens the bounds by the grid, and moves the grid on.
@@ -549,13 +574,13 @@ impl Blocks {
             return;
         }
         grid.misfits = 0;
-        if self.skips_every_second(grid) {
+        if let Some(every) = self.skipped(grid) {
             block.off_grid = true;
             grid.skipping = grid.skipping.saturating_add(1);
             if grid.skipping >= SKIPPING {
-                // The link has gone over to twice the interval.
+                // The link has gone over to twice the interval, or more, or an app collects what comes.
                 let interval =
-                    Interval { period_us: 2.0 * grid.interval_us, ..Interval::declared(grid.interval_us) };
+                    Interval { period_us: every * grid.interval_us, ..Interval::declared(grid.interval_us) };
                 *grid = Grid { anchor_us: grid.anchor_us, placed: true, ..Grid::new(interval) };
             } else {
                 grid.settle(self.least_z_number, self.least_z, scale / n);
@@ -673,6 +698,13 @@ impl Blocks {
 
 /// Late packets of the earliest phase come just one interval after its first; this much before is left out, µs.
 const GUARD_US: f64 = 200.0;
+
+fn common_divisor(mut a: u64, mut b: u64) -> u64 {
+    while b != 0 {
+        (a, b) = (b, a.checked_rem(b).unwrap_or(0));
+    }
+    a
+}
 
 /// Whether a period is one of the connection intervals that Bluetooth LE allows.
 fn nominal(period_us: f64) -> bool {

@@ -122,7 +122,8 @@ pub fn replay(
     }
     let congested = if report.on_a_grid { link::mark_congested(stages, setup.period_s) } else { 0.0 };
     report.congested = congested > 0.5;
-    report.grid_tells_little = report.on_a_grid && link::bounded_share(stages) < 0.5;
+    report.grid_tells_little =
+        report.on_a_grid && link::bounded_share(stages) < 0.5 && !link::batched(stages, setup.period_s);
     if report.grid_tells_little {
         // Then the least delays have to tell, and may all be late by one interval.
         let seen = link::longest_interval_us(stages);

@@ -13,6 +13,8 @@ const LOST_FOR_CERTAINTY: f64 = 10.0;
 const LATE_US: f64 = 1_000.0;
 /// Packets later than the shortest connection interval that rule a grid out if none was found with them.
 const LATE_FOR_CERTAINTY: usize = 12;
+/// Packets of one delivery from which on they count as a batch.
+const BATCH: f64 = 1.8;
 /// Stages on either side that are asked whether the link is congested.
 const WINDOW: usize = 10;
 /// Mean agreement of late packets with whole intervals from which on an interval has to be reckoned with: 0 is chance.
@@ -101,6 +103,18 @@ pub(super) fn mark_congested(stages: &mut [Stage], period_s: f64) -> f64 {
         }
     }
     if blocks > 0 { count(marked) / count(blocks) } else { 0.0 }
+}
+
+/// Whether the app hands packets over in batches of its own: several at once, and none between for longer than the grid's
+/// period.
+pub(super) fn batched(stages: &[Stage], period_s: f64) -> bool {
+    let (mut packets, mut deliveries) = (0.0, 0.0);
+    for block in stages.iter().filter_map(Stage::block) {
+        packets += f64::from(block.packets);
+        deliveries += f64::from(block.deliveries);
+    }
+    let apart_us = packets / greater(deliveries, 1.0) * period_s * 1e6;
+    packets > BATCH * deliveries && apart_us > 1.5 * longest_interval_us(stages)
 }
 
 /// Share of the blocks that a grid bounds from below.
