@@ -160,7 +160,9 @@ pub fn replay(
     }
     if report.on_a_grid && !report.congested {
         within_bounds(stages, &prior, ends, lateness, &mut report);
-        by_touches(stages, &prior, ends, (setup, line), lateness, &mut report);
+        if link::bounded_share(stages) > 0.5 {
+            by_touches(stages, &prior, ends, (setup, line), lateness, &mut report);
+        }
     } else if !report.on_a_grid {
         below_the_top(stages, setup, line);
     }

@@ -7,7 +7,7 @@ use crate::scatter::{self, Scatter};
 use crate::setup::{CONGESTED_LOSS, Setup};
 
 /// Packets after which an unseen grid is given up: some packet of so many would have missed its turn.
-pub(crate) const PACKETS_FOR_CERTAINTY: usize = 6_000;
+pub(crate) const PACKETS_FOR_CERTAINTY: usize = 12_000;
 /// Packets that must be lost, and none later than this, µs, to rule a grid out.
 const LOST_FOR_CERTAINTY: f64 = 10.0;
 const LATE_US: f64 = 1_000.0;
