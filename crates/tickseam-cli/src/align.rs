@@ -12,6 +12,7 @@ use tickseam_record::{
     Packets, Recording, SegmentSummary, Slip, Status, StreamSummary,
 };
 
+use crate::changes::{Cause, Cut};
 use crate::estimate::{Estimate, Ground, Piece};
 use crate::live_answers::{LiveAnswer, live_answers};
 use crate::pairs::Sightings;
@@ -484,17 +485,23 @@ fn choose(estimates: &BTreeMap<u32, Estimate>, host_ns: i64, latency: Shift) -> 
     let mut begun: Option<Chosen<'_>> = None;
     let mut within: Option<Chosen<'_>> = None;
     for (&segment, estimate) in estimates {
+        let event_us = estimate.frame.host_us(host_ns);
         for piece in &estimate.pieces {
             let mut placement = estimate.place(piece, host_ns, latency);
-            if begun.is_some() && placement.device_s < piece.from_s.max(0.0) {
+            let covers = piece.host_us.0 <= event_us && event_us <= piece.host_us.1;
+            // Where a piece ends by a change of the host's clock, the host's time says more than the last packets do.
+            let after_begin = (covers && piece.cut.is_some()) || placement.device_s >= piece.from_s.max(0.0);
+            let before_end = piece.host_us.1.is_finite() || placement.device_s <= piece.to_s;
+            if begun.is_some() && !after_begin {
                 continue;
             }
-            if placement.device_s >= piece.from_s && placement.device_s <= piece.to_s {
+            if covers && after_begin && before_end {
                 // After the host's clock was set back, some of its times came twice: the interval has to hold both.
                 if let Some(earlier) = within.filter(|earlier| earlier.segment == segment) {
                     let apart_us = (earlier.placement.device_s - placement.device_s).abs() * 1e6;
-                    placement.u95_us += apart_us;
-                    placement.budget.link_us += apart_us;
+                    let wider_us = (apart_us + earlier.placement.u95_us - placement.u95_us).max(0.0);
+                    placement.u95_us += wider_us;
+                    placement.budget.link_us += wider_us;
                 }
                 within = Some(Chosen { segment, estimate, piece, placement });
             }
@@ -599,18 +606,7 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
             None => "grid-lost",
         },
     };
-    let slips_found = estimate
-        .pieces
-        .iter()
-        .filter_map(|piece| {
-            let first = estimate.arrivals.get(piece.arrivals.start)?;
-            Some(Slip {
-                host_ns: estimate.frame.host_ns(first.device_s, first.residual_us),
-                step_ms: piece.step_us? / 1e3,
-                cause: "host-clock-step".to_owned(),
-            })
-        })
-        .collect();
+    let slips_found = slips_found(estimate);
     SegmentSummary {
         segment,
         clock: if group.clock == Clock::Ticks { "tick" } else { "sample" }.to_owned(),
@@ -634,6 +630,26 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         maps,
         slips: slips_found,
     }
+}
+
+/// All sudden changes of a segment, in the order of device time.
+fn slips_found(estimate: &Estimate) -> Vec<Slip> {
+    let mut slips = Vec::new();
+    for piece in &estimate.pieces {
+        if let (Some(cut), Some(first)) = (piece.cut, estimate.arrivals.get(piece.arrivals.start)) {
+            slips.push(Slip {
+                host_ns: estimate.frame.host_ns(first.device_s, first.residual_us),
+                step_ms: cut.step_us / 1e3,
+                cause: cut.cause.name().to_owned(),
+            });
+        }
+        slips.extend(piece.grid_changes.iter().map(|change| Slip {
+            host_ns: estimate.frame.host_ns(change.at_s, piece.known_at(change.at_s).0.offset_us),
+            step_ms: 0.0,
+            cause: change.cause.name().to_owned(),
+        }));
+    }
+    slips
 }
 
 /// The clock maps of a piece, each about its middle, fixed delay and half a tick taken off.
@@ -725,8 +741,13 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
         ));
     }
     for (segment, estimate) in estimates {
-        for step_ms in estimate.pieces.iter().filter_map(|piece| piece.step_us).map(|us| us / 1e3) {
-            remarks.push(format!("Segment {segment}: the host's clock was set by {step_ms:+.0} ms."));
+        for Cut { step_us, cause, .. } in estimate.pieces.iter().filter_map(|piece| piece.cut) {
+            let step_ms = step_us / 1e3;
+            remarks.push(if cause == Cause::HostSuspend {
+                format!("Segment {segment}: the host's clock stood still for {:.0} ms.", -step_ms)
+            } else {
+                format!("Segment {segment}: the host's clock was set by {step_ms:+.0} ms.")
+            });
         }
         if estimate.pieces.iter().filter_map(Piece::report).any(|report| report.declared_refuted) {
             remarks.push(format!(
