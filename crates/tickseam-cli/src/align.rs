@@ -230,7 +230,11 @@ impl Ways<'_> {
     }
 
     /// Exchanges and markers as a group of the reference stream sees them.
-    fn sightings(&self, group: &Group) -> Option<Sightings<'_>> {
+    fn sightings(&self, segment: u32, group: &Group) -> Option<Sightings<'_>> {
+        // Their ticks would have to be put right one by one.
+        if self.places.tick_steps.iter().any(|step| step.segment == segment) {
+            return None;
+        }
         let Captured { description, exchanges, markers, .. } = *self.captured;
         let clock = &description.device_clock;
         let ticks = Frame {
@@ -242,13 +246,13 @@ impl Ways<'_> {
         Sightings::new(exchanges, markers, clock.tick_bits?, ticks, host_step_us)
     }
 
-    fn estimate(&self, stream: usize, group: &Group) -> Option<Estimate> {
+    fn estimate(&self, (segment, stream): (u32, usize), group: &Group) -> Option<Estimate> {
         let frame = self.frame(stream, group)?;
         let packets = self.captured.packets;
         let rows = group.received.iter().map(|&row| row as usize);
         let stamps =
             rows.filter_map(|row| Some((self.count(stream, group.clock, row)?, packets.host_ns()[row])));
-        let sightings = if stream == 0 { self.sightings(group) } else { None };
+        let sightings = if stream == 0 { self.sightings(segment, group) } else { None };
         let ground = self.ground(stream, group.clock);
         Estimate::new(frame, ground, stamps, group.received.len(), sightings.as_ref())
     }
@@ -372,7 +376,7 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
         Some((ways.frame(0, group)?, ways.ground(0, group.clock)))
     };
     let count_of = |segment: u32, row: usize| ways.count(0, groups.get(&(segment, 0))?.clock, row);
-    let sightings_of = |segment: u32| ways.sightings(groups.get(&(segment, 0))?);
+    let sightings_of = |segment: u32| ways.sightings(segment, groups.get(&(segment, 0))?);
     let (live, estimates, own) = std::thread::scope(|scope| {
         let live =
             scope.spawn(|| live_answers(captured, &places, &latencies, session_of, count_of, sightings_of));
@@ -383,9 +387,9 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
             let shares =
                 groups.get(&(segment, 0)).is_some_and(|reference| ways.begins_s(reference, group).is_some());
             if stream == 0 {
-                estimates.extend(ways.estimate(0, group).map(|estimate| (segment, estimate)));
+                estimates.extend(ways.estimate((segment, 0), group).map(|estimate| (segment, estimate)));
             } else if !shares && !events.is_empty() {
-                own.extend(ways.estimate(stream, group).map(|estimate| ((segment, stream), estimate)));
+                own.extend(ways.estimate((segment, stream), group).map(|estimate| ((segment, stream), estimate)));
             }
         }
         let live = live.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
@@ -606,7 +610,12 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
             None => "grid-lost",
         },
     };
-    let slips_found = slips_found(estimate);
+    let mut slips_found = slips_found(estimate);
+    slips_found.extend(ways.places.tick_steps.iter().filter(|step| step.segment == segment).map(|step| Slip {
+        host_ns: packets.host_ns()[step.row as usize],
+        step_ms: -(step.ticks as f64) / ways.captured.description.device_clock.tick_hz.unwrap_or(1.0) * 1e3,
+        cause: Cause::DeviceClockStep.name().to_owned(),
+    }));
     SegmentSummary {
         segment,
         clock: if group.clock == Clock::Ticks { "tick" } else { "sample" }.to_owned(),
@@ -726,6 +735,14 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
     if unsettled > 0 {
         remarks.push(format!(
             "{unsettled} packets were refused: too late, or with counters that fit nothing before or after."
+        ));
+    }
+    for step in &ways.places.tick_steps {
+        let step_ms = step.ticks as f64 / description.device_clock.tick_hz.unwrap_or(1.0) * 1e3;
+        remarks.push(format!(
+            "Segment {}: the device's tick jumped by {step_ms:+.0} ms while its packets went on; exchanges and markers of \
+             this segment were not used.",
+            step.segment
         ));
     }
     if ways.places.unresolved_segments > 0 {

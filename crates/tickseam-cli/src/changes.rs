@@ -47,14 +47,11 @@ const BIN_PACKETS: u32 = 12;
 const DWELL: usize = 3;
 
 /// The least jump that is looked for, µs: stacks and threads hold back whole bins by some tens of ms (own choice).
-const LEAST_US: f64 = 60e3;
+const LEAST_US: f64 = 20e3;
 
 /// The same in packet periods. The beat's saw-tooth and a new anchor move the least wait by the common divisor of packet
 /// period and interval at the most, which is one packet period or less; a quarter is left for noise.
 const PERIODS: f64 = 1.25;
-
-/// The same in declared or found connection intervals.
-const INTERVALS: f64 = 1.2;
 
 /// The same in units of how much the envelope changes from bin to bin anyway, in four of five cases: congested and batched
 /// links, whose levels wander.
@@ -71,8 +68,15 @@ const RATE_US_PER_S: f64 = 70.0;
 /// Packets of this much device time before a cut tell how far the host's clock had come, s.
 const LOOK_BACK_S: f64 = 2.0;
 
+/// So shortly before a step up, packets are still near the level that they had, s, and so many of them are looked at.
+const CLIMB_S: f64 = 1.0;
+const CLIMB_PACKETS: usize = 8;
+
 /// A host that slept stamps its next packet soon after it wakes, µs.
 const AWAKE_US: f64 = 2e6;
+
+/// The envelope of a few seconds is not known better than this, µs.
+const FLOOR_US: f64 = 2e3;
 
 /// A place where no line may be drawn across.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -122,11 +126,10 @@ fn range(levels: &[f64]) -> (f64, f64) {
     levels.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &at| (low.min(at), high.max(at)))
 }
 
-/// The least jump that is believed, µs, for packets of a period, a grid of an interval and an envelope that wanders so much.
-fn threshold_us(period_s: f64, interval_us: Option<f64>, scatter_us: f64) -> f64 {
+/// The least jump that is believed, µs, for packets of a period and an envelope that wanders so much.
+fn threshold_us(period_s: f64, scatter_us: f64) -> f64 {
     LEAST_US
         .max(PERIODS * period_s * 1e6)
-        .max(INTERVALS * interval_us.unwrap_or(0.0))
         .max(SCATTERS * scatter_us)
 }
 
@@ -149,7 +152,7 @@ fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
 }
 
 /// Where the lower envelope of the arrivals, in the order of reception, jumps and stays: in that order.
-pub fn cuts(arrivals: &[Arrival], period_s: f64, interval_us: Option<f64>) -> Vec<Cut> {
+pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
     let mut bins: Vec<Bin> = Vec::new();
     for (place, arrival) in arrivals.iter().enumerate() {
         match bins.last_mut() {
@@ -164,7 +167,7 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64, interval_us: Option<f64>) -> Ve
     let levels: Vec<f64> = bins.iter().map(|bin| level(bin.least_us, bin.from_s)).collect();
     let changes = levels.windows(2).map(|two| (two[1] - two[0]).abs()).collect();
     let scatter_us = quantile(changes, SCATTER_QUANTILE);
-    let threshold_us = threshold_us(period_s, interval_us, scatter_us);
+    let threshold_us = threshold_us(period_s, scatter_us);
 
     let mut cuts: Vec<Cut> = Vec::new();
     for k in 1..bins.len() {
@@ -184,7 +187,7 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64, interval_us: Option<f64>) -> Ve
         let (low_after, _) = range(&levels[k..(k + 2).min(levels.len())]);
         // Delays only ever raise a residual: of two clocks, only the earlier one after a step down, and only the later one
         // before a step up, can have stamped below both floors.
-        let slack_us = scatter_us.max(LEAST_US / 30.0);
+        let slack_us = scatter_us.max(FLOOR_US);
         let below = |a: &Arrival, floor_us: f64| level(a.residual_us, a.device_s) < floor_us - slack_us;
         let within = if step_us > 0.0 {
             run.iter().rposition(|a| below(a, low_after)).map_or(0, |at| at + 1)
@@ -192,6 +195,16 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64, interval_us: Option<f64>) -> Ve
             run.iter().position(|a| below(a, low_before)).unwrap_or(run.len())
         };
         let place = bins[k - 1].place + within;
+        if step_us > 0.0 {
+            // A queue that fills climbs; a clock that is set does not.
+            let until_s = arrivals[place.saturating_sub(1)].device_s - CLIMB_S;
+            let just_before = arrivals[..place].iter().rev().enumerate();
+            let just_before = just_before.take_while(|(n, a)| *n < CLIMB_PACKETS || a.device_s > until_s);
+            let lowest = just_before.map(|(_, a)| level(a.residual_us, a.device_s)).fold(f64::INFINITY, f64::min);
+            if lowest > low_before + step_us / 4.0 {
+                continue;
+            }
+        }
         if within < run.len() && place > cuts.last().map_or(0, |cut| cut.place) {
             cuts.push(cut_at(arrivals, place, step_us, period_s, slack_us));
         }
@@ -226,7 +239,6 @@ fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack
 #[derive(Clone, Debug)]
 pub struct Watch {
     period_s: f64,
-    interval_us: Option<f64>,
     levels: VecDeque<f64>,
     bin: Option<Bin>,
     /// Least residual of the last second or two: of whole seconds, and of the present one.
@@ -239,10 +251,9 @@ const REMEMBERED: usize = 12;
 
 impl Watch {
     /// Nothing seen yet.
-    pub fn new(period_s: f64, interval_us: Option<f64>) -> Self {
+    pub fn new(period_s: f64) -> Self {
         Self {
             period_s,
-            interval_us,
             levels: VecDeque::new(),
             bin: None,
             recent: [f64::INFINITY; 2],
@@ -252,7 +263,7 @@ impl Watch {
 
     fn threshold_us(&self) -> f64 {
         let changes = self.levels.iter().zip(self.levels.iter().skip(1)).map(|(a, b)| (b - a).abs());
-        threshold_us(self.period_s, self.interval_us, quantile(changes.collect(), 0.6))
+        threshold_us(self.period_s, quantile(changes.collect(), 0.6))
     }
 
     fn before(&self, skipped: usize) -> Vec<f64> {
@@ -291,7 +302,7 @@ impl Watch {
             }
         }
         if fell || rose {
-            *self = Self::new(self.period_s, self.interval_us);
+            *self = Self::new(self.period_s);
             self.bin = Some(Bin::new(0, arrival));
         }
         fell || rose

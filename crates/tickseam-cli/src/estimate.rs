@@ -225,7 +225,7 @@ impl Estimate {
         if arrivals.is_empty() {
             return None;
         }
-        let cuts = cuts(&arrivals, ground.setup.period_s, ground.setup.interval_us);
+        let cuts = cuts(&arrivals, ground.setup.period_s);
         let pieces = (0..=cuts.len())
             .map(|number| {
                 let cut = number.checked_sub(1).map(|before| cuts[before]);

@@ -6,6 +6,7 @@ pub mod align;
 pub mod changes;
 pub mod command;
 pub mod compare;
+pub mod continued;
 pub mod demonstration;
 pub mod estimate;
 mod live_answers;

@@ -54,7 +54,7 @@ impl Session {
             ground,
             gate: Gate::default(),
             live: Live::new(ground.setup),
-            watch: Watch::new(ground.setup.period_s, ground.setup.interval_us),
+            watch: Watch::new(ground.setup.period_s),
         }
     }
 
