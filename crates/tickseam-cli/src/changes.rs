@@ -331,38 +331,140 @@ pub struct GridChange {
 /// Blocks in a row that have to agree before and after a change of the grid.
 const GRID_BLOCKS: usize = 4;
 
-/// The changes of the grid that a replay's blocks show.
-pub fn grid_changes<'a>(blocks: impl Iterator<Item = &'a Block>) -> Vec<GridChange> {
+/// The changes of the grid: of its period as the arrivals show it, of its phase as a replay's blocks do, where they could
+/// follow it.
+pub fn grid_changes<'a>(arrivals: &[Arrival], blocks: impl Iterator<Item = &'a Block>) -> Vec<GridChange> {
+    let mut changes = interval_changes(arrivals);
     let blocks: Vec<&Block> = blocks.collect();
     // Runs of blocks that rest on one period and one phase.
-    let mut runs: Vec<(Range<usize>, f64)> = Vec::new();
+    let mut runs: Vec<Range<usize>> = Vec::new();
     for (at, block) in blocks.iter().enumerate() {
         if block.interval_us <= 0.0 || block.off_grid || block.rephased {
             continue;
         }
         match runs.last_mut() {
-            Some((run, interval_us)) if run.end == at && same(*interval_us, block.interval_us) => run.end = at + 1,
-            _ => runs.push((at..at + 1, block.interval_us)),
+            Some(run) if run.end == at && same(blocks[run.start].interval_us, block.interval_us) => {
+                run.end = at + 1;
+            }
+            _ => runs.push(at..at + 1),
         }
     }
-    runs.retain(|(run, _)| run.len() >= GRID_BLOCKS);
-    let mut changes = Vec::new();
+    runs.retain(|run| run.len() >= GRID_BLOCKS);
     for two in runs.windows(2) {
-        let ((before, interval_before_us), (after, interval_us)) = (&two[0], &two[1]);
+        let (before, after) = (&two[0], &two[1]);
         let between = &blocks[before.end..after.start];
-        let cause = if !same(*interval_before_us, *interval_us) {
-            Cause::IntervalChange
-        } else if between.iter().any(|block| block.rephased) {
-            Cause::AnchorRephase
-        } else {
-            continue;
-        };
-        let at_s = between.first().map_or(blocks[after.start].from_s, |block| block.from_s);
-        changes.push(GridChange { at_s, cause });
+        let Some(at_s) = between.iter().find(|block| block.rephased).map(|block| block.from_s) else { continue };
+        // A new period has a new phase too.
+        let of_period = changes.iter().any(|change: &GridChange| (change.at_s - at_s).abs() < 3.0 * WINDOW_S);
+        if between.len() <= GRID_BLOCKS && same(blocks[before.start].interval_us, blocks[after.start].interval_us) && !of_period {
+            changes.push(GridChange { at_s, cause: Cause::AnchorRephase });
+        }
     }
+    changes.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     changes
 }
 
 fn same(a_us: f64, b_us: f64) -> bool {
     (a_us - b_us).abs() < 0.005 * a_us.max(b_us)
+}
+
+/// Windows in each of which the period of the grid is looked for, s of device time.
+const WINDOW_S: f64 = 20.0;
+
+/// Deliveries that a window needs, and that are looked at.
+const FEWEST_DELIVERIES: usize = 40;
+const MOST_DELIVERIES: usize = 160;
+
+/// Distances of deliveries, in deliveries, whose fit to a period is looked at.
+const LAGS: [usize; 7] = [1, 2, 3, 5, 8, 13, 21];
+
+/// Deliveries are at least this far apart, µs: the air time of the longest packet of Bluetooth LE and its answer is less.
+const DELIVERY_US: f64 = 2_600.0;
+
+/// Periods that are tried, µs: those that Bluetooth LE allows (Bluetooth Core, Vol 6 Part B, 4.5.1), up to the longest that lets
+/// packets of 100 ms through one by one.
+const PERIOD_STEP_US: f64 = 1_250.0;
+const PERIODS_TRIED: Range<u32> = 6..81;
+
+/// A grid's score is 1 where all distances are multiples of the period, and 0 where they are any. From the first number on
+/// a window is on it, below the second it is not.
+const ON_GRID: f64 = 0.7;
+const OFF_GRID: f64 = 0.35;
+
+/// Windows in a row that agree on a period before it counts as one, and windows that a change may take.
+const AGREEING: usize = 3;
+const CHANGING: usize = 2;
+
+/// Distances of deliveries in one window, µs.
+fn distances(arrivals: &[Arrival]) -> Vec<f64> {
+    let mut deliveries: Vec<f64> = Vec::with_capacity(MOST_DELIVERIES);
+    for arrival in arrivals {
+        let at_us = host_us(arrival);
+        if deliveries.last().is_none_or(|last_us| at_us - last_us > DELIVERY_US) {
+            deliveries.push(at_us);
+            if deliveries.len() == MOST_DELIVERIES {
+                break;
+            }
+        }
+    }
+    if deliveries.len() < FEWEST_DELIVERIES {
+        return Vec::new();
+    }
+    LAGS.iter()
+        .flat_map(|&lag| deliveries.iter().zip(&deliveries[lag..]).map(|(from_us, to_us)| to_us - from_us))
+        .collect()
+}
+
+fn score(distances: &[f64], period_us: f64) -> f64 {
+    let fit = |distance_us: &f64| {
+        let turns = distance_us / period_us;
+        1.0 - 4.0 * (turns - turns.round()).abs()
+    };
+    distances.iter().map(fit).sum::<f64>() / distances.len() as f64
+}
+
+/// The longest period that a window is on.
+fn period_us(distances: &[f64]) -> Option<f64> {
+    if distances.is_empty() {
+        return None;
+    }
+    PERIODS_TRIED
+        .rev()
+        .map(|steps| f64::from(steps) * PERIOD_STEP_US)
+        .find(|&period_us| score(distances, period_us) > ON_GRID)
+}
+
+/// Where the period of the grid changes and stays.
+fn interval_changes(arrivals: &[Arrival]) -> Vec<GridChange> {
+    let mut windows: Vec<(f64, Vec<f64>)> = Vec::new();
+    let mut from = 0;
+    while let Some(first) = arrivals.get(from) {
+        let until_s = first.device_s + WINDOW_S;
+        let count = arrivals[from..].iter().position(|a| a.device_s >= until_s).unwrap_or(arrivals.len() - from);
+        windows.push((first.device_s, distances(&arrivals[from..from + count.max(1)])));
+        from += count.max(1);
+    }
+    let mut runs: Vec<(Range<usize>, f64)> = Vec::new();
+    for (at, (_, distances)) in windows.iter().enumerate() {
+        let Some(period_us) = period_us(distances) else { continue };
+        match runs.last_mut() {
+            Some((run, of_run_us)) if run.end == at && *of_run_us == period_us => run.end = at + 1,
+            _ => runs.push((at..at + 1, period_us)),
+        }
+    }
+    runs.retain(|(run, _)| run.len() >= AGREEING);
+    let mut changes = Vec::new();
+    for two in runs.windows(2) {
+        let ((before, old_us), (after, new_us)) = (&two[0], &two[1]);
+        // Of a period and its multiple, one fits both stretches.
+        let fits = |run: &Range<usize>, period_us: f64| {
+            windows[run.clone()].iter().any(|(_, distances)| score(distances, period_us) > OFF_GRID)
+        };
+        let apart = !fits(after, *old_us) || !fits(before, *new_us);
+        if old_us != new_us && apart && after.start - before.end <= CHANGING {
+            let at_s = windows.get(before.end).map_or(0.0, |window| window.0);
+            changes.push(GridChange { at_s, cause: Cause::IntervalChange });
+        }
+    }
+    changes
 }

@@ -280,7 +280,7 @@ fn piece(
     };
     let (exchanges, markers) = (pairs.exchanges, pairs.markers);
     let grid_changes = match &knowledge {
-        Knowledge::Replayed { stages, .. } => grid_changes(stages.iter().filter_map(Stage::block)),
+        Knowledge::Replayed { stages, .. } => grid_changes(arrivals, stages.iter().filter_map(Stage::block)),
         Knowledge::Few(_) => Vec::new(),
     };
     Piece {

@@ -144,6 +144,9 @@ const SEEDS: u64 = 60;
 const AT_S: f64 = 400.0;
 
 fn measure(name: &str, cause: &str, most: usize, faults: impl Fn(&Scenario) -> Option<Vec<Fault>> + Sync) {
+    if std::env::var("ONLY").is_ok_and(|only| !name.contains(&only)) {
+        return;
+    }
     let half = |parity: u64| {
         let faults = &faults;
         move || {
@@ -161,7 +164,7 @@ fn measure(name: &str, cause: &str, most: usize, faults: impl Fn(&Scenario) -> O
                     let (plain, shifted) = (s.1 - AT_S, s.1 - s.2 / 1e3 - AT_S);
                     if plain.abs() < shifted.abs() { plain } else { shifted }
                 };
-                let near: Vec<_> = slips.iter().filter(|s| off_s(s).abs() < 12.0).collect();
+                let near: Vec<_> = slips.iter().filter(|s| off_s(s).abs() < 25.0).collect();
                 let named = near.iter().find(|s| s.0 == cause);
                 if std::env::var("VERBOSE").is_ok()
                     && (named.is_none() || slips.len() > most || run.held < 0.9 || run.elsewhere > 0)
