@@ -12,6 +12,7 @@ use tickseam_record::{
     Packets, Recording, SegmentSummary, Slip, Status, StreamSummary,
 };
 
+use crate::changes::{Cause, Cut};
 use crate::estimate::{Estimate, Ground, Piece};
 use crate::live_answers::{LiveAnswer, live_answers};
 use crate::pairs::Sightings;
@@ -229,7 +230,11 @@ impl Ways<'_> {
     }
 
     /// Exchanges and markers as a group of the reference stream sees them.
-    fn sightings(&self, group: &Group) -> Option<Sightings<'_>> {
+    fn sightings(&self, segment: u32, group: &Group) -> Option<Sightings<'_>> {
+        // Their ticks would have to be put right one by one.
+        if self.places.tick_steps.iter().any(|step| step.segment == segment) {
+            return None;
+        }
         let Captured { description, exchanges, markers, .. } = *self.captured;
         let clock = &description.device_clock;
         let ticks = Frame {
@@ -241,13 +246,13 @@ impl Ways<'_> {
         Sightings::new(exchanges, markers, clock.tick_bits?, ticks, host_step_us)
     }
 
-    fn estimate(&self, stream: usize, group: &Group) -> Option<Estimate> {
+    fn estimate(&self, (segment, stream): (u32, usize), group: &Group) -> Option<Estimate> {
         let frame = self.frame(stream, group)?;
         let packets = self.captured.packets;
         let rows = group.received.iter().map(|&row| row as usize);
         let stamps =
             rows.filter_map(|row| Some((self.count(stream, group.clock, row)?, packets.host_ns()[row])));
-        let sightings = if stream == 0 { self.sightings(group) } else { None };
+        let sightings = if stream == 0 { self.sightings(segment, group) } else { None };
         let ground = self.ground(stream, group.clock);
         Estimate::new(frame, ground, stamps, group.received.len(), sightings.as_ref())
     }
@@ -371,7 +376,7 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
         Some((ways.frame(0, group)?, ways.ground(0, group.clock)))
     };
     let count_of = |segment: u32, row: usize| ways.count(0, groups.get(&(segment, 0))?.clock, row);
-    let sightings_of = |segment: u32| ways.sightings(groups.get(&(segment, 0))?);
+    let sightings_of = |segment: u32| ways.sightings(segment, groups.get(&(segment, 0))?);
     let (live, estimates, own) = std::thread::scope(|scope| {
         let live =
             scope.spawn(|| live_answers(captured, &places, &latencies, session_of, count_of, sightings_of));
@@ -382,9 +387,9 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
             let shares =
                 groups.get(&(segment, 0)).is_some_and(|reference| ways.begins_s(reference, group).is_some());
             if stream == 0 {
-                estimates.extend(ways.estimate(0, group).map(|estimate| (segment, estimate)));
+                estimates.extend(ways.estimate((segment, 0), group).map(|estimate| (segment, estimate)));
             } else if !shares && !events.is_empty() {
-                own.extend(ways.estimate(stream, group).map(|estimate| ((segment, stream), estimate)));
+                own.extend(ways.estimate((segment, stream), group).map(|estimate| ((segment, stream), estimate)));
             }
         }
         let live = live.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
@@ -484,17 +489,23 @@ fn choose(estimates: &BTreeMap<u32, Estimate>, host_ns: i64, latency: Shift) -> 
     let mut begun: Option<Chosen<'_>> = None;
     let mut within: Option<Chosen<'_>> = None;
     for (&segment, estimate) in estimates {
+        let event_us = estimate.frame.host_us(host_ns);
         for piece in &estimate.pieces {
             let mut placement = estimate.place(piece, host_ns, latency);
-            if begun.is_some() && placement.device_s < piece.from_s.max(0.0) {
+            let covers = piece.host_us.0 <= event_us && event_us <= piece.host_us.1;
+            // Where a piece ends by a change of the host's clock, the host's time says more than the last packets do.
+            let after_begin = (covers && piece.cut.is_some()) || placement.device_s >= piece.from_s.max(0.0);
+            let before_end = piece.host_us.1.is_finite() || placement.device_s <= piece.to_s;
+            if begun.is_some() && !after_begin {
                 continue;
             }
-            if placement.device_s >= piece.from_s && placement.device_s <= piece.to_s {
+            if covers && after_begin && before_end {
                 // After the host's clock was set back, some of its times came twice: the interval has to hold both.
                 if let Some(earlier) = within.filter(|earlier| earlier.segment == segment) {
                     let apart_us = (earlier.placement.device_s - placement.device_s).abs() * 1e6;
-                    placement.u95_us += apart_us;
-                    placement.budget.link_us += apart_us;
+                    let wider_us = (apart_us + earlier.placement.u95_us - placement.u95_us).max(0.0);
+                    placement.u95_us += wider_us;
+                    placement.budget.link_us += wider_us;
                 }
                 within = Some(Chosen { segment, estimate, piece, placement });
             }
@@ -599,18 +610,12 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
             None => "grid-lost",
         },
     };
-    let slips_found = estimate
-        .pieces
-        .iter()
-        .filter_map(|piece| {
-            let first = estimate.arrivals.get(piece.arrivals.start)?;
-            Some(Slip {
-                host_ns: estimate.frame.host_ns(first.device_s, first.residual_us),
-                step_ms: piece.step_us? / 1e3,
-                cause: "host-clock-step".to_owned(),
-            })
-        })
-        .collect();
+    let mut slips_found = slips_found(estimate);
+    slips_found.extend(ways.places.tick_steps.iter().filter(|step| step.segment == segment).map(|step| Slip {
+        host_ns: packets.host_ns()[step.row as usize],
+        step_ms: -(step.ticks as f64) / ways.captured.description.device_clock.tick_hz.unwrap_or(1.0) * 1e3,
+        cause: Cause::DeviceClockStep.name().to_owned(),
+    }));
     SegmentSummary {
         segment,
         clock: if group.clock == Clock::Ticks { "tick" } else { "sample" }.to_owned(),
@@ -634,6 +639,26 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         maps,
         slips: slips_found,
     }
+}
+
+/// All sudden changes of a segment, in the order of device time.
+fn slips_found(estimate: &Estimate) -> Vec<Slip> {
+    let mut slips = Vec::new();
+    for piece in &estimate.pieces {
+        if let (Some(cut), Some(first)) = (piece.cut, estimate.arrivals.get(piece.arrivals.start)) {
+            slips.push(Slip {
+                host_ns: estimate.frame.host_ns(first.device_s, first.residual_us),
+                step_ms: cut.step_us / 1e3,
+                cause: cut.cause.name().to_owned(),
+            });
+        }
+        slips.extend(piece.grid_changes.iter().map(|change| Slip {
+            host_ns: estimate.frame.host_ns(change.at_s, piece.known_at(change.at_s).0.offset_us),
+            step_ms: 0.0,
+            cause: change.cause.name().to_owned(),
+        }));
+    }
+    slips
 }
 
 /// The clock maps of a piece, each about its middle, fixed delay and half a tick taken off.
@@ -712,6 +737,14 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
             "{unsettled} packets were refused: too late, or with counters that fit nothing before or after."
         ));
     }
+    for step in &ways.places.tick_steps {
+        let step_ms = step.ticks as f64 / description.device_clock.tick_hz.unwrap_or(1.0) * 1e3;
+        remarks.push(format!(
+            "Segment {}: the device's tick jumped by {step_ms:+.0} ms while its packets went on; exchanges and markers of \
+             this segment were not used.",
+            step.segment
+        ));
+    }
     if ways.places.unresolved_segments > 0 {
         remarks.push(format!(
             "{} segments begin where, after a silence, several turns of a counter would fit: no restart was seen.",
@@ -725,8 +758,13 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
         ));
     }
     for (segment, estimate) in estimates {
-        for step_ms in estimate.pieces.iter().filter_map(|piece| piece.step_us).map(|us| us / 1e3) {
-            remarks.push(format!("Segment {segment}: the host's clock was set by {step_ms:+.0} ms."));
+        for Cut { step_us, cause, .. } in estimate.pieces.iter().filter_map(|piece| piece.cut) {
+            let step_ms = step_us / 1e3;
+            remarks.push(if cause == Cause::HostSuspend {
+                format!("Segment {segment}: the host's clock stood still for {:.0} ms.", -step_ms)
+            } else {
+                format!("Segment {segment}: the host's clock was set by {step_ms:+.0} ms.")
+            });
         }
         if estimate.pieces.iter().filter_map(Piece::report).any(|report| report.declared_refuted) {
             remarks.push(format!(

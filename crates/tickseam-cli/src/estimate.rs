@@ -14,18 +14,12 @@ use tickseam::select::envelope_line;
 use tickseam::setup::Setup;
 use tickseam_record::Description;
 
+use crate::changes::{Cut, GridChange, cuts, grid_changes};
 use crate::pairs::{Pairs, Sightings};
 
 /// A lone host stamp farther than this from its neighbours is nonsense, µs (own choice; far above what a stall holds
 /// one packet back alone).
 const WILD_US: f64 = 5e6;
-
-/// The least jump of the envelope that is taken for a setting of the host's clock, µs (own choice: above what the queue of
-/// a headset holds back, common practice, no source).
-pub(crate) const CLOCK_STEP_US: f64 = 1e6;
-
-/// Bins in which a setting of the clock is looked for, s of device time.
-pub(crate) const STEP_BIN_S: f64 = 5.0;
 
 /// What is constant about one stream's estimates in a recording.
 #[derive(Clone, Copy, Debug)]
@@ -146,8 +140,12 @@ pub struct Piece {
     pub to_s: f64,
     /// The arrivals, in the order of reception.
     pub arrivals: Range<usize>,
-    /// The envelope before this piece and in it, µs, where the host's clock was set between.
-    pub step_us: Option<f64>,
+    /// What parts this piece from the one before.
+    pub cut: Option<Cut>,
+    /// Host time since the origin, µs, at which events may belong to this piece.
+    pub host_us: (f64, f64),
+    /// Changes of the link's grid inside the piece.
+    pub grid_changes: Vec<GridChange>,
     /// Straight line by least squares through all arrivals: the peer to be measured against.
     pub least_squares: Option<LineFit>,
     /// Exchanges and markers that were used.
@@ -227,9 +225,12 @@ impl Estimate {
         if arrivals.is_empty() {
             return None;
         }
-        let pieces = cut_at_clock_steps(&arrivals)
-            .into_iter()
-            .map(|(range, step_us)| piece(&arrivals, range, step_us, &ground, sightings))
+        let cuts = cuts(&arrivals, ground.setup.period_s);
+        let pieces = (0..=cuts.len())
+            .map(|number| {
+                let cut = number.checked_sub(1).map(|before| cuts[before]);
+                piece(&arrivals, cut, cuts.get(number), &ground, sightings)
+            })
             .collect();
         Some(Self { frame, ground, arrivals, wild: gate.dropped, pieces })
     }
@@ -243,11 +244,16 @@ impl Estimate {
 
 fn piece(
     all: &[Arrival],
-    range: Range<usize>,
-    step_us: Option<f64>,
+    cut: Option<Cut>,
+    next: Option<&Cut>,
     ground: &Ground,
     sightings: Option<&Sightings<'_>>,
 ) -> Piece {
+    let range = cut.map_or(0, |cut| cut.place)..next.map_or(all.len(), |next| next.place);
+    let host_us = (
+        cut.map_or(f64::NEG_INFINITY, |cut| cut.after_from_us),
+        next.map_or(f64::INFINITY, |next| next.before_until_us),
+    );
     let arrivals = &all[range.clone()];
     let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
     for arrival in arrivals {
@@ -273,7 +279,22 @@ fn piece(
         }
     };
     let (exchanges, markers) = (pairs.exchanges, pairs.markers);
-    Piece { from_s, to_s, arrivals: range, step_us, least_squares, exchanges, markers, knowledge }
+    let grid_changes = match &knowledge {
+        Knowledge::Replayed { stages, .. } => grid_changes(arrivals, stages.iter().filter_map(Stage::block)),
+        Knowledge::Few(_) => Vec::new(),
+    };
+    Piece {
+        from_s,
+        to_s,
+        arrivals: range,
+        cut,
+        host_us,
+        grid_changes,
+        least_squares,
+        exchanges,
+        markers,
+        knowledge,
+    }
 }
 
 fn replayed(
@@ -295,56 +316,4 @@ fn replayed(
         }
         room *= 2;
     }
-}
-
-/// Cuts the arrivals where their lower envelope jumps and stays: the host's clock was set. Gives each run and by how
-/// much its envelope lies above the one before, µs.
-fn cut_at_clock_steps(arrivals: &[Arrival]) -> Vec<(Range<usize>, Option<f64>)> {
-    // Least residual of each bin, and where the bin begins. A bin begins when its time is over, in the order of reception.
-    let mut bins: Vec<(usize, f64)> = Vec::new();
-    let mut until_s = f64::NEG_INFINITY;
-    for (place, arrival) in arrivals.iter().enumerate() {
-        if arrival.device_s >= until_s {
-            until_s = arrival.device_s + STEP_BIN_S;
-            bins.push((place, f64::INFINITY));
-        }
-        if let Some((_, least)) = bins.last_mut() {
-            *least = least.min(arrival.residual_us);
-        }
-    }
-    let mut cuts = Vec::new();
-    for k in 1..bins.len() {
-        let (before, here) = (bins[k - 1].1, bins[k].1);
-        let step_us = here - before;
-        let stays = |a: f64, b: f64| (a - b).abs() < CLOCK_STEP_US / 2.0;
-        let held = k < 2 || stays(bins[k - 2].1, before);
-        let holds = bins.get(k + 1).is_none_or(|next| stays(next.1, here));
-        if step_us.abs() > CLOCK_STEP_US && held && holds {
-            // The step lies in this bin or, where it goes up, in the one before.
-            let from = bins[k - 1].0;
-            let to = bins.get(k + 1).map_or(arrivals.len(), |next| next.0);
-            let middle = before + step_us / 2.0;
-            // Delays only ever raise a residual: the last low one before a step up, the first low one after a step down.
-            let low = |a: &Arrival| a.residual_us < middle;
-            let run = &arrivals[from..to];
-            let cut = if step_us > 0.0 {
-                from + run.iter().rposition(low).map_or(0, |at| at + 1)
-            } else {
-                from + run.iter().position(low).unwrap_or(run.len())
-            };
-            if cut < to {
-                cuts.push((cut, step_us));
-            }
-        }
-    }
-    let mut runs = Vec::new();
-    let (mut from, mut step_us) = (0, None);
-    for (cut, next_step_us) in cuts {
-        if cut > from {
-            runs.push((from..cut, step_us));
-            (from, step_us) = (cut, Some(next_step_us));
-        }
-    }
-    runs.push((from..arrivals.len(), step_us));
-    runs
 }

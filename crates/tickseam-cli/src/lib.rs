@@ -3,8 +3,10 @@
 //! Positive drift = the headset's clock runs fast against the phone's.
 
 pub mod align;
+pub mod changes;
 pub mod command;
 pub mod compare;
+pub mod continued;
 pub mod demonstration;
 pub mod estimate;
 mod live_answers;

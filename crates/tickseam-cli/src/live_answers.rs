@@ -7,7 +7,8 @@ use tickseam::placement::Shift;
 use tickseam_record::{Exchange, Marker};
 
 use crate::align::Captured;
-use crate::estimate::{CLOCK_STEP_US, Gate, Ground, STEP_BIN_S};
+use crate::changes::Watch;
+use crate::estimate::{Gate, Ground};
 use crate::pairs::Sightings;
 use crate::resolve::{NOWHERE, Places};
 
@@ -42,10 +43,7 @@ struct Session {
     ground: Ground,
     gate: Gate,
     live: Live,
-    /// Least residual since the last bin began and in the bin before, µs, and when the next one begins, s.
-    least_us: f64,
-    least_before_us: f64,
-    until_s: f64,
+    watch: Watch,
 }
 
 impl Session {
@@ -56,28 +54,15 @@ impl Session {
             ground,
             gate: Gate::default(),
             live: Live::new(ground.setup),
-            least_us: f64::INFINITY,
-            least_before_us: f64::INFINITY,
-            until_s: f64::NEG_INFINITY,
+            watch: Watch::new(ground.setup.period_s),
         }
     }
 
     fn observe(&mut self, device: i64, host_ns: i64) {
         for arrival in self.gate.admit(self.frame.arrival(device, host_ns)).into_iter().flatten() {
-            let mut set = false;
-            if arrival.device_s >= self.until_s {
-                // All packets of a bin above all of the bin before: the host's clock was set forward.
-                set = self.least_us - self.least_before_us > CLOCK_STEP_US;
-                (self.least_before_us, self.least_us) = (self.least_us, f64::INFINITY);
-                self.until_s = arrival.device_s + STEP_BIN_S;
-            }
-            // A packet below all that came before: it was set back.
-            set |= arrival.residual_us < self.least_before_us.min(self.least_us) - CLOCK_STEP_US;
-            if set {
+            if self.watch.observe(&arrival) {
                 self.live = Live::new(self.ground.setup);
-                self.least_before_us = f64::INFINITY;
             }
-            self.least_us = if set { arrival.residual_us } else { self.least_us.min(arrival.residual_us) };
             self.live.observe(arrival);
         }
     }
@@ -111,7 +96,7 @@ impl Session {
         Some(LiveAnswer {
             segment: self.segment,
             device_s: placement.device_s,
-            u95_ms: placement.u95_us / 1e3,
+            u95_ms: (placement.u95_us + self.watch.suspicion_us()) / 1e3,
         })
     }
 }

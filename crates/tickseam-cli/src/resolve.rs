@@ -7,6 +7,8 @@ use tickseam::intake::{
 use tickseam::setup::HOST_TOLERANCE_PPM;
 use tickseam_record::{Description, MOST_STREAMS, Packets};
 
+use crate::continued::{TickStep, rejoin};
+
 /// Segment of a packet that has no place: a duplicate, a refused one, one that was never settled.
 pub const NOWHERE: u32 = u32::MAX;
 
@@ -28,6 +30,8 @@ pub struct Places {
     pub unresolved_segments: u32,
     /// Packets with another number of samples than their stream's usual one.
     pub varying_samples: u64,
+    /// Jumps of the device's tick, which the counts do not have.
+    pub tick_steps: Vec<TickStep>,
 }
 
 /// What became of the packets of one stream.
@@ -101,6 +105,7 @@ impl Places {
             counts.rejected += waiting.iter().filter(|(_, kind, _)| *kind != Waiting::Repeat).count() as u64;
         }
         places.varying_samples = intake.counters().varying_samples;
+        rejoin(description, packets, &mut places);
         Ok(places)
     }
 

@@ -96,7 +96,12 @@ fn drift(segment: &SegmentSummary) -> String {
         let _ = write!(text, "; {:+.2} ppm at first, {:+.2} ppm at the end", first.drift_ppm, last.drift_ppm);
     }
     for slip in &segment.slips {
-        let _ = write!(text, "; the phone's clock was set by {:+.0} ms", slip.step_ms);
+        let _ = match slip.cause.as_str() {
+            "host-clock-step" => write!(text, "; the phone's clock was set by {:+.0} ms", slip.step_ms),
+            "host-suspend" => write!(text, "; the phone's clock stood still for {:.0} ms", -slip.step_ms),
+            "device-clock-step" => write!(text, "; the headset's tick jumped by {:+.0} ms", -slip.step_ms),
+            _ => Ok(()),
+        };
     }
     text.push('.');
     text
@@ -135,6 +140,18 @@ fn link(segment: &SegmentSummary) -> String {
         ),
         _ => "too few packets to say anything of the link.".to_owned(),
     };
+    let times = |cause: &str| segment.slips.iter().filter(|slip| slip.cause == cause).count();
+    for (cause, words) in [("interval-change", "The interval changed"), ("anchor-rephase", "The grid's phase jumped")] {
+        match times(cause) {
+            0 => {}
+            1 => {
+                let _ = write!(text, " {words} once.");
+            }
+            many => {
+                let _ = write!(text, " {words} {many} times.");
+            }
+        }
+    }
     if segment.declared_interval_refuted {
         text.push_str(" The declared connection interval does not fit the arrivals.");
     }

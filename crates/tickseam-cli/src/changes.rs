@@ -1,0 +1,470 @@
+//! Sudden changes of the clocks and the link: where they are, what they are held to be, and how sure that is.
+//!
+//! The lower envelope of the arrivals, taken in bins of [`BIN_S`], stays on one level but for drift, beat and noise. A jump of it
+//! that stays is a setting of the host's clock, or its sleep; a jump no higher than one packet period may as well be the
+//! beat's, or a new anchor of the link, and is never taken for one.
+
+use std::collections::VecDeque;
+use std::ops::Range;
+
+use tickseam::block::{Arrival, Block};
+
+/// What a sudden change is held to be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Cause {
+    /// The host's clock was set, or set back after that.
+    HostClockStep,
+    /// The host slept: its clock stood still while the device went on.
+    HostSuspend,
+    /// The link's instants follow each other at another period; the clocks go on.
+    IntervalChange,
+    /// The link's instants have another phase, as after a reconnection; the clocks go on.
+    AnchorRephase,
+    /// The device's tick jumped while its samples went on.
+    DeviceClockStep,
+}
+
+impl Cause {
+    /// As `alignment.json` has it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::HostClockStep => "host-clock-step",
+            Self::HostSuspend => "host-suspend",
+            Self::IntervalChange => "interval-change",
+            Self::AnchorRephase => "anchor-rephase",
+            Self::DeviceClockStep => "device-clock-step",
+        }
+    }
+}
+
+/// Length of a bin, s of device time: a stall of the app or a fade of the link, commonly of 2 s at most, leaves the rest of it.
+pub const BIN_S: f64 = 5.0;
+
+/// Packets that a bin holds at least, unless the link stood still: the least wait of so few is late by chance seldom.
+const BIN_PACKETS: u32 = 12;
+
+/// A level has to stay for so many bins before and after a jump: fades and full queues change it for less.
+const DWELL: usize = 3;
+
+/// The least jump that is looked for, µs: stacks and threads hold back whole bins by some tens of ms (own choice).
+const LEAST_US: f64 = 20e3;
+
+/// The same in packet periods. The beat's saw-tooth and a new anchor move the least wait by the common divisor of packet
+/// period and interval at the most, which is one packet period or less; a quarter is left for noise.
+const PERIODS: f64 = 1.25;
+
+/// The same in units of how much the envelope changes from bin to bin anyway, in four of five cases: congested and batched
+/// links, whose levels wander.
+const SCATTERS: f64 = 8.0;
+const SCATTER_QUANTILE: f64 = 0.8;
+
+/// From here on one bin on each side is enough, µs: above what the queue of a headset holds back (common practice, no
+/// source), as long as the envelope does not wander so far.
+const SURE_US: f64 = 1e6;
+
+/// How far rates may be off that are not known yet, µs a second, for jumps across a silence.
+const RATE_US_PER_S: f64 = 70.0;
+
+/// Packets of this much device time before a cut tell how far the host's clock had come, s.
+const LOOK_BACK_S: f64 = 2.0;
+
+/// So shortly before a step up, packets are still near the level that they had, s, and so many of them are looked at.
+const CLIMB_S: f64 = 1.0;
+const CLIMB_PACKETS: usize = 8;
+
+/// A host that slept stamps its next packet soon after it wakes, µs.
+const AWAKE_US: f64 = 2e6;
+
+/// The envelope of a few seconds is not known better than this, µs.
+const FLOOR_US: f64 = 2e3;
+
+/// A place where no line may be drawn across.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Cut {
+    /// First arrival after it.
+    pub place: usize,
+    /// By how much the envelope jumps, µs; positive: stamps are later.
+    pub step_us: f64,
+    /// What it is held to be.
+    pub cause: Cause,
+    /// Host time, µs, up to which the clock before it may have stamped events, and from which the one after it may.
+    pub before_until_us: f64,
+    /// See `before_until_us`.
+    pub after_from_us: f64,
+}
+
+/// A stretch of arrivals.
+#[derive(Clone, Copy, Debug)]
+struct Bin {
+    place: usize,
+    from_s: f64,
+    to_s: f64,
+    least_us: f64,
+    packets: u32,
+}
+
+impl Bin {
+    fn new(place: usize, arrival: &Arrival) -> Self {
+        let at_s = arrival.device_s;
+        Self { place, from_s: at_s, to_s: at_s, least_us: arrival.residual_us, packets: 1 }
+    }
+
+    fn ends_before(&self, arrival: &Arrival) -> bool {
+        arrival.device_s >= self.from_s + BIN_S
+            && (self.packets >= BIN_PACKETS || arrival.device_s - self.to_s > BIN_S)
+    }
+
+    fn take(&mut self, arrival: &Arrival) {
+        self.to_s = self.to_s.max(arrival.device_s);
+        self.least_us = self.least_us.min(arrival.residual_us);
+        self.packets += 1;
+    }
+}
+
+/// Greatest and least of some levels.
+fn range(levels: &[f64]) -> (f64, f64) {
+    levels.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &at| (low.min(at), high.max(at)))
+}
+
+/// The least jump that is believed, µs, for packets of a period and an envelope that wanders so much.
+fn threshold_us(period_s: f64, scatter_us: f64) -> f64 {
+    LEAST_US
+        .max(PERIODS * period_s * 1e6)
+        .max(SCATTERS * scatter_us)
+}
+
+/// The jump between levels before and after, if it stands out of both by the threshold.
+fn jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<f64> {
+    let ((low_before, high_before), (low_after, high_after)) = (range(before), range(after));
+    let up = low_after - high_before;
+    let down = low_before - high_after;
+    let clear = up.max(down);
+    let spread = (high_before - low_before).max(high_after - low_after);
+    let enough = before.len().min(after.len()) >= 2 || clear > SURE_US;
+    (clear > threshold_us && spread < clear / 2.0 && enough)
+        .then(|| (low_after + high_after - low_before - high_before) / 2.0)
+}
+
+fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let rank = (values.len() as f64 * share) as usize;
+    values.get(rank.min(values.len().saturating_sub(1))).copied().unwrap_or(0.0)
+}
+
+/// Where the lower envelope of the arrivals, in the order of reception, jumps and stays: in that order.
+pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
+    let mut bins: Vec<Bin> = Vec::new();
+    for (place, arrival) in arrivals.iter().enumerate() {
+        match bins.last_mut() {
+            Some(bin) if !bin.ends_before(arrival) => bin.take(arrival),
+            _ => bins.push(Bin::new(place, arrival)),
+        }
+    }
+    // The nominal rate may be off by far more than the crystal is.
+    let rates = bins.windows(2).map(|two| (two[1].least_us - two[0].least_us) / (two[1].from_s - two[0].from_s));
+    let rate = quantile(rates.filter(|rate| rate.is_finite()).collect(), 0.5);
+    let level = |residual_us: f64, at_s: f64| residual_us - rate * at_s;
+    let levels: Vec<f64> = bins.iter().map(|bin| level(bin.least_us, bin.from_s)).collect();
+    let changes = levels.windows(2).map(|two| (two[1] - two[0]).abs()).collect();
+    let scatter_us = quantile(changes, SCATTER_QUANTILE);
+    let threshold_us = threshold_us(period_s, scatter_us);
+
+    let mut cuts: Vec<Cut> = Vec::new();
+    for k in 1..bins.len() {
+        let silence_s = (bins[k].from_s - bins[k - 1].to_s).max(0.0);
+        let threshold_us = threshold_us + RATE_US_PER_S * silence_s;
+        // What lies beyond another cut has another level.
+        let from = cuts.last().map_or(0, |cut| bins.partition_point(|bin| bin.place < cut.place));
+        let around = |dwell: usize| {
+            let before = &levels[k.saturating_sub(dwell).max(from).min(k - 1)..k];
+            jump(before, &levels[k..(k + dwell).min(levels.len())], threshold_us)
+        };
+        let sure = || around(1).filter(|step_us| step_us.abs() > SURE_US && around(2).is_some());
+        let Some(step_us) = around(DWELL).or_else(sure) else { continue };
+        let to = bins.get(k + 1).map_or(arrivals.len(), |next| next.place);
+        let run = &arrivals[bins[k - 1].place..to];
+        let (low_before, _) = range(&levels[k.saturating_sub(DWELL).max(from).min(k - 1)..k]);
+        let (low_after, _) = range(&levels[k..(k + 2).min(levels.len())]);
+        // Delays only ever raise a residual: of two clocks, only the earlier one after a step down, and only the later one
+        // before a step up, can have stamped below both floors.
+        let slack_us = scatter_us.max(FLOOR_US);
+        let below = |a: &Arrival, floor_us: f64| level(a.residual_us, a.device_s) < floor_us - slack_us;
+        let within = if step_us > 0.0 {
+            run.iter().rposition(|a| below(a, low_after)).map_or(0, |at| at + 1)
+        } else {
+            run.iter().position(|a| below(a, low_before)).unwrap_or(run.len())
+        };
+        let place = bins[k - 1].place + within;
+        if step_us > 0.0 {
+            // A queue that fills climbs; a clock that is set does not.
+            let until_s = arrivals[place.saturating_sub(1)].device_s - CLIMB_S;
+            let just_before = arrivals[..place].iter().rev().enumerate();
+            let just_before = just_before.take_while(|(n, a)| *n < CLIMB_PACKETS || a.device_s > until_s);
+            let lowest = just_before.map(|(_, a)| level(a.residual_us, a.device_s)).fold(f64::INFINITY, f64::min);
+            if lowest > low_before + step_us / 4.0 {
+                continue;
+            }
+        }
+        if within < run.len() && place > cuts.last().map_or(0, |cut| cut.place) {
+            cuts.push(cut_at(arrivals, place, step_us, period_s, slack_us));
+        }
+    }
+    cuts
+}
+
+fn host_us(arrival: &Arrival) -> f64 {
+    arrival.residual_us + arrival.device_s * 1e6
+}
+
+fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack_us: f64) -> Cut {
+    let first = &arrivals[place];
+    let just_before = arrivals[..place].iter().rev().take_while(|a| a.device_s > first.device_s - LOOK_BACK_S);
+    let last_us = just_before.map(host_us).fold(host_us(&arrivals[place - 1]), f64::max);
+    let first_us = host_us(first);
+    let passed_us = first_us - last_us;
+    // A clock that stands still never goes back; one that is set back by more than packets come apart does.
+    let slept = step_us < 0.0 && passed_us >= -slack_us && passed_us < AWAKE_US && -step_us > 2e6 * period_s;
+    let truly_us = if slept { passed_us } else { passed_us - step_us };
+    let reach_us = truly_us.max(0.0) + slack_us;
+    Cut {
+        place,
+        step_us,
+        cause: if slept { Cause::HostSuspend } else { Cause::HostClockStep },
+        before_until_us: last_us + reach_us,
+        after_from_us: first_us - reach_us,
+    }
+}
+
+/// Finds the same changes as [`cuts`] as soon as they can be told, from one packet after another.
+#[derive(Clone, Debug)]
+pub struct Watch {
+    period_s: f64,
+    levels: VecDeque<f64>,
+    bin: Option<Bin>,
+    /// Least residual of the last second or two: of whole seconds, and of the present one.
+    recent: [f64; 2],
+    until_s: f64,
+}
+
+/// Levels that a [`Watch`] remembers.
+const REMEMBERED: usize = 12;
+
+impl Watch {
+    /// Nothing seen yet.
+    pub fn new(period_s: f64) -> Self {
+        Self {
+            period_s,
+            levels: VecDeque::new(),
+            bin: None,
+            recent: [f64::INFINITY; 2],
+            until_s: f64::NEG_INFINITY,
+        }
+    }
+
+    fn threshold_us(&self) -> f64 {
+        let changes = self.levels.iter().zip(self.levels.iter().skip(1)).map(|(a, b)| (b - a).abs());
+        threshold_us(self.period_s, quantile(changes.collect(), 0.6))
+    }
+
+    fn before(&self, skipped: usize) -> Vec<f64> {
+        self.levels.iter().rev().skip(skipped).take(DWELL).copied().collect()
+    }
+
+    /// Takes an arrival; tells whether the host's clock was set or slept before it, or for a step up, before the levels that
+    /// made it sure. Whatever was known of the clock before is void then.
+    pub fn observe(&mut self, arrival: &Arrival) -> bool {
+        if arrival.device_s >= self.until_s {
+            self.recent = [self.recent[1], f64::INFINITY];
+            self.until_s = arrival.device_s + 1.0;
+        }
+        self.recent[1] = self.recent[1].min(arrival.residual_us);
+        let silence_s = self.bin.map_or(0.0, |bin| (arrival.device_s - bin.to_s).max(0.0));
+        let threshold_us = self.threshold_us() + RATE_US_PER_S * silence_s;
+        let mut before = self.before(0);
+        before.extend(self.bin.map(|bin| bin.least_us));
+        let fell = jump(&before, &[arrival.residual_us; 2], threshold_us).is_some_and(|step_us| step_us < 0.0)
+            || jump(&before[before.len().saturating_sub(1)..], &[arrival.residual_us], SURE_US)
+                .is_some_and(|step_us| step_us < 0.0);
+        let mut rose = false;
+        match &mut self.bin {
+            Some(bin) if !bin.ends_before(arrival) => bin.take(arrival),
+            closed => {
+                if let Some(bin) = closed.replace(Bin::new(0, arrival)) {
+                    if self.levels.len() == REMEMBERED {
+                        self.levels.pop_front();
+                    }
+                    self.levels.push_back(bin.least_us);
+                    let latest = self.before(0);
+                    let small = jump(&self.before(DWELL), &latest, threshold_us);
+                    let sure = jump(&self.before(1), &latest[..1], SURE_US.max(threshold_us));
+                    rose = small.or(sure).is_some_and(|step_us| step_us > 0.0);
+                }
+            }
+        }
+        if fell || rose {
+            *self = Self::new(self.period_s);
+            self.bin = Some(Bin::new(0, arrival));
+        }
+        fell || rose
+    }
+
+    /// By how much the clock may have been set forward already, though it cannot be told from delays yet, µs.
+    pub fn suspicion_us(&self) -> f64 {
+        let rose = (self.recent[0].min(self.recent[1]) - range(&self.before(0)).1).max(0.0);
+        // Levels that rose already are among those before.
+        let before = self.before(DWELL.min(self.levels.len().saturating_sub(1)));
+        let since = range(&self.before(0)).0 - range(&before).1;
+        let rose = if since.is_finite() { rose.max(since) } else { rose };
+        if rose.is_finite() && rose > self.threshold_us() { rose } else { 0.0 }
+    }
+}
+
+/// A change of the grid of the link's instants.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct GridChange {
+    /// Device time, s, near which it was.
+    pub at_s: f64,
+    /// [`Cause::IntervalChange`] or [`Cause::AnchorRephase`].
+    pub cause: Cause,
+}
+
+/// Blocks in a row that have to agree before and after a change of the grid.
+const GRID_BLOCKS: usize = 4;
+
+/// The changes of the grid: of its period as the arrivals show it, of its phase as a replay's blocks do, where they could
+/// follow it.
+pub fn grid_changes<'a>(arrivals: &[Arrival], blocks: impl Iterator<Item = &'a Block>) -> Vec<GridChange> {
+    let mut changes = interval_changes(arrivals);
+    let blocks: Vec<&Block> = blocks.collect();
+    // Runs of blocks that rest on one period and one phase.
+    let mut runs: Vec<Range<usize>> = Vec::new();
+    for (at, block) in blocks.iter().enumerate() {
+        if block.interval_us <= 0.0 || block.off_grid || block.rephased {
+            continue;
+        }
+        match runs.last_mut() {
+            Some(run) if run.end == at && same(blocks[run.start].interval_us, block.interval_us) => {
+                run.end = at + 1;
+            }
+            _ => runs.push(at..at + 1),
+        }
+    }
+    runs.retain(|run| run.len() >= GRID_BLOCKS);
+    for two in runs.windows(2) {
+        let (before, after) = (&two[0], &two[1]);
+        let between = &blocks[before.end..after.start];
+        let Some(at_s) = between.iter().find(|block| block.rephased).map(|block| block.from_s) else { continue };
+        // A new period has a new phase too.
+        let of_period = changes.iter().any(|change: &GridChange| (change.at_s - at_s).abs() < 3.0 * WINDOW_S);
+        if between.len() <= GRID_BLOCKS && same(blocks[before.start].interval_us, blocks[after.start].interval_us) && !of_period {
+            changes.push(GridChange { at_s, cause: Cause::AnchorRephase });
+        }
+    }
+    changes.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    changes
+}
+
+fn same(a_us: f64, b_us: f64) -> bool {
+    (a_us - b_us).abs() < 0.005 * a_us.max(b_us)
+}
+
+/// Windows in each of which the period of the grid is looked for, s of device time.
+const WINDOW_S: f64 = 20.0;
+
+/// Deliveries that a window needs, and that are looked at.
+const FEWEST_DELIVERIES: usize = 40;
+const MOST_DELIVERIES: usize = 160;
+
+/// Distances of deliveries, in deliveries, whose fit to a period is looked at.
+const LAGS: [usize; 7] = [1, 2, 3, 5, 8, 13, 21];
+
+/// Deliveries are at least this far apart, µs: the air time of the longest packet of Bluetooth LE and its answer is less.
+const DELIVERY_US: f64 = 2_600.0;
+
+/// Periods that are tried, µs: those that Bluetooth LE allows (Bluetooth Core, Vol 6 Part B, 4.5.1), up to the longest that lets
+/// packets of 100 ms through one by one.
+const PERIOD_STEP_US: f64 = 1_250.0;
+const PERIODS_TRIED: Range<u32> = 6..81;
+
+/// A grid's score is 1 where all distances are multiples of the period, and 0 where they are any. From the first number on
+/// a window is on it, below the second it is not.
+const ON_GRID: f64 = 0.7;
+const OFF_GRID: f64 = 0.35;
+
+/// Windows in a row that agree on a period before it counts as one, and windows that a change may take.
+const AGREEING: usize = 3;
+const CHANGING: usize = 2;
+
+/// Distances of deliveries in one window, µs.
+fn distances(arrivals: &[Arrival]) -> Vec<f64> {
+    let mut deliveries: Vec<f64> = Vec::with_capacity(MOST_DELIVERIES);
+    for arrival in arrivals {
+        let at_us = host_us(arrival);
+        if deliveries.last().is_none_or(|last_us| at_us - last_us > DELIVERY_US) {
+            deliveries.push(at_us);
+            if deliveries.len() == MOST_DELIVERIES {
+                break;
+            }
+        }
+    }
+    if deliveries.len() < FEWEST_DELIVERIES {
+        return Vec::new();
+    }
+    LAGS.iter()
+        .flat_map(|&lag| deliveries.iter().zip(&deliveries[lag..]).map(|(from_us, to_us)| to_us - from_us))
+        .collect()
+}
+
+fn score(distances: &[f64], period_us: f64) -> f64 {
+    let fit = |distance_us: &f64| {
+        let turns = distance_us / period_us;
+        1.0 - 4.0 * (turns - turns.round()).abs()
+    };
+    distances.iter().map(fit).sum::<f64>() / distances.len() as f64
+}
+
+/// The longest period that a window is on.
+fn period_us(distances: &[f64]) -> Option<f64> {
+    if distances.is_empty() {
+        return None;
+    }
+    PERIODS_TRIED
+        .rev()
+        .map(|steps| f64::from(steps) * PERIOD_STEP_US)
+        .find(|&period_us| score(distances, period_us) > ON_GRID)
+}
+
+/// Where the period of the grid changes and stays.
+fn interval_changes(arrivals: &[Arrival]) -> Vec<GridChange> {
+    let mut windows: Vec<(f64, Vec<f64>)> = Vec::new();
+    let mut from = 0;
+    while let Some(first) = arrivals.get(from) {
+        let until_s = first.device_s + WINDOW_S;
+        let count = arrivals[from..].iter().position(|a| a.device_s >= until_s).unwrap_or(arrivals.len() - from);
+        windows.push((first.device_s, distances(&arrivals[from..from + count.max(1)])));
+        from += count.max(1);
+    }
+    let mut runs: Vec<(Range<usize>, f64)> = Vec::new();
+    for (at, (_, distances)) in windows.iter().enumerate() {
+        let Some(period_us) = period_us(distances) else { continue };
+        match runs.last_mut() {
+            Some((run, of_run_us)) if run.end == at && *of_run_us == period_us => run.end = at + 1,
+            _ => runs.push((at..at + 1, period_us)),
+        }
+    }
+    runs.retain(|(run, _)| run.len() >= AGREEING);
+    let mut changes = Vec::new();
+    for two in runs.windows(2) {
+        let ((before, old_us), (after, new_us)) = (&two[0], &two[1]);
+        // Of a period and its multiple, one fits both stretches.
+        let fits = |run: &Range<usize>, period_us: f64| {
+            windows[run.clone()].iter().any(|(_, distances)| score(distances, period_us) > OFF_GRID)
+        };
+        let apart = !fits(after, *old_us) || !fits(before, *new_us);
+        if old_us != new_us && apart && after.start - before.end <= CHANGING {
+            let at_s = windows.get(before.end).map_or(0.0, |window| window.0);
+            changes.push(GridChange { at_s, cause: Cause::IntervalChange });
+        }
+    }
+    changes
+}

@@ -1,0 +1,216 @@
+//! Segments that are none: the device's counters went on, though the host's clock or one of the counters said otherwise.
+//!
+//! While the host sleeps, its clock stands still, packets are lost, and the counters seem to come from the future. Where a
+//! tick jumps, the sequence goes on. The intake, which believes neither, opens a segment for both. Two packets in a row
+//! then agree on their counters, and these tell whether the device restarted.
+
+use std::collections::HashMap;
+
+use tickseam_record::{Description, Packets};
+
+use crate::resolve::{NOWHERE, Places};
+
+/// A device that restarted in a silence cannot have counted for longer than the silence and this, s: packets that its queue
+/// held back while the host could not take them.
+const HELD_BACK_S: f64 = 2.0;
+
+/// Packets by which a sequence may go on across a jump of the tick: half of the intake's own reach for packets that a tick
+/// bears out.
+const MOST_PACKETS: i64 = 32;
+
+/// How far the host's clock may differ from the time that those packets take, s: what delivery commonly varies by, as the
+/// intake has it.
+const ON_TIME_S: f64 = 0.25;
+
+/// How far packets may be off the count that ticks foretell: half of one, and what is rounded.
+const AGREES: f64 = 0.6;
+
+/// Packets after which their length in ticks counts as measured, and how far it may be off before.
+const MEASURED: i64 = 1_000;
+const UNMEASURED: f64 = 100e-6;
+
+/// A jump of the device's tick while its samples went on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TickStep {
+    /// Segment that it lies in.
+    pub segment: u32,
+    /// First packet after it.
+    pub row: u32,
+    /// By how much, in ticks; positive: forward.
+    pub ticks: i64,
+}
+
+/// A packet with its place, and the first one of its segment and stream.
+#[derive(Clone, Copy)]
+struct Newest {
+    row: usize,
+    first: usize,
+}
+
+struct Rejoin<'a> {
+    description: &'a Description,
+    packets: &'a Packets,
+    places: &'a mut Places,
+    /// What a segment of the intake becomes.
+    becomes: HashMap<u32, u32>,
+    /// What is to be added to index and device count of a stream in such a segment.
+    shifts: HashMap<(u32, usize), (i64, i64)>,
+    newest: HashMap<(u32, usize), Newest>,
+    /// The packet that decided that the counters went on, and what its tick is off by otherwise.
+    decided: HashMap<u32, (usize, i64)>,
+}
+
+/// Joins what belongs together and numbers the segments anew. Causal: only the first two packets of a segment and what came
+/// before them count.
+pub(crate) fn rejoin(description: &Description, packets: &Packets, places: &mut Places) {
+    if places.segment.iter().all(|&segment| segment == 0 || segment == NOWHERE) {
+        return;
+    }
+    let mut rejoin = Rejoin {
+        description,
+        packets,
+        places,
+        becomes: HashMap::from([(0, 0)]),
+        shifts: HashMap::new(),
+        newest: HashMap::new(),
+        decided: HashMap::new(),
+    };
+    for row in 0..packets.len() {
+        if rejoin.places.segment[row] != NOWHERE {
+            rejoin.take(row);
+        }
+    }
+}
+
+impl Rejoin<'_> {
+    fn take(&mut self, row: usize) {
+        let stream = usize::from(self.packets.stream()[row]);
+        let segment = self.places.segment[row];
+        let becomes = match self.becomes.get(&segment) {
+            Some(&becomes) => becomes,
+            None => {
+                let newest = self.becomes.values().copied().max().unwrap_or(0);
+                let goes_on = self.goes_on(newest, stream, row);
+                if let Some(tick_shift) = goes_on {
+                    self.decided.insert(segment, (row, tick_shift));
+                }
+                let becomes = if goes_on.is_some() { newest } else { newest + 1 };
+                self.becomes.insert(segment, becomes);
+                becomes
+            }
+        };
+        if !self.shifts.contains_key(&(segment, stream)) {
+            let shift = self.shift(segment, becomes, stream, row);
+            self.shifts.insert((segment, stream), shift);
+        }
+        let (index_shift, device_shift) = self.shifts[&(segment, stream)];
+        self.places.segment[row] = becomes;
+        self.places.index[row] += index_shift;
+        self.places.device[row] += device_shift;
+        let newest =
+            self.newest.get(&(becomes, stream)).copied().unwrap_or(Newest { row, first: row });
+        let index = &self.places.index;
+        if index[row] >= index[newest.row] && self.clocked(row) >= self.clocked(newest.row) {
+            self.newest.insert((becomes, stream), Newest { row, ..newest });
+        }
+    }
+
+    fn clocked(&self, row: usize) -> bool {
+        self.packets.tick(row).is_some()
+    }
+
+    fn tick_turn(&self) -> Option<i64> {
+        1_i64.checked_shl(u32::from(self.description.device_clock.tick_bits?)).filter(|&turn| turn > 0)
+    }
+
+    fn sequence_turn(&self, stream: usize) -> i64 {
+        1 << self.description.streams[stream].sequence_bits
+    }
+
+    fn period_s(&self, stream: usize) -> f64 {
+        let stream = &self.description.streams[stream];
+        f64::from(stream.samples_per_packet) / stream.rate_hz
+    }
+
+    /// Length of a packet in ticks, and how far it may be off as a share.
+    fn packet_ticks(&self, newest: Newest, stream: usize) -> (f64, f64) {
+        let tick_hz = self.description.device_clock.tick_hz.unwrap_or(0.0);
+        let packets = self.places.index[newest.row] - self.places.index[newest.first];
+        if packets < MEASURED || !self.clocked(newest.first) {
+            return (self.period_s(stream) * tick_hz, UNMEASURED);
+        }
+        let ticks = (self.places.device[newest.row] - self.places.device[newest.first]) as f64;
+        (ticks / packets as f64, 2.0 / ticks)
+    }
+
+    /// Whether the counters of a segment's first packet go on from where they were, and by how many ticks the tick is to be
+    /// moved for that.
+    fn goes_on(&self, before: u32, stream: usize, row: usize) -> Option<i64> {
+        let newest = *self.newest.get(&(before, stream))?;
+        let host_ns = self.packets.host_ns();
+        let silence_s = host_ns[row].saturating_sub(host_ns[newest.row]) as f64 / 1e9;
+        let counted_s = silence_s.max(0.0) + HELD_BACK_S;
+        let sequence = i64::from(self.packets.sequence()[row]);
+        let period_s = self.period_s(stream);
+        let small_sequence = sequence as f64 * period_s < counted_s;
+        let turn = self.sequence_turn(stream);
+        let ahead = (sequence - self.places.index[newest.row]).rem_euclid(turn);
+        let tick_hz = self.description.device_clock.tick_hz;
+        let (Some(tick), Some(tick_hz), true) = (self.packets.tick(row), tick_hz, self.clocked(newest.row))
+        else {
+            // Without a tick: a number that no restarted device can have reached, not too far ahead.
+            let told = turn >= 1 << 16 && ahead > 0 && ahead < turn / 8;
+            return (told && !small_sequence).then_some(0);
+        };
+        if small_sequence && (tick as f64) < counted_s * tick_hz {
+            return None;
+        }
+        let (packet_ticks, off) = self.packet_ticks(newest, stream);
+        let ticks_ahead = match self.tick_turn() {
+            Some(turn) => (self.places.device[row] - self.places.device[newest.row]).rem_euclid(turn),
+            None => self.places.device[row].checked_sub(self.places.device[newest.row])?,
+        };
+        let foretold = ticks_ahead as f64 / packet_ticks;
+        let nearest = ahead as f64 + ((foretold - ahead as f64) / turn as f64).round() * turn as f64;
+        if ticks_ahead > 0 && nearest > 0.0 && (foretold - nearest).abs() < AGREES + off * foretold {
+            return Some(0);
+        }
+        let on_time = (ahead as f64 * period_s - silence_s).abs() < ON_TIME_S + period_s;
+        (ahead > 0 && ahead <= MOST_PACKETS && on_time)
+            .then(|| (ahead as f64 * packet_ticks).round() as i64 - ticks_ahead)
+    }
+
+    /// What is to be added to a stream's index and device count in a segment of the intake.
+    fn shift(&mut self, segment: u32, becomes: u32, stream: usize, row: usize) -> (i64, i64) {
+        let Some(&(decided, tick_shift)) = self.decided.get(&segment) else { return (0, 0) };
+        let newest = self.newest.get(&(becomes, stream)).copied();
+        let turn = self.sequence_turn(stream);
+        let index = self.places.index[row];
+        let samples = i64::from(self.description.streams[stream].samples_per_packet);
+        let Some(newest) = newest else {
+            return (0, tick_shift);
+        };
+        let newest_index = self.places.index[newest.row];
+        if !self.clocked(row) || !self.clocked(newest.row) {
+            let index_shift = newest_index + (index - newest_index).rem_euclid(turn) - index;
+            let device_shift = if self.clocked(row) { tick_shift } else { index_shift * samples };
+            return (index_shift, device_shift);
+        }
+        // All streams share the tick: those that follow the one that decided lie near it.
+        let near = if decided == row { self.places.device[newest.row] } else { self.places.device[decided] };
+        let moved = self.places.device[row] + tick_shift;
+        let device = match self.tick_turn() {
+            Some(ticks) if decided == row => near + (moved - near).rem_euclid(ticks),
+            Some(ticks) => near + (moved - near + ticks / 2).rem_euclid(ticks) - ticks / 2,
+            None => moved,
+        };
+        if decided == row && tick_shift != 0 {
+            let row = u32::try_from(row).unwrap_or(NOWHERE);
+            self.places.tick_steps.push(TickStep { segment: becomes, row, ticks: -tick_shift });
+        }
+        let (packet_ticks, _) = self.packet_ticks(newest, stream);
+        let foretold = ((device - self.places.device[newest.row]) as f64 / packet_ticks).round() as i64;
+        let ahead = foretold + (index - newest_index - foretold + turn / 2).rem_euclid(turn) - turn / 2;
+        (newest_index + ahead - index, device - self.places.device[row])
+    }
+}

@@ -1,0 +1,257 @@
+//! Changes of clock and link in simulated recordings: found, named, and not found where there are none.
+//!
+//! The table of `changes.rs` is made by `cargo test --release -p tickseam-cli --test changes -- --ignored --nocapture`.
+
+use std::time::Instant;
+
+use tickseam::block::Arrival;
+use tickseam_cli::align::{Aligned, Captured, align};
+use tickseam_cli::changes::Watch;
+use tickseam_cli::compare::compare;
+use tickseam_cli::simulated;
+use tickseam_sim::scenario::{Fault, LinkKind};
+use tickseam_sim::{Class, Scenario, random_scenario, simulate};
+
+/// One aligned recording with its scenario.
+struct Run {
+    seed: u64,
+    scenario: Scenario,
+    aligned: Aligned,
+    held: f64,
+    live_held: Option<f64>,
+    elsewhere: u64,
+}
+
+fn run(scenario: Scenario, seed: u64) -> Run {
+    let session = simulate(&scenario, seed).unwrap();
+    let mut recording = simulated::recording(&session).unwrap();
+    let truth = recording.truth.take().unwrap();
+    let aligned = align(&Captured::of(&recording)).unwrap();
+    let comparison = compare(&aligned, &truth).unwrap();
+    Run {
+        seed,
+        scenario,
+        held: comparison.errors.interval_held_share,
+        live_held: comparison.errors.live_interval_held_share,
+        elsewhere: comparison.in_another_segment,
+        aligned,
+    }
+}
+
+const FAULTED: [Class; 5] =
+    [Class::Slipping, Class::Partly, Class::Locked, Class::OneSided, Class::Constant];
+
+/// A random scenario of 15 minutes, of each class in its turn, with a fixed delay that is known and no faults.
+fn random(seed: u64) -> Scenario {
+    let class = FAULTED[(seed % 5) as usize];
+    let (mut scenario, _) = random_scenario(seed, Some(class));
+    scenario.duration_s = 900.0;
+    scenario.trials.interval_s = [1.0, 1.4];
+    scenario.declare.fixed_delay = true;
+    scenario
+}
+
+/// What was found in a recording, as text.
+fn slips(run: &Run) -> Vec<(String, f64, f64, u32)> {
+    let origin_ns = run.scenario.host.origin_ns;
+    let of_segment = |s: &tickseam_record::SegmentSummary| {
+        let segment = s.segment;
+        s.slips
+            .iter()
+            .map(move |slip| {
+                (slip.cause.clone(), (slip.host_ns - origin_ns) as f64 / 1e9, slip.step_ms, segment)
+            })
+            .collect::<Vec<_>>()
+    };
+    run.aligned.segments.iter().flat_map(of_segment).collect()
+}
+
+#[test]
+#[ignore = "measures; minutes"]
+fn measure_false_alarms() {
+    let began = Instant::now();
+    let mut hours = 0.0;
+    let mut alarms = std::collections::BTreeMap::<(String, String), u32>::new();
+    let mut seed = 50_000;
+    while hours < 110.0 {
+        seed += 1;
+        let classes =
+            [Class::Slipping, Class::Partly, Class::Locked, Class::OneSided, Class::Constant, Class::Congested];
+        let wanted = classes[(seed % 6) as usize];
+        let (mut scenario, class) = random_scenario(seed, Some(wanted));
+        scenario.duration_s = scenario.duration_s.min(3600.0);
+        hours += scenario.duration_s / 3600.0;
+        let run = run(scenario, seed);
+        for (cause, at_s, step_ms, _) in slips(&run) {
+            *alarms.entry((format!("{class:?}"), cause.clone())).or_default() += 1;
+            let h = &run.scenario.host;
+            if !cause.starts_with("a") {
+                println!(
+                    "{seed} {class:?} {cause} {at_s:.1} s {step_ms:.0} ms, P {:.1} CI {:.2} batch {:.0} stalls {:.0}/h {:.0} ms kind {:?} lat {} fades {} segs {}",
+                    run.scenario.streams[0].packet_period_ms(), run.scenario.link.interval_ms, h.batching_ms, h.stalls_per_hour, h.stall_ms, run.scenario.link.kind, run.scenario.link.peripheral_latency, run.scenario.link.fades_per_hour, run.aligned.segments.len()
+                );
+            }
+        }
+    }
+    println!("{hours:.1} h, {:?}, {alarms:?}", began.elapsed());
+}
+
+/// Device time from a change to the first packet at which a live session knows of it, s; negative: a false alarm before.
+fn live_latency_s(scenario: &Scenario, seed: u64, at_s: f64) -> Option<f64> {
+    let session = simulate(scenario, seed).unwrap();
+    let period_s = scenario.streams[0].packet_period_ms() / 1e3;
+    let mut watch = Watch::new(period_s);
+    let turn = 1_i64 << scenario.streams[0].sequence_bits;
+    let (mut index, mut newest_sequence): (i64, Option<(i64, f64)>) = (0, None);
+    for (packet, &first_sample_s) in session.packets.iter().zip(&session.truth.first_sample_s) {
+        if packet.stream != 0 {
+            continue;
+        }
+        let sequence = packet.sequence as i64;
+        // Long losses are told by the truth: what the intake does is not measured here.
+        let near = match newest_sequence {
+            None => 0,
+            Some((newest, newest_s)) => {
+                let expected = ((first_sample_s - newest_s) / period_s).round() as i64;
+                let off = (sequence - newest - expected + turn / 2).rem_euclid(turn) - turn / 2;
+                expected + off
+            }
+        };
+        index += near;
+        newest_sequence = Some((sequence, first_sample_s));
+        let device_s = index as f64 * period_s;
+        let host_us = (packet.host_ns - scenario.host.origin_ns) as f64 / 1e3;
+        let arrival = Arrival { device_s, residual_us: host_us - device_s * 1e6 };
+        if watch.observe(&arrival) {
+            return Some(first_sample_s - at_s);
+        }
+    }
+    None
+}
+
+struct Outcome {
+    found: bool,
+    named: bool,
+    misplaced_s: f64,
+    others: usize,
+    held: f64,
+    live_held: Option<f64>,
+    elsewhere: u64,
+    latency_s: Option<f64>,
+}
+
+const SEEDS: u64 = 60;
+const AT_S: f64 = 400.0;
+
+fn measure(name: &str, cause: &str, most: usize, faults: impl Fn(&Scenario) -> Option<Vec<Fault>> + Sync) {
+    if std::env::var("ONLY").is_ok_and(|only| !name.contains(&only)) {
+        return;
+    }
+    let half = |parity: u64| {
+        let faults = &faults;
+        move || {
+            let mut outcomes = Vec::new();
+            for seed in (1..=SEEDS).filter(|seed| seed % 2 == parity) {
+                let seed = 7_000 + seed;
+                let mut scenario = random(seed);
+                let Some(faults) = faults(&scenario) else { continue };
+                scenario.faults = faults;
+                let latency_s = live_latency_s(&scenario, seed, AT_S);
+                let run = run(scenario, seed);
+                let slips = slips(&run);
+                // Stamps after a step show the host's clock as it was set.
+                let off_s = |s: &(String, f64, f64, u32)| {
+                    let (plain, shifted) = (s.1 - AT_S, s.1 - s.2 / 1e3 - AT_S);
+                    if plain.abs() < shifted.abs() { plain } else { shifted }
+                };
+                let near: Vec<_> = slips.iter().filter(|s| off_s(s).abs() < 25.0).collect();
+                let named = near.iter().find(|s| s.0 == cause);
+                if std::env::var("VERBOSE").is_ok()
+                    && (named.is_none() || slips.len() > most || run.held < 0.9 || run.elsewhere > 0)
+                {
+                    println!(
+                        "   {} P {:.1} {:?} CI {:.2} declared {} ticks {} bits {} batch {:.0} stack {:.1} queue {} lat {} segs {} held {:.3} elsewhere {} {slips:?}",
+                        run.seed, run.scenario.streams[0].packet_period_ms(), run.scenario.link.kind,
+                        run.scenario.link.interval_ms, run.scenario.declare.connection_interval,
+                        run.scenario.device.ticks, run.scenario.streams[0].sequence_bits,
+                        run.scenario.host.batching_ms, run.scenario.host.stack_delay_ms, run.scenario.device.queue_packets, run.scenario.link.peripheral_latency,
+                        run.aligned.segments.len(), run.held, run.elsewhere
+                    );
+                }
+                outcomes.push(Outcome {
+                    found: !near.is_empty(),
+                    named: named.is_some(),
+                    misplaced_s: named.map_or(0.0, |s| off_s(s)),
+                    others: slips.len().saturating_sub(most),
+                    held: run.held,
+                    live_held: run.live_held,
+                    elsewhere: run.elsewhere,
+                    latency_s,
+                });
+            }
+            outcomes
+        }
+    };
+    let mut all = std::thread::scope(|scope| {
+        let even = scope.spawn(half(0));
+        let mut all = half(1)();
+        all.extend(even.join().unwrap());
+        all
+    });
+    let n = all.len();
+    let share = |of: &dyn Fn(&Outcome) -> bool| all.iter().filter(|o| of(o)).count();
+    let (found, named) = (share(&|o| o.found), share(&|o| o.named));
+    let elsewhere = share(&|o| o.elsewhere > 0);
+    let others: usize = all.iter().map(|o| o.others).sum();
+    let held = all.iter().map(|o| o.held).sum::<f64>() / n as f64;
+    let low = share(&|o| o.held < 0.9);
+    let live: Vec<f64> = all.iter().filter_map(|o| o.live_held).collect();
+    let live_held = live.iter().sum::<f64>() / live.len() as f64;
+    let mut latency: Vec<f64> = all.iter().filter_map(|o| o.latency_s).filter(|&s| s > -2.0).collect();
+    let early = share(&|o| o.latency_s.is_some_and(|s| s <= -2.0));
+    latency.sort_by(f64::total_cmp);
+    let at = |p: usize| latency.get(latency.len() * p / 100).copied().unwrap_or(f64::NAN);
+    all.retain(|o| o.named);
+    let mut off: Vec<f64> = all.iter().map(|o| o.misplaced_s.abs()).collect();
+    off.sort_by(f64::total_cmp);
+    let off_at = |p: usize| off.get(off.len() * p / 100).copied().unwrap_or(f64::NAN);
+    println!(
+        "{name:<26} n {n:>3} found {found:>3} named {named:>3} cut off {:.2}/{:.2} s others {others:>2} held {held:.3} below 0.9 {low:>2} elsewhere {elsewhere:>2} | live {} early {early} after {:.2}/{:.2} s held {live_held:.3}",
+        off_at(50), off_at(90), latency.len(), at(50), at(90)
+    );
+}
+
+#[test]
+#[ignore = "measures; minutes"]
+fn measure_faults() {
+    let step = |step_s: f64, return_after_s: Option<f64>| {
+        move |_: &Scenario| Some(vec![Fault::HostStep { at_s: AT_S, step_s, return_after_s }])
+    };
+    measure("none", "none", 0, |_| Some(vec![]));
+    for step_s in [0.03, 0.06, 0.1, 0.15, 0.25, 0.5, 1.5, 3600.0] {
+        measure(&format!("step up {step_s} s"), "host-clock-step", 1, step(step_s, None));
+        measure(&format!("step down {step_s} s"), "host-clock-step", 1, step(-step_s, None));
+    }
+    for step_s in [0.25, -0.25, 2.0, -2.0] {
+        measure(&format!("{step_s} s for 60 s"), "host-clock-step", 2, step(step_s, Some(60.0)));
+    }
+    for for_s in [0.3, 1.0, 5.0, 30.0, 300.0] {
+        measure(&format!("suspend {for_s} s"), "host-suspend", 1, |_| {
+            Some(vec![Fault::HostSuspend { at_s: AT_S, for_s }])
+        });
+    }
+    for step_s in [2.0, -2.0, 0.1, 3600.0] {
+        measure(&format!("tick step {step_s} s"), "device-clock-step", 1, |scenario| {
+            scenario.device.ticks.then(|| vec![Fault::TickStep { at_s: AT_S, step_s }])
+        });
+    }
+    let on_events = |scenario: &Scenario| scenario.link.kind == LinkKind::ConnectionEvents;
+    measure("interval change", "interval-change", 1, |scenario| {
+        let interval_ms = if scenario.link.interval_ms > 50.0 { 30.0 } else { 60.0 };
+        on_events(scenario).then(|| vec![Fault::IntervalChange { at_s: AT_S, interval_ms }])
+    });
+    measure("reconnection", "anchor-rephase", 1, |scenario| {
+        on_events(scenario).then(|| vec![Fault::Disconnection { at_s: AT_S, off_s: 3.0, interval_ms: None }])
+    });
+    measure("reboot", "none", 0, |_| Some(vec![Fault::Reboot { at_s: AT_S, off_s: 5.0 }]));
+}
