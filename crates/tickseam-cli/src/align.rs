@@ -641,7 +641,7 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
     }
 }
 
-/// All sudden changes of a segment, in the order of device time.
+/// All sudden changes of a segment: those of the host's clock, then those of the link's grid.
 fn slips_found(estimate: &Estimate) -> Vec<Slip> {
     let mut slips = Vec::new();
     for piece in &estimate.pieces {
@@ -652,11 +652,15 @@ fn slips_found(estimate: &Estimate) -> Vec<Slip> {
                 cause: cut.cause.name().to_owned(),
             });
         }
-        slips.extend(piece.grid_changes.iter().map(|change| Slip {
-            host_ns: estimate.frame.host_ns(change.at_s, piece.known_at(change.at_s).0.offset_us),
+    }
+    for change in &estimate.grid_changes {
+        let piece = estimate.pieces.iter().rev().find(|piece| piece.from_s <= change.at_s);
+        let residual_us = piece.map_or(0.0, |piece| piece.known_at(change.at_s).0.offset_us);
+        slips.push(Slip {
+            host_ns: estimate.frame.host_ns(change.at_s, residual_us),
             step_ms: 0.0,
             cause: change.cause.name().to_owned(),
-        }));
+        });
     }
     slips
 }

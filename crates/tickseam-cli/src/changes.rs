@@ -7,7 +7,7 @@
 use std::collections::VecDeque;
 use std::ops::Range;
 
-use tickseam::block::{Arrival, Block};
+use tickseam::block::Arrival;
 
 /// What a sudden change is held to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -140,7 +140,9 @@ fn jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<f64> {
     let down = low_before - high_after;
     let clear = up.max(down);
     let spread = (high_before - low_before).max(high_after - low_after);
-    let enough = before.len().min(after.len()) >= 2 || clear > SURE_US;
+    // Queues raise levels at the ends of a recording; nothing lowers them below what they were.
+    let dwelt = if up > down { DWELL } else { 2 };
+    let enough = before.len().min(after.len()) >= dwelt || clear > SURE_US;
     (clear > threshold_us && spread < clear / 2.0 && enough)
         .then(|| (low_after + high_after - low_before - high_before) / 2.0)
 }
@@ -322,54 +324,23 @@ impl Watch {
 /// A change of the grid of the link's instants.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct GridChange {
-    /// Device time, s, near which it was.
+    /// Device time, s, near which it was: to within a few seconds for a period, some 20 s for a phase.
     pub at_s: f64,
     /// [`Cause::IntervalChange`] or [`Cause::AnchorRephase`].
     pub cause: Cause,
+    /// The longer one of the periods before and after, µs.
+    pub period_us: f64,
 }
 
-/// Blocks in a row that have to agree before and after a change of the grid.
-const GRID_BLOCKS: usize = 4;
-
-/// The changes of the grid: of its period as the arrivals show it, of its phase as a replay's blocks do, where they could
-/// follow it.
-pub fn grid_changes<'a>(arrivals: &[Arrival], blocks: impl Iterator<Item = &'a Block>) -> Vec<GridChange> {
-    let mut changes = interval_changes(arrivals);
-    let blocks: Vec<&Block> = blocks.collect();
-    // Runs of blocks that rest on one period and one phase.
-    let mut runs: Vec<Range<usize>> = Vec::new();
-    for (at, block) in blocks.iter().enumerate() {
-        if block.interval_us <= 0.0 || block.off_grid || block.rephased {
-            continue;
-        }
-        match runs.last_mut() {
-            Some(run) if run.end == at && same(blocks[run.start].interval_us, block.interval_us) => {
-                run.end = at + 1;
-            }
-            _ => runs.push(at..at + 1),
-        }
+impl GridChange {
+    /// Whether a cut is nothing but this: several packets for one instant wait differently for the next one.
+    pub fn explains(&self, cut: &Cut, at_s: f64) -> bool {
+        (at_s - self.at_s).abs() < WINDOW_S && cut.step_us.abs() < PERIODS * self.period_us
     }
-    runs.retain(|run| run.len() >= GRID_BLOCKS);
-    for two in runs.windows(2) {
-        let (before, after) = (&two[0], &two[1]);
-        let between = &blocks[before.end..after.start];
-        let Some(at_s) = between.iter().find(|block| block.rephased).map(|block| block.from_s) else { continue };
-        // A new period has a new phase too.
-        let of_period = changes.iter().any(|change: &GridChange| (change.at_s - at_s).abs() < 3.0 * WINDOW_S);
-        if between.len() <= GRID_BLOCKS && same(blocks[before.start].interval_us, blocks[after.start].interval_us) && !of_period {
-            changes.push(GridChange { at_s, cause: Cause::AnchorRephase });
-        }
-    }
-    changes.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-    changes
-}
-
-fn same(a_us: f64, b_us: f64) -> bool {
-    (a_us - b_us).abs() < 0.005 * a_us.max(b_us)
 }
 
 /// Windows in each of which the period of the grid is looked for, s of device time.
-const WINDOW_S: f64 = 20.0;
+pub const WINDOW_S: f64 = 20.0;
 
 /// Deliveries that a window needs, and that are looked at.
 const FEWEST_DELIVERIES: usize = 40;
@@ -395,76 +366,138 @@ const OFF_GRID: f64 = 0.35;
 const AGREEING: usize = 3;
 const CHANGING: usize = 2;
 
-/// Distances of deliveries in one window, µs.
-fn distances(arrivals: &[Arrival]) -> Vec<f64> {
-    let mut deliveries: Vec<f64> = Vec::with_capacity(MOST_DELIVERIES);
-    for arrival in arrivals {
-        let at_us = host_us(arrival);
-        if deliveries.last().is_none_or(|last_us| at_us - last_us > DELIVERY_US) {
-            deliveries.push(at_us);
-            if deliveries.len() == MOST_DELIVERIES {
-                break;
+/// A new phase is believed from here on, µs, and from so many times the scatter that it has anyway from window to window.
+const PHASE_US: f64 = 1_500.0;
+const PHASE_SCATTERS: f64 = 8.0;
+
+/// Deliveries of a stretch of device time.
+struct Window {
+    from_s: f64,
+    deliveries_us: Vec<f64>,
+}
+
+impl Window {
+    fn new(arrivals: &[Arrival]) -> Self {
+        let mut deliveries_us: Vec<f64> = Vec::with_capacity(MOST_DELIVERIES);
+        for arrival in arrivals {
+            let at_us = host_us(arrival);
+            if deliveries_us.last().is_none_or(|last_us| at_us - last_us > DELIVERY_US) {
+                deliveries_us.push(at_us);
+                if deliveries_us.len() == MOST_DELIVERIES {
+                    break;
+                }
             }
         }
+        if deliveries_us.len() < FEWEST_DELIVERIES {
+            deliveries_us.clear();
+        }
+        Self { from_s: arrivals.first().map_or(0.0, |first| first.device_s), deliveries_us }
     }
-    if deliveries.len() < FEWEST_DELIVERIES {
-        return Vec::new();
+
+    /// How well distances of deliveries fit a period.
+    fn score(&self, period_us: f64) -> f64 {
+        let (mut sum, mut count) = (0.0, 0.0);
+        for lag in LAGS {
+            let later = self.deliveries_us.get(lag..).unwrap_or_default();
+            for (from_us, to_us) in self.deliveries_us.iter().zip(later) {
+                let turns = (to_us - from_us) / period_us;
+                sum += 1.0 - 4.0 * (turns - turns.round()).abs();
+                count += 1.0;
+            }
+        }
+        if count > 0.0 { sum / count } else { 0.0 }
     }
-    LAGS.iter()
-        .flat_map(|&lag| deliveries.iter().zip(&deliveries[lag..]).map(|(from_us, to_us)| to_us - from_us))
-        .collect()
+
+    /// The longest period that it is on.
+    fn period_us(&self) -> Option<f64> {
+        let mut periods = PERIODS_TRIED.rev().map(|steps| f64::from(steps) * PERIOD_STEP_US);
+        periods.find(|&period_us| self.score(period_us) > ON_GRID)
+    }
+
+    /// How far the middle one of its deliveries lies after an instant of the grid, µs.
+    fn after_us(&self, instant_us: f64, period_us: f64) -> f64 {
+        let off = |at_us: &f64| {
+            let turns = (at_us - instant_us) / period_us;
+            (turns - turns.round()) * period_us
+        };
+        quantile(self.deliveries_us.iter().map(off).collect(), 0.5)
+    }
 }
 
-fn score(distances: &[f64], period_us: f64) -> f64 {
-    let fit = |distance_us: &f64| {
-        let turns = distance_us / period_us;
-        1.0 - 4.0 * (turns - turns.round()).abs()
-    };
-    distances.iter().map(fit).sum::<f64>() / distances.len() as f64
-}
-
-/// The longest period that a window is on.
-fn period_us(distances: &[f64]) -> Option<f64> {
-    if distances.is_empty() {
-        return None;
-    }
-    PERIODS_TRIED
-        .rev()
-        .map(|steps| f64::from(steps) * PERIOD_STEP_US)
-        .find(|&period_us| score(distances, period_us) > ON_GRID)
-}
-
-/// Where the period of the grid changes and stays.
-fn interval_changes(arrivals: &[Arrival]) -> Vec<GridChange> {
-    let mut windows: Vec<(f64, Vec<f64>)> = Vec::new();
+/// The changes of the grid that arrivals show, in the order of reception: where its period changes and stays, and where its
+/// phase does. The clocks go on across both.
+pub fn grid_changes(arrivals: &[Arrival]) -> Vec<GridChange> {
+    let mut windows: Vec<Window> = Vec::new();
     let mut from = 0;
     while let Some(first) = arrivals.get(from) {
         let until_s = first.device_s + WINDOW_S;
-        let count = arrivals[from..].iter().position(|a| a.device_s >= until_s).unwrap_or(arrivals.len() - from);
-        windows.push((first.device_s, distances(&arrivals[from..from + count.max(1)])));
-        from += count.max(1);
+        let rest = &arrivals[from..];
+        let count = rest.iter().position(|a| a.device_s >= until_s).unwrap_or(rest.len()).max(1);
+        windows.push(Window::new(&rest[..count]));
+        from += count;
     }
     let mut runs: Vec<(Range<usize>, f64)> = Vec::new();
-    for (at, (_, distances)) in windows.iter().enumerate() {
-        let Some(period_us) = period_us(distances) else { continue };
+    for (at, window) in windows.iter().enumerate() {
+        let Some(period_us) = window.period_us() else { continue };
         match runs.last_mut() {
-            Some((run, of_run_us)) if run.end == at && *of_run_us == period_us => run.end = at + 1,
+            Some((run, of_run_us)) if at - run.end < CHANGING && *of_run_us == period_us => run.end = at + 1,
             _ => runs.push((at..at + 1, period_us)),
         }
     }
     runs.retain(|(run, _)| run.len() >= AGREEING);
     let mut changes = Vec::new();
+    for (run, period_us) in &runs {
+        changes.extend(new_phases(&windows[run.clone()], *period_us));
+    }
     for two in runs.windows(2) {
         let ((before, old_us), (after, new_us)) = (&two[0], &two[1]);
         // Of a period and its multiple, one fits both stretches.
-        let fits = |run: &Range<usize>, period_us: f64| {
-            windows[run.clone()].iter().any(|(_, distances)| score(distances, period_us) > OFF_GRID)
-        };
+        let fits =
+            |run: &Range<usize>, period_us: f64| windows[run.clone()].iter().any(|w| w.score(period_us) > OFF_GRID);
         let apart = !fits(after, *old_us) || !fits(before, *new_us);
         if old_us != new_us && apart && after.start - before.end <= CHANGING {
-            let at_s = windows.get(before.end).map_or(0.0, |window| window.0);
-            changes.push(GridChange { at_s, cause: Cause::IntervalChange });
+            let at_s = windows.get(before.end).map_or(0.0, |window| window.from_s);
+            let period_us = old_us.max(*new_us);
+            changes.push(GridChange { at_s, cause: Cause::IntervalChange, period_us });
         }
+    }
+    changes.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    changes
+}
+
+/// Where the phase of a grid jumps and stays.
+fn new_phases(windows: &[Window], period_us: f64) -> Vec<GridChange> {
+    // By how much each window's middle phase lies after the one before, and after how long.
+    let mut moves: Vec<(f64, f64, f64)> = Vec::new();
+    let mut last: Option<(f64, f64)> = None;
+    for window in windows.iter().filter(|window| !window.deliveries_us.is_empty()) {
+        let (from_s, instant_us) = last.unwrap_or((window.from_s, window.deliveries_us[0]));
+        let after_us = window.after_us(instant_us, period_us);
+        // Near the instant, so that the period's own error does not add up.
+        let near = window.deliveries_us[window.deliveries_us.len() / 2];
+        let turns = ((near - instant_us) / period_us).round();
+        last = Some((window.from_s, instant_us + turns * period_us + after_us));
+        moves.push((window.from_s, window.from_s - from_s, after_us));
+    }
+    if moves.len() < 2 * AGREEING + 1 {
+        return Vec::new();
+    }
+    let rate = quantile(moves[1..].iter().map(|(_, after_s, us)| us / after_s).collect(), 0.5);
+    let off: Vec<f64> = moves.iter().map(|(_, after_s, us)| us - rate * after_s).collect();
+    let scatter_us = quantile(off.iter().map(|us| us.abs()).collect(), SCATTER_QUANTILE);
+    let threshold_us = PHASE_US.max(PHASE_SCATTERS * scatter_us);
+    let quiet = |at: usize| off.get(at).is_none_or(|us| us.abs() < threshold_us / 2.0);
+    let mut changes = Vec::new();
+    let mut at = 2;
+    while at + 2 < off.len() {
+        // A jump inside a window moves its middle and the next one's.
+        let (here, next) = (off[at], off[at + 1]);
+        if (here + next).abs() > threshold_us && quiet(at - 1) && quiet(at + 2) {
+            let at_s = moves[if here.abs() > threshold_us / 4.0 { at } else { at + 1 }].0;
+            changes.push(GridChange { at_s, cause: Cause::AnchorRephase, period_us });
+            at += 2;
+        }
+        at += 1;
     }
     changes
 }
