@@ -389,7 +389,9 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
             if stream == 0 {
                 estimates.extend(ways.estimate((segment, 0), group).map(|estimate| (segment, estimate)));
             } else if !shares && !events.is_empty() {
-                own.extend(ways.estimate((segment, stream), group).map(|estimate| ((segment, stream), estimate)));
+                own.extend(
+                    ways.estimate((segment, stream), group).map(|estimate| ((segment, stream), estimate)),
+                );
             }
         }
         let live = live.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
@@ -611,10 +613,13 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         },
     };
     let mut slips_found = slips_found(estimate);
-    slips_found.extend(ways.places.tick_steps.iter().filter(|step| step.segment == segment).map(|step| Slip {
-        host_ns: packets.host_ns()[step.row as usize],
-        step_ms: -(step.ticks as f64) / ways.captured.description.device_clock.tick_hz.unwrap_or(1.0) * 1e3,
-        cause: Cause::DeviceClockStep.name().to_owned(),
+    slips_found.extend(ways.places.tick_steps.iter().filter(|step| step.segment == segment).map(|step| {
+        Slip {
+            host_ns: packets.host_ns()[step.row as usize],
+            step_ms: -(step.ticks as f64) / ways.captured.description.device_clock.tick_hz.unwrap_or(1.0)
+                * 1e3,
+            cause: Cause::DeviceClockStep.name().to_owned(),
+        }
     }));
     SegmentSummary {
         segment,

@@ -2,7 +2,52 @@
 //!
 //! The lower envelope of the arrivals, taken in bins of [`BIN_S`], stays on one level but for drift, beat and noise. A jump of it
 //! that stays is a setting of the host's clock, or its sleep; a jump no higher than one packet period may as well be the
-//! beat's, or a new anchor of the link, and is never taken for one.
+//! beat's, or a new anchor of the link, and is never taken for one. Smaller settings of the clock therefore go unseen, and
+//! intervals there do not hold as often as they should.
+//!
+//! # Measured
+//! `cargo test --release -p tickseam-cli --test changes -- --ignored --nocapture`: 60 random recordings of 15 minutes for each
+//! fault at 400 s, of slipping, partly slipping, locked, one-sided and constant links in turn, packet periods of 10 to 100
+//! ms; 53 of them with ticks, 26 with connection events. "Live" counts recordings in which [`Watch`] was sure, and how long after the
+//! change that was; a sleeping host knows nothing before it wakes. "Held" is the mean share of events whose interval held; it is
+//! 0.966 without any fault (0.971 live).
+//!
+//! | change | named | cut misplaced, median / 90 % | live | after, median / 90 % | held | held live |
+//! | --- | --- | --- | --- | --- | --- | --- |
+//! | step up 0.03 s | 12 of 60 | 0.01 / 0.02 s | 12 | 15.59 / 16.32 s | 0.648 | 0.600 |
+//! | step down 0.03 s | 9 of 60 | 0.01 / 0.01 s | 6 | -0.02 / -0.01 s | 0.904 | 0.944 |
+//! | step up 0.06 s | 31 of 60 | 0.02 / 0.04 s | 31 | 15.96 / 17.19 s | 0.843 | 0.756 |
+//! | step down 0.06 s | 29 of 60 | 0.01 / 0.03 s | 20 | -0.03 / -0.01 s | 0.924 | 0.971 |
+//! | step up 0.1 s | 48 of 60 | 0.02 / 0.05 s | 49 | 16.11 / 18.36 s | 0.902 | 0.872 |
+//! | step down 0.1 s | 46 of 60 | 0.02 / 0.04 s | 41 | -0.04 / -0.02 s | 0.948 | 0.970 |
+//! | step up 0.15 s | 57 of 60 | 0.02 / 0.05 s | 58 | 16.23 / 18.39 s | 0.947 | 0.940 |
+//! | step down 0.15 s | 58 of 60 | 0.02 / 0.05 s | 55 | -0.04 / -0.02 s | 0.959 | 0.967 |
+//! | step up 0.25 s | 57 of 60 | 0.02 / 0.05 s | 59 | 16.23 / 18.39 s | 0.960 | 0.949 |
+//! | step down 0.25 s | 58 of 60 | 0.02 / 0.05 s | 58 | -0.04 / -0.02 s | 0.973 | 0.968 |
+//! | step up 0.5 s | 59 of 60 | 0.02 / 0.07 s | 60 | 16.23 / 18.39 s | 0.960 | 0.958 |
+//! | step down 0.5 s | 59 of 60 | 0.02 / 0.07 s | 59 | -0.04 / -0.02 s | 0.973 | 0.968 |
+//! | step up 1.5 s | 59 of 60 | 0.02 / 0.07 s | 60 | 6.13 / 8.31 s | 0.960 | 0.969 |
+//! | step down 1.5 s | 60 of 60 | 0.02 / 0.07 s | 60 | -0.04 / -0.02 s | 0.973 | 0.968 |
+//! | step up 3600 s | 57 of 60 | 0.02 / 0.07 s | 60 | 6.13 / 8.31 s | 0.950 | 0.951 |
+//! | step down 3600 s | 60 of 60 | 0.02 / 0.07 s | 60 | -0.04 / -0.02 s | 0.969 | 0.967 |
+//! | 0.25 s for 60 s | 57 of 60 | 0.02 / 0.05 s | 59 | 16.23 / 18.39 s | 0.954 | 0.953 |
+//! | -0.25 s for 60 s | 58 of 60 | 0.02 / 0.05 s | 59 | -0.04 / -0.02 s | 0.967 | 0.946 |
+//! | 2 s for 60 s | 59 of 60 | 0.02 / 0.07 s | 60 | 6.13 / 8.31 s | 0.956 | 0.963 |
+//! | -2 s for 60 s | 60 of 60 | 0.02 / 0.07 s | 60 | -0.04 / -0.02 s | 0.969 | 0.963 |
+//! | suspend 0.3 s | 56 of 60 | 0.03 / 0.06 s | 27 | 0.28 / 0.30 s | 0.957 | 0.967 |
+//! | suspend 1 s | 52 of 60 | 0.03 / 0.07 s | 37 | 0.97 / 1.00 s | 0.931 | 0.967 |
+//! | suspend 5 s | 54 of 60 | 0.05 / 0.20 s | 60 | 4.97 / 5.01 s | 0.920 | 0.968 |
+//! | suspend 30 s | 57 of 60 | 0.04 / 0.18 s | 60 | 29.97 / 30.01 s | 0.923 | 0.969 |
+//! | suspend 300 s | 56 of 60 | 0.04 / 0.22 s | 60 | 299.98 / 300.01 s | 0.929 | 0.969 |
+//! | tick step 2 s | 53 of 53 | 0.09 / 0.16 s | 0 |  | 0.967 | 0.968 |
+//! | tick step -2 s | 53 of 53 | 0.09 / 0.16 s | 0 |  | 0.958 | 0.960 |
+//! | tick step 0.1 s | 53 of 53 | 0.09 / 0.16 s | 0 |  | 0.958 | 0.960 |
+//! | tick step 3600 s | 50 of 53 | 0.09 / 0.16 s | 0 |  | 0.935 | 0.937 |
+//! | interval change | 22 of 26 | 0.47 / 1.26 s | 3 | 21.04 / 21.20 s | 0.944 | 0.954 |
+//! | reconnection | 14 of 26 | 3.02 / 3.07 s | 0 |  | 0.943 | 0.988 |
+//!
+//! False alarms in 110 hours of random recordings without faults, stalls and batches among them: none in five classes of
+//! links; on congested ones 5 clock steps in their first ten seconds, while the queue fills.
 
 use std::collections::VecDeque;
 use std::ops::Range;
@@ -128,9 +173,7 @@ fn range(levels: &[f64]) -> (f64, f64) {
 
 /// The least jump that is believed, µs, for packets of a period and an envelope that wanders so much.
 fn threshold_us(period_s: f64, scatter_us: f64) -> f64 {
-    LEAST_US
-        .max(PERIODS * period_s * 1e6)
-        .max(SCATTERS * scatter_us)
+    LEAST_US.max(PERIODS * period_s * 1e6).max(SCATTERS * scatter_us)
 }
 
 /// The jump between levels before and after, if it stands out of both by the threshold.
@@ -143,8 +186,8 @@ fn jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<f64> {
     // Queues raise levels at the ends of a recording; nothing lowers them below what they were.
     let dwelt = if up > down { DWELL } else { 2 };
     let enough = before.len().min(after.len()) >= dwelt || clear > SURE_US;
-    (clear > threshold_us && spread < clear / 2.0 && enough)
-        .then(|| (low_after + high_after - low_before - high_before) / 2.0)
+    let step_us = quantile(after.to_vec(), 0.5) - quantile(before.to_vec(), 0.5);
+    (clear > threshold_us && spread < clear / 2.0 && enough).then_some(step_us)
 }
 
 fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
@@ -163,7 +206,8 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
         }
     }
     // The nominal rate may be off by far more than the crystal is.
-    let rates = bins.windows(2).map(|two| (two[1].least_us - two[0].least_us) / (two[1].from_s - two[0].from_s));
+    let rates =
+        bins.windows(2).map(|two| (two[1].least_us - two[0].least_us) / (two[1].from_s - two[0].from_s));
     let rate = quantile(rates.filter(|rate| rate.is_finite()).collect(), 0.5);
     let level = |residual_us: f64, at_s: f64| residual_us - rate * at_s;
     let levels: Vec<f64> = bins.iter().map(|bin| level(bin.least_us, bin.from_s)).collect();
@@ -202,7 +246,8 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
             let until_s = arrivals[place.saturating_sub(1)].device_s - CLIMB_S;
             let just_before = arrivals[..place].iter().rev().enumerate();
             let just_before = just_before.take_while(|(n, a)| *n < CLIMB_PACKETS || a.device_s > until_s);
-            let lowest = just_before.map(|(_, a)| level(a.residual_us, a.device_s)).fold(f64::INFINITY, f64::min);
+            let lowest =
+                just_before.map(|(_, a)| level(a.residual_us, a.device_s)).fold(f64::INFINITY, f64::min);
             if lowest > low_before + step_us / 4.0 {
                 continue;
             }
@@ -220,7 +265,8 @@ fn host_us(arrival: &Arrival) -> f64 {
 
 fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack_us: f64) -> Cut {
     let first = &arrivals[place];
-    let just_before = arrivals[..place].iter().rev().take_while(|a| a.device_s > first.device_s - LOOK_BACK_S);
+    let just_before =
+        arrivals[..place].iter().rev().take_while(|a| a.device_s > first.device_s - LOOK_BACK_S);
     let last_us = just_before.map(host_us).fold(host_us(&arrivals[place - 1]), f64::max);
     let first_us = host_us(first);
     let passed_us = first_us - last_us;
@@ -284,7 +330,8 @@ impl Watch {
         let threshold_us = self.threshold_us() + RATE_US_PER_S * silence_s;
         let mut before = self.before(0);
         before.extend(self.bin.map(|bin| bin.least_us));
-        let fell = jump(&before, &[arrival.residual_us; 2], threshold_us).is_some_and(|step_us| step_us < 0.0)
+        let fell = jump(&before, &[arrival.residual_us; 2], threshold_us)
+            .is_some_and(|step_us| step_us < 0.0)
             || jump(&before[before.len().saturating_sub(1)..], &[arrival.residual_us], SURE_US)
                 .is_some_and(|step_us| step_us < 0.0);
         let mut rose = false;
@@ -370,6 +417,9 @@ const CHANGING: usize = 2;
 const PHASE_US: f64 = 1_500.0;
 const PHASE_SCATTERS: f64 = 8.0;
 
+/// A period of which the packet period is a multiple to within this share is the sending's own.
+const OF_SENDING: f64 = 0.002;
+
 /// Deliveries of a stretch of device time.
 struct Window {
     from_s: f64,
@@ -426,7 +476,7 @@ impl Window {
 
 /// The changes of the grid that arrivals show, in the order of reception: where its period changes and stays, and where its
 /// phase does. The clocks go on across both.
-pub fn grid_changes(arrivals: &[Arrival]) -> Vec<GridChange> {
+pub fn grid_changes(arrivals: &[Arrival], period_s: f64) -> Vec<GridChange> {
     let mut windows: Vec<Window> = Vec::new();
     let mut from = 0;
     while let Some(first) = arrivals.get(from) {
@@ -447,13 +497,19 @@ pub fn grid_changes(arrivals: &[Arrival]) -> Vec<GridChange> {
     runs.retain(|(run, _)| run.len() >= AGREEING);
     let mut changes = Vec::new();
     for (run, period_us) in &runs {
+        // What packets do of themselves repeats as they are sent, and no grid need be there.
+        let turns = period_s * 1e6 / period_us;
+        if (turns - turns.round()).abs() < OF_SENDING * turns {
+            continue;
+        }
         changes.extend(new_phases(&windows[run.clone()], *period_us));
     }
     for two in runs.windows(2) {
         let ((before, old_us), (after, new_us)) = (&two[0], &two[1]);
         // Of a period and its multiple, one fits both stretches.
-        let fits =
-            |run: &Range<usize>, period_us: f64| windows[run.clone()].iter().any(|w| w.score(period_us) > OFF_GRID);
+        let fits = |run: &Range<usize>, period_us: f64| {
+            windows[run.clone()].iter().any(|w| w.score(period_us) > OFF_GRID)
+        };
         let apart = !fits(after, *old_us) || !fits(before, *new_us);
         if old_us != new_us && apart && after.start - before.end <= CHANGING {
             let at_s = windows.get(before.end).map_or(0.0, |window| window.from_s);

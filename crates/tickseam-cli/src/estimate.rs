@@ -225,11 +225,13 @@ impl Estimate {
         if arrivals.is_empty() {
             return None;
         }
-        let grid_changes = grid_changes(&arrivals);
+        let grid_changes = grid_changes(&arrivals, ground.setup.period_s);
         let mut cuts = cuts(&arrivals, ground.setup.period_s);
         cuts.retain(|cut| {
             let at_s = arrivals[cut.place].device_s;
-            !grid_changes.iter().any(|change| change.cause == Cause::IntervalChange && change.explains(cut, at_s))
+            !grid_changes
+                .iter()
+                .any(|change| change.cause == Cause::IntervalChange && change.explains(cut, at_s))
         });
         let pieces = (0..=cuts.len())
             .map(|number| {
@@ -290,17 +292,7 @@ fn piece(
         }
     };
     let (exchanges, markers) = (pairs.exchanges, pairs.markers);
-    Piece {
-        from_s,
-        to_s,
-        arrivals: range,
-        cut,
-        host_us,
-        least_squares,
-        exchanges,
-        markers,
-        knowledge,
-    }
+    Piece { from_s, to_s, arrivals: range, cut, host_us, least_squares, exchanges, markers, knowledge }
 }
 
 fn replayed(
