@@ -123,6 +123,10 @@ const AWAKE_US: f64 = 2e6;
 /// The envelope of a few seconds is not known better than this, µs.
 const FLOOR_US: f64 = 2e3;
 
+/// Packets stamped within this before the first that shows that the host slept may have come as it woke, µs: some connection
+/// intervals (own choice). Doubled: so much less is known of the clock before.
+const BURST_US: f64 = 300e3;
+
 /// A place where no line may be drawn across.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Cut {
@@ -185,6 +189,9 @@ fn jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<f64> {
     let spread = (high_before - low_before).max(high_after - low_after);
     // Queues raise levels at the ends of a recording; nothing lowers them below what they were.
     let dwelt = if up > down { DWELL } else { 2 };
+    if before.is_empty() || after.is_empty() {
+        return None;
+    }
     let enough = before.len().min(after.len()) >= dwelt || clear > SURE_US;
     let step_us = quantile(after.to_vec(), 0.5) - quantile(before.to_vec(), 0.5);
     (clear > threshold_us && spread < clear / 2.0 && enough).then_some(step_us)
@@ -252,8 +259,18 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
                 continue;
             }
         }
-        if within < run.len() && place > cuts.last().map_or(0, |cut| cut.place) {
-            cuts.push(cut_at(arrivals, place, step_us, period_s, slack_us));
+        if within == run.len() || place <= cuts.last().map_or(0, |cut| cut.place) {
+            continue;
+        }
+        let cut = cut_at(arrivals, place, step_us, period_s, slack_us);
+        match cuts.last_mut() {
+            // The packets of one awakening may fall over several bins.
+            Some(last) if cut.place <= last.place => {
+                last.step_us += cut.step_us;
+                last.before_until_us = last.before_until_us.max(cut.before_until_us);
+                last.after_from_us = last.after_from_us.min(cut.after_from_us);
+            }
+            _ => cuts.push(cut),
         }
     }
     cuts
@@ -272,12 +289,25 @@ fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack
     let passed_us = first_us - last_us;
     // A clock that stands still never goes back; one that is set back by more than packets come apart does.
     let slept = step_us < 0.0 && passed_us >= -slack_us && passed_us < AWAKE_US && -step_us > 2e6 * period_s;
-    let truly_us = if slept { passed_us } else { passed_us - step_us };
-    let reach_us = truly_us.max(0.0) + slack_us;
+    if slept {
+        // What came while it slept is stamped as it wakes, and falls from the old level to the new one: it says nothing
+        // of the old clock, and is but late by the new one.
+        let of_burst = |a: &&Arrival| host_us(a) > first_us - BURST_US;
+        let burst = arrivals[..place].iter().rev().take_while(of_burst).count();
+        let place = (place - burst).max(1);
+        return Cut {
+            place,
+            step_us,
+            cause: Cause::HostSuspend,
+            before_until_us: first_us + slack_us,
+            after_from_us: host_us(&arrivals[place - 1]) - slack_us,
+        };
+    }
+    let reach_us = (passed_us - step_us).max(0.0) + slack_us;
     Cut {
         place,
         step_us,
-        cause: if slept { Cause::HostSuspend } else { Cause::HostClockStep },
+        cause: Cause::HostClockStep,
         before_until_us: last_us + reach_us,
         after_from_us: first_us - reach_us,
     }
