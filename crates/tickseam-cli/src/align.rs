@@ -389,7 +389,9 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
             if stream == 0 {
                 estimates.extend(ways.estimate((segment, 0), group).map(|estimate| (segment, estimate)));
             } else if !shares && !events.is_empty() {
-                own.extend(ways.estimate((segment, stream), group).map(|estimate| ((segment, stream), estimate)));
+                own.extend(
+                    ways.estimate((segment, stream), group).map(|estimate| ((segment, stream), estimate)),
+                );
             }
         }
         let live = live.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
@@ -611,10 +613,13 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         },
     };
     let mut slips_found = slips_found(estimate);
-    slips_found.extend(ways.places.tick_steps.iter().filter(|step| step.segment == segment).map(|step| Slip {
-        host_ns: packets.host_ns()[step.row as usize],
-        step_ms: -(step.ticks as f64) / ways.captured.description.device_clock.tick_hz.unwrap_or(1.0) * 1e3,
-        cause: Cause::DeviceClockStep.name().to_owned(),
+    slips_found.extend(ways.places.tick_steps.iter().filter(|step| step.segment == segment).map(|step| {
+        Slip {
+            host_ns: packets.host_ns()[step.row as usize],
+            step_ms: -(step.ticks as f64) / ways.captured.description.device_clock.tick_hz.unwrap_or(1.0)
+                * 1e3,
+            cause: Cause::DeviceClockStep.name().to_owned(),
+        }
     }));
     SegmentSummary {
         segment,
@@ -641,7 +646,7 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
     }
 }
 
-/// All sudden changes of a segment, in the order of device time.
+/// All sudden changes of a segment: those of the host's clock, then those of the link's grid.
 fn slips_found(estimate: &Estimate) -> Vec<Slip> {
     let mut slips = Vec::new();
     for piece in &estimate.pieces {
@@ -652,11 +657,15 @@ fn slips_found(estimate: &Estimate) -> Vec<Slip> {
                 cause: cut.cause.name().to_owned(),
             });
         }
-        slips.extend(piece.grid_changes.iter().map(|change| Slip {
-            host_ns: estimate.frame.host_ns(change.at_s, piece.known_at(change.at_s).0.offset_us),
+    }
+    for change in &estimate.grid_changes {
+        let piece = estimate.pieces.iter().rev().find(|piece| piece.from_s <= change.at_s);
+        let residual_us = piece.map_or(0.0, |piece| piece.known_at(change.at_s).0.offset_us);
+        slips.push(Slip {
+            host_ns: estimate.frame.host_ns(change.at_s, residual_us),
             step_ms: 0.0,
             cause: change.cause.name().to_owned(),
-        }));
+        });
     }
     slips
 }

@@ -2,12 +2,57 @@
 //!
 //! The lower envelope of the arrivals, taken in bins of [`BIN_S`], stays on one level but for drift, beat and noise. A jump of it
 //! that stays is a setting of the host's clock, or its sleep; a jump no higher than one packet period may as well be the
-//! beat's, or a new anchor of the link, and is never taken for one.
+//! beat's, or a new anchor of the link, and is never taken for one. Smaller settings of the clock therefore go unseen, and
+//! intervals there do not hold as often as they should.
+//!
+//! # Measured
+//! `cargo test --release -p tickseam-cli --test changes -- --ignored --nocapture`: 60 random recordings of 15 minutes for each
+//! fault at 400 s, of slipping, partly slipping, locked, one-sided and constant links in turn, packet periods of 10 to 100
+//! ms; 53 of them with ticks, 26 with connection events. "Live" counts recordings in which [`Watch`] was sure, and how long after the
+//! change that was; a sleeping host knows nothing before it wakes. "Held" is the mean share of events whose interval held; it is
+//! 0.966 without any fault (0.971 live).
+//!
+//! | change | named | cut misplaced, median / 90 % | live | after, median / 90 % | held | held live |
+//! | --- | --- | --- | --- | --- | --- | --- |
+//! | step up 0.03 s | 12 of 60 | 0.01 / 0.02 s | 12 | 15.59 / 16.32 s | 0.648 | 0.600 |
+//! | step down 0.03 s | 9 of 60 | 0.01 / 0.01 s | 6 | -0.02 / -0.01 s | 0.904 | 0.944 |
+//! | step up 0.06 s | 31 of 60 | 0.02 / 0.04 s | 31 | 15.96 / 17.19 s | 0.843 | 0.756 |
+//! | step down 0.06 s | 29 of 60 | 0.01 / 0.03 s | 20 | -0.03 / -0.01 s | 0.924 | 0.971 |
+//! | step up 0.1 s | 48 of 60 | 0.02 / 0.05 s | 49 | 16.11 / 18.36 s | 0.902 | 0.872 |
+//! | step down 0.1 s | 46 of 60 | 0.02 / 0.04 s | 41 | -0.04 / -0.02 s | 0.948 | 0.970 |
+//! | step up 0.15 s | 57 of 60 | 0.02 / 0.05 s | 58 | 16.23 / 18.39 s | 0.947 | 0.940 |
+//! | step down 0.15 s | 58 of 60 | 0.02 / 0.05 s | 55 | -0.04 / -0.02 s | 0.959 | 0.967 |
+//! | step up 0.25 s | 57 of 60 | 0.02 / 0.05 s | 59 | 16.23 / 18.39 s | 0.960 | 0.949 |
+//! | step down 0.25 s | 58 of 60 | 0.02 / 0.05 s | 58 | -0.04 / -0.02 s | 0.973 | 0.968 |
+//! | step up 0.5 s | 59 of 60 | 0.02 / 0.07 s | 60 | 16.23 / 18.39 s | 0.960 | 0.958 |
+//! | step down 0.5 s | 59 of 60 | 0.02 / 0.07 s | 59 | -0.04 / -0.02 s | 0.973 | 0.968 |
+//! | step up 1.5 s | 59 of 60 | 0.02 / 0.07 s | 60 | 6.13 / 8.31 s | 0.960 | 0.969 |
+//! | step down 1.5 s | 60 of 60 | 0.02 / 0.07 s | 60 | -0.04 / -0.02 s | 0.973 | 0.968 |
+//! | step up 3600 s | 57 of 60 | 0.02 / 0.07 s | 60 | 6.13 / 8.31 s | 0.950 | 0.951 |
+//! | step down 3600 s | 60 of 60 | 0.02 / 0.07 s | 60 | -0.04 / -0.02 s | 0.969 | 0.967 |
+//! | 0.25 s for 60 s | 57 of 60 | 0.02 / 0.05 s | 59 | 16.23 / 18.39 s | 0.954 | 0.953 |
+//! | -0.25 s for 60 s | 58 of 60 | 0.02 / 0.05 s | 59 | -0.04 / -0.02 s | 0.967 | 0.946 |
+//! | 2 s for 60 s | 59 of 60 | 0.02 / 0.07 s | 60 | 6.13 / 8.31 s | 0.956 | 0.963 |
+//! | -2 s for 60 s | 60 of 60 | 0.02 / 0.07 s | 60 | -0.04 / -0.02 s | 0.969 | 0.963 |
+//! | suspend 0.3 s | 56 of 60 | 0.03 / 0.06 s | 27 | 0.28 / 0.30 s | 0.957 | 0.967 |
+//! | suspend 1 s | 52 of 60 | 0.03 / 0.07 s | 37 | 0.97 / 1.00 s | 0.931 | 0.967 |
+//! | suspend 5 s | 54 of 60 | 0.05 / 0.20 s | 60 | 4.97 / 5.01 s | 0.920 | 0.968 |
+//! | suspend 30 s | 57 of 60 | 0.04 / 0.18 s | 60 | 29.97 / 30.01 s | 0.923 | 0.969 |
+//! | suspend 300 s | 56 of 60 | 0.04 / 0.22 s | 60 | 299.98 / 300.01 s | 0.929 | 0.969 |
+//! | tick step 2 s | 53 of 53 | 0.09 / 0.16 s | 0 |  | 0.967 | 0.968 |
+//! | tick step -2 s | 53 of 53 | 0.09 / 0.16 s | 0 |  | 0.958 | 0.960 |
+//! | tick step 0.1 s | 53 of 53 | 0.09 / 0.16 s | 0 |  | 0.958 | 0.960 |
+//! | tick step 3600 s | 50 of 53 | 0.09 / 0.16 s | 0 |  | 0.935 | 0.937 |
+//! | interval change | 22 of 26 | 0.47 / 1.26 s | 3 | 21.04 / 21.20 s | 0.944 | 0.954 |
+//! | reconnection | 14 of 26 | 3.02 / 3.07 s | 0 |  | 0.943 | 0.988 |
+//!
+//! False alarms in 110 hours of random recordings without faults, stalls and batches among them: none in five classes of
+//! links; on congested ones 5 clock steps in their first ten seconds, while the queue fills.
 
 use std::collections::VecDeque;
 use std::ops::Range;
 
-use tickseam::block::{Arrival, Block};
+use tickseam::block::Arrival;
 
 /// What a sudden change is held to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -78,6 +123,10 @@ const AWAKE_US: f64 = 2e6;
 /// The envelope of a few seconds is not known better than this, µs.
 const FLOOR_US: f64 = 2e3;
 
+/// Packets stamped within this before the first that shows that the host slept may have come as it woke, µs: some connection
+/// intervals (own choice). Doubled: so much less is known of the clock before.
+const BURST_US: f64 = 300e3;
+
 /// A place where no line may be drawn across.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Cut {
@@ -128,9 +177,7 @@ fn range(levels: &[f64]) -> (f64, f64) {
 
 /// The least jump that is believed, µs, for packets of a period and an envelope that wanders so much.
 fn threshold_us(period_s: f64, scatter_us: f64) -> f64 {
-    LEAST_US
-        .max(PERIODS * period_s * 1e6)
-        .max(SCATTERS * scatter_us)
+    LEAST_US.max(PERIODS * period_s * 1e6).max(SCATTERS * scatter_us)
 }
 
 /// The jump between levels before and after, if it stands out of both by the threshold.
@@ -140,9 +187,14 @@ fn jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<f64> {
     let down = low_before - high_after;
     let clear = up.max(down);
     let spread = (high_before - low_before).max(high_after - low_after);
-    let enough = before.len().min(after.len()) >= 2 || clear > SURE_US;
-    (clear > threshold_us && spread < clear / 2.0 && enough)
-        .then(|| (low_after + high_after - low_before - high_before) / 2.0)
+    // Queues raise levels at the ends of a recording; nothing lowers them below what they were.
+    let dwelt = if up > down { DWELL } else { 2 };
+    if before.is_empty() || after.is_empty() {
+        return None;
+    }
+    let enough = before.len().min(after.len()) >= dwelt || clear > SURE_US;
+    let step_us = quantile(after.to_vec(), 0.5) - quantile(before.to_vec(), 0.5);
+    (clear > threshold_us && spread < clear / 2.0 && enough).then_some(step_us)
 }
 
 fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
@@ -161,7 +213,8 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
         }
     }
     // The nominal rate may be off by far more than the crystal is.
-    let rates = bins.windows(2).map(|two| (two[1].least_us - two[0].least_us) / (two[1].from_s - two[0].from_s));
+    let rates =
+        bins.windows(2).map(|two| (two[1].least_us - two[0].least_us) / (two[1].from_s - two[0].from_s));
     let rate = quantile(rates.filter(|rate| rate.is_finite()).collect(), 0.5);
     let level = |residual_us: f64, at_s: f64| residual_us - rate * at_s;
     let levels: Vec<f64> = bins.iter().map(|bin| level(bin.least_us, bin.from_s)).collect();
@@ -200,13 +253,24 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
             let until_s = arrivals[place.saturating_sub(1)].device_s - CLIMB_S;
             let just_before = arrivals[..place].iter().rev().enumerate();
             let just_before = just_before.take_while(|(n, a)| *n < CLIMB_PACKETS || a.device_s > until_s);
-            let lowest = just_before.map(|(_, a)| level(a.residual_us, a.device_s)).fold(f64::INFINITY, f64::min);
+            let lowest =
+                just_before.map(|(_, a)| level(a.residual_us, a.device_s)).fold(f64::INFINITY, f64::min);
             if lowest > low_before + step_us / 4.0 {
                 continue;
             }
         }
-        if within < run.len() && place > cuts.last().map_or(0, |cut| cut.place) {
-            cuts.push(cut_at(arrivals, place, step_us, period_s, slack_us));
+        if within == run.len() || place <= cuts.last().map_or(0, |cut| cut.place) {
+            continue;
+        }
+        let cut = cut_at(arrivals, place, step_us, period_s, slack_us);
+        match cuts.last_mut() {
+            // The packets of one awakening may fall over several bins.
+            Some(last) if cut.place <= last.place => {
+                last.step_us += cut.step_us;
+                last.before_until_us = last.before_until_us.max(cut.before_until_us);
+                last.after_from_us = last.after_from_us.min(cut.after_from_us);
+            }
+            _ => cuts.push(cut),
         }
     }
     cuts
@@ -218,18 +282,32 @@ fn host_us(arrival: &Arrival) -> f64 {
 
 fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack_us: f64) -> Cut {
     let first = &arrivals[place];
-    let just_before = arrivals[..place].iter().rev().take_while(|a| a.device_s > first.device_s - LOOK_BACK_S);
+    let just_before =
+        arrivals[..place].iter().rev().take_while(|a| a.device_s > first.device_s - LOOK_BACK_S);
     let last_us = just_before.map(host_us).fold(host_us(&arrivals[place - 1]), f64::max);
     let first_us = host_us(first);
     let passed_us = first_us - last_us;
     // A clock that stands still never goes back; one that is set back by more than packets come apart does.
     let slept = step_us < 0.0 && passed_us >= -slack_us && passed_us < AWAKE_US && -step_us > 2e6 * period_s;
-    let truly_us = if slept { passed_us } else { passed_us - step_us };
-    let reach_us = truly_us.max(0.0) + slack_us;
+    if slept {
+        // What came while it slept is stamped as it wakes, and falls from the old level to the new one: it says nothing
+        // of the old clock, and is but late by the new one.
+        let of_burst = |a: &&Arrival| host_us(a) > first_us - BURST_US;
+        let burst = arrivals[..place].iter().rev().take_while(of_burst).count();
+        let place = (place - burst).max(1);
+        return Cut {
+            place,
+            step_us,
+            cause: Cause::HostSuspend,
+            before_until_us: first_us + slack_us,
+            after_from_us: host_us(&arrivals[place - 1]) - slack_us,
+        };
+    }
+    let reach_us = (passed_us - step_us).max(0.0) + slack_us;
     Cut {
         place,
         step_us,
-        cause: if slept { Cause::HostSuspend } else { Cause::HostClockStep },
+        cause: Cause::HostClockStep,
         before_until_us: last_us + reach_us,
         after_from_us: first_us - reach_us,
     }
@@ -282,7 +360,8 @@ impl Watch {
         let threshold_us = self.threshold_us() + RATE_US_PER_S * silence_s;
         let mut before = self.before(0);
         before.extend(self.bin.map(|bin| bin.least_us));
-        let fell = jump(&before, &[arrival.residual_us; 2], threshold_us).is_some_and(|step_us| step_us < 0.0)
+        let fell = jump(&before, &[arrival.residual_us; 2], threshold_us)
+            .is_some_and(|step_us| step_us < 0.0)
             || jump(&before[before.len().saturating_sub(1)..], &[arrival.residual_us], SURE_US)
                 .is_some_and(|step_us| step_us < 0.0);
         let mut rose = false;
@@ -322,54 +401,23 @@ impl Watch {
 /// A change of the grid of the link's instants.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct GridChange {
-    /// Device time, s, near which it was.
+    /// Device time, s, near which it was: to within a few seconds for a period, some 20 s for a phase.
     pub at_s: f64,
     /// [`Cause::IntervalChange`] or [`Cause::AnchorRephase`].
     pub cause: Cause,
+    /// The longer one of the periods before and after, µs.
+    pub period_us: f64,
 }
 
-/// Blocks in a row that have to agree before and after a change of the grid.
-const GRID_BLOCKS: usize = 4;
-
-/// The changes of the grid: of its period as the arrivals show it, of its phase as a replay's blocks do, where they could
-/// follow it.
-pub fn grid_changes<'a>(arrivals: &[Arrival], blocks: impl Iterator<Item = &'a Block>) -> Vec<GridChange> {
-    let mut changes = interval_changes(arrivals);
-    let blocks: Vec<&Block> = blocks.collect();
-    // Runs of blocks that rest on one period and one phase.
-    let mut runs: Vec<Range<usize>> = Vec::new();
-    for (at, block) in blocks.iter().enumerate() {
-        if block.interval_us <= 0.0 || block.off_grid || block.rephased {
-            continue;
-        }
-        match runs.last_mut() {
-            Some(run) if run.end == at && same(blocks[run.start].interval_us, block.interval_us) => {
-                run.end = at + 1;
-            }
-            _ => runs.push(at..at + 1),
-        }
+impl GridChange {
+    /// Whether a cut is nothing but this: several packets for one instant wait differently for the next one.
+    pub fn explains(&self, cut: &Cut, at_s: f64) -> bool {
+        (at_s - self.at_s).abs() < WINDOW_S && cut.step_us.abs() < PERIODS * self.period_us
     }
-    runs.retain(|run| run.len() >= GRID_BLOCKS);
-    for two in runs.windows(2) {
-        let (before, after) = (&two[0], &two[1]);
-        let between = &blocks[before.end..after.start];
-        let Some(at_s) = between.iter().find(|block| block.rephased).map(|block| block.from_s) else { continue };
-        // A new period has a new phase too.
-        let of_period = changes.iter().any(|change: &GridChange| (change.at_s - at_s).abs() < 3.0 * WINDOW_S);
-        if between.len() <= GRID_BLOCKS && same(blocks[before.start].interval_us, blocks[after.start].interval_us) && !of_period {
-            changes.push(GridChange { at_s, cause: Cause::AnchorRephase });
-        }
-    }
-    changes.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-    changes
-}
-
-fn same(a_us: f64, b_us: f64) -> bool {
-    (a_us - b_us).abs() < 0.005 * a_us.max(b_us)
 }
 
 /// Windows in each of which the period of the grid is looked for, s of device time.
-const WINDOW_S: f64 = 20.0;
+pub const WINDOW_S: f64 = 20.0;
 
 /// Deliveries that a window needs, and that are looked at.
 const FEWEST_DELIVERIES: usize = 40;
@@ -395,76 +443,147 @@ const OFF_GRID: f64 = 0.35;
 const AGREEING: usize = 3;
 const CHANGING: usize = 2;
 
-/// Distances of deliveries in one window, µs.
-fn distances(arrivals: &[Arrival]) -> Vec<f64> {
-    let mut deliveries: Vec<f64> = Vec::with_capacity(MOST_DELIVERIES);
-    for arrival in arrivals {
-        let at_us = host_us(arrival);
-        if deliveries.last().is_none_or(|last_us| at_us - last_us > DELIVERY_US) {
-            deliveries.push(at_us);
-            if deliveries.len() == MOST_DELIVERIES {
-                break;
+/// A new phase is believed from here on, µs, and from so many times the scatter that it has anyway from window to window.
+const PHASE_US: f64 = 1_500.0;
+const PHASE_SCATTERS: f64 = 8.0;
+
+/// A period of which the packet period is a multiple to within this share is the sending's own.
+const OF_SENDING: f64 = 0.002;
+
+/// Deliveries of a stretch of device time.
+struct Window {
+    from_s: f64,
+    deliveries_us: Vec<f64>,
+}
+
+impl Window {
+    fn new(arrivals: &[Arrival]) -> Self {
+        let mut deliveries_us: Vec<f64> = Vec::with_capacity(MOST_DELIVERIES);
+        for arrival in arrivals {
+            let at_us = host_us(arrival);
+            if deliveries_us.last().is_none_or(|last_us| at_us - last_us > DELIVERY_US) {
+                deliveries_us.push(at_us);
+                if deliveries_us.len() == MOST_DELIVERIES {
+                    break;
+                }
             }
         }
+        if deliveries_us.len() < FEWEST_DELIVERIES {
+            deliveries_us.clear();
+        }
+        Self { from_s: arrivals.first().map_or(0.0, |first| first.device_s), deliveries_us }
     }
-    if deliveries.len() < FEWEST_DELIVERIES {
-        return Vec::new();
+
+    /// How well distances of deliveries fit a period.
+    fn score(&self, period_us: f64) -> f64 {
+        let (mut sum, mut count) = (0.0, 0.0);
+        for lag in LAGS {
+            let later = self.deliveries_us.get(lag..).unwrap_or_default();
+            for (from_us, to_us) in self.deliveries_us.iter().zip(later) {
+                let turns = (to_us - from_us) / period_us;
+                sum += 1.0 - 4.0 * (turns - turns.round()).abs();
+                count += 1.0;
+            }
+        }
+        if count > 0.0 { sum / count } else { 0.0 }
     }
-    LAGS.iter()
-        .flat_map(|&lag| deliveries.iter().zip(&deliveries[lag..]).map(|(from_us, to_us)| to_us - from_us))
-        .collect()
+
+    /// The longest period that it is on.
+    fn period_us(&self) -> Option<f64> {
+        let mut periods = PERIODS_TRIED.rev().map(|steps| f64::from(steps) * PERIOD_STEP_US);
+        periods.find(|&period_us| self.score(period_us) > ON_GRID)
+    }
+
+    /// How far the middle one of its deliveries lies after an instant of the grid, µs.
+    fn after_us(&self, instant_us: f64, period_us: f64) -> f64 {
+        let off = |at_us: &f64| {
+            let turns = (at_us - instant_us) / period_us;
+            (turns - turns.round()) * period_us
+        };
+        quantile(self.deliveries_us.iter().map(off).collect(), 0.5)
+    }
 }
 
-fn score(distances: &[f64], period_us: f64) -> f64 {
-    let fit = |distance_us: &f64| {
-        let turns = distance_us / period_us;
-        1.0 - 4.0 * (turns - turns.round()).abs()
-    };
-    distances.iter().map(fit).sum::<f64>() / distances.len() as f64
-}
-
-/// The longest period that a window is on.
-fn period_us(distances: &[f64]) -> Option<f64> {
-    if distances.is_empty() {
-        return None;
-    }
-    PERIODS_TRIED
-        .rev()
-        .map(|steps| f64::from(steps) * PERIOD_STEP_US)
-        .find(|&period_us| score(distances, period_us) > ON_GRID)
-}
-
-/// Where the period of the grid changes and stays.
-fn interval_changes(arrivals: &[Arrival]) -> Vec<GridChange> {
-    let mut windows: Vec<(f64, Vec<f64>)> = Vec::new();
+/// The changes of the grid that arrivals show, in the order of reception: where its period changes and stays, and where its
+/// phase does. The clocks go on across both.
+pub fn grid_changes(arrivals: &[Arrival], period_s: f64) -> Vec<GridChange> {
+    let mut windows: Vec<Window> = Vec::new();
     let mut from = 0;
     while let Some(first) = arrivals.get(from) {
         let until_s = first.device_s + WINDOW_S;
-        let count = arrivals[from..].iter().position(|a| a.device_s >= until_s).unwrap_or(arrivals.len() - from);
-        windows.push((first.device_s, distances(&arrivals[from..from + count.max(1)])));
-        from += count.max(1);
+        let rest = &arrivals[from..];
+        let count = rest.iter().position(|a| a.device_s >= until_s).unwrap_or(rest.len()).max(1);
+        windows.push(Window::new(&rest[..count]));
+        from += count;
     }
     let mut runs: Vec<(Range<usize>, f64)> = Vec::new();
-    for (at, (_, distances)) in windows.iter().enumerate() {
-        let Some(period_us) = period_us(distances) else { continue };
+    for (at, window) in windows.iter().enumerate() {
+        let Some(period_us) = window.period_us() else { continue };
         match runs.last_mut() {
-            Some((run, of_run_us)) if run.end == at && *of_run_us == period_us => run.end = at + 1,
+            Some((run, of_run_us)) if at - run.end < CHANGING && *of_run_us == period_us => run.end = at + 1,
             _ => runs.push((at..at + 1, period_us)),
         }
     }
     runs.retain(|(run, _)| run.len() >= AGREEING);
     let mut changes = Vec::new();
+    for (run, period_us) in &runs {
+        // What packets do of themselves repeats as they are sent, and no grid need be there.
+        let turns = period_s * 1e6 / period_us;
+        if (turns - turns.round()).abs() < OF_SENDING * turns {
+            continue;
+        }
+        changes.extend(new_phases(&windows[run.clone()], *period_us));
+    }
     for two in runs.windows(2) {
         let ((before, old_us), (after, new_us)) = (&two[0], &two[1]);
         // Of a period and its multiple, one fits both stretches.
         let fits = |run: &Range<usize>, period_us: f64| {
-            windows[run.clone()].iter().any(|(_, distances)| score(distances, period_us) > OFF_GRID)
+            windows[run.clone()].iter().any(|w| w.score(period_us) > OFF_GRID)
         };
         let apart = !fits(after, *old_us) || !fits(before, *new_us);
         if old_us != new_us && apart && after.start - before.end <= CHANGING {
-            let at_s = windows.get(before.end).map_or(0.0, |window| window.0);
-            changes.push(GridChange { at_s, cause: Cause::IntervalChange });
+            let at_s = windows.get(before.end).map_or(0.0, |window| window.from_s);
+            let period_us = old_us.max(*new_us);
+            changes.push(GridChange { at_s, cause: Cause::IntervalChange, period_us });
         }
+    }
+    changes.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    changes
+}
+
+/// Where the phase of a grid jumps and stays.
+fn new_phases(windows: &[Window], period_us: f64) -> Vec<GridChange> {
+    // By how much each window's middle phase lies after the one before, and after how long.
+    let mut moves: Vec<(f64, f64, f64)> = Vec::new();
+    let mut last: Option<(f64, f64)> = None;
+    for window in windows.iter().filter(|window| !window.deliveries_us.is_empty()) {
+        let (from_s, instant_us) = last.unwrap_or((window.from_s, window.deliveries_us[0]));
+        let after_us = window.after_us(instant_us, period_us);
+        // Near the instant, so that the period's own error does not add up.
+        let near = window.deliveries_us[window.deliveries_us.len() / 2];
+        let turns = ((near - instant_us) / period_us).round();
+        last = Some((window.from_s, instant_us + turns * period_us + after_us));
+        moves.push((window.from_s, window.from_s - from_s, after_us));
+    }
+    if moves.len() < 2 * AGREEING + 1 {
+        return Vec::new();
+    }
+    let rate = quantile(moves[1..].iter().map(|(_, after_s, us)| us / after_s).collect(), 0.5);
+    let off: Vec<f64> = moves.iter().map(|(_, after_s, us)| us - rate * after_s).collect();
+    let scatter_us = quantile(off.iter().map(|us| us.abs()).collect(), SCATTER_QUANTILE);
+    let threshold_us = PHASE_US.max(PHASE_SCATTERS * scatter_us);
+    let quiet = |at: usize| off.get(at).is_none_or(|us| us.abs() < threshold_us / 2.0);
+    let mut changes = Vec::new();
+    let mut at = 2;
+    while at + 2 < off.len() {
+        // A jump inside a window moves its middle and the next one's.
+        let (here, next) = (off[at], off[at + 1]);
+        if (here + next).abs() > threshold_us && quiet(at - 1) && quiet(at + 2) {
+            let at_s = moves[if here.abs() > threshold_us / 4.0 { at } else { at + 1 }].0;
+            changes.push(GridChange { at_s, cause: Cause::AnchorRephase, period_us });
+            at += 2;
+        }
+        at += 1;
     }
     changes
 }

@@ -107,8 +107,7 @@ impl Rejoin<'_> {
         self.places.segment[row] = becomes;
         self.places.index[row] += index_shift;
         self.places.device[row] += device_shift;
-        let newest =
-            self.newest.get(&(becomes, stream)).copied().unwrap_or(Newest { row, first: row });
+        let newest = self.newest.get(&(becomes, stream)).copied().unwrap_or(Newest { row, first: row });
         let index = &self.places.index;
         if index[row] >= index[newest.row] && self.clocked(row) >= self.clocked(newest.row) {
             self.newest.insert((becomes, stream), Newest { row, ..newest });
@@ -176,8 +175,11 @@ impl Rejoin<'_> {
             return Some(0);
         }
         let on_time = (ahead as f64 * period_s - silence_s).abs() < ON_TIME_S + period_s;
-        (ahead > 0 && ahead <= MOST_PACKETS && on_time)
-            .then(|| (ahead as f64 * packet_ticks).round() as i64 - ticks_ahead)
+        (ahead > 0 && ahead <= MOST_PACKETS && on_time).then(|| {
+            let shift = (ahead as f64 * packet_ticks).round() as i64 - ticks_ahead;
+            // The tick may have jumped either way: the shorter one.
+            self.tick_turn().map_or(shift, |turn| (shift + turn / 2).rem_euclid(turn) - turn / 2)
+        })
     }
 
     /// What is to be added to a stream's index and device count in a segment of the intake.

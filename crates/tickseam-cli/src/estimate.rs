@@ -14,7 +14,7 @@ use tickseam::select::envelope_line;
 use tickseam::setup::Setup;
 use tickseam_record::Description;
 
-use crate::changes::{Cut, GridChange, cuts, grid_changes};
+use crate::changes::{Cause, Cut, GridChange, WINDOW_S, cuts, grid_changes};
 use crate::pairs::{Pairs, Sightings};
 
 /// A lone host stamp farther than this from its neighbours is nonsense, µs (own choice; far above what a stall holds
@@ -144,8 +144,6 @@ pub struct Piece {
     pub cut: Option<Cut>,
     /// Host time since the origin, µs, at which events may belong to this piece.
     pub host_us: (f64, f64),
-    /// Changes of the link's grid inside the piece.
-    pub grid_changes: Vec<GridChange>,
     /// Straight line by least squares through all arrivals: the peer to be measured against.
     pub least_squares: Option<LineFit>,
     /// Exchanges and markers that were used.
@@ -204,6 +202,8 @@ pub struct Estimate {
     pub wild: u64,
     /// In the order of reception; at least one.
     pub pieces: Vec<Piece>,
+    /// Changes of the link's grid, across which the clocks go on.
+    pub grid_changes: Vec<GridChange>,
 }
 
 impl Estimate {
@@ -225,14 +225,27 @@ impl Estimate {
         if arrivals.is_empty() {
             return None;
         }
-        let cuts = cuts(&arrivals, ground.setup.period_s);
+        let grid_changes = grid_changes(&arrivals, ground.setup.period_s);
+        let mut cuts = cuts(&arrivals, ground.setup.period_s);
+        cuts.retain(|cut| {
+            let at_s = arrivals[cut.place].device_s;
+            !grid_changes
+                .iter()
+                .any(|change| change.cause == Cause::IntervalChange && change.explains(cut, at_s))
+        });
         let pieces = (0..=cuts.len())
             .map(|number| {
                 let cut = number.checked_sub(1).map(|before| cuts[before]);
                 piece(&arrivals, cut, cuts.get(number), &ground, sightings)
             })
             .collect();
-        Some(Self { frame, ground, arrivals, wild: gate.dropped, pieces })
+        // A clock that is set gives the grid another phase too.
+        let of_clock = |change: &GridChange| {
+            let near = |cut: &Cut| (arrivals[cut.place].device_s - change.at_s).abs() < 2.0 * WINDOW_S;
+            change.cause == Cause::AnchorRephase && cuts.iter().any(near)
+        };
+        let grid_changes = grid_changes.into_iter().filter(|change| !of_clock(change)).collect();
+        Some(Self { frame, ground, wild: gate.dropped, pieces, grid_changes, arrivals })
     }
 
     /// Places an event under one piece.
@@ -279,22 +292,7 @@ fn piece(
         }
     };
     let (exchanges, markers) = (pairs.exchanges, pairs.markers);
-    let grid_changes = match &knowledge {
-        Knowledge::Replayed { stages, .. } => grid_changes(arrivals, stages.iter().filter_map(Stage::block)),
-        Knowledge::Few(_) => Vec::new(),
-    };
-    Piece {
-        from_s,
-        to_s,
-        arrivals: range,
-        cut,
-        host_us,
-        grid_changes,
-        least_squares,
-        exchanges,
-        markers,
-        knowledge,
-    }
+    Piece { from_s, to_s, arrivals: range, cut, host_us, least_squares, exchanges, markers, knowledge }
 }
 
 fn replayed(

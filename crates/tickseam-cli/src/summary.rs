@@ -141,7 +141,9 @@ fn link(segment: &SegmentSummary) -> String {
         _ => "too few packets to say anything of the link.".to_owned(),
     };
     let times = |cause: &str| segment.slips.iter().filter(|slip| slip.cause == cause).count();
-    for (cause, words) in [("interval-change", "The interval changed"), ("anchor-rephase", "The grid's phase jumped")] {
+    for (cause, words) in
+        [("interval-change", "The interval changed"), ("anchor-rephase", "The grid's phase jumped")]
+    {
         match times(cause) {
             0 => {}
             1 => {

@@ -38,8 +38,7 @@ fn run(scenario: Scenario, seed: u64) -> Run {
     }
 }
 
-const FAULTED: [Class; 5] =
-    [Class::Slipping, Class::Partly, Class::Locked, Class::OneSided, Class::Constant];
+const FAULTED: [Class; 5] = [Class::Slipping, Class::Partly, Class::Locked, Class::OneSided, Class::Constant];
 
 /// A random scenario of 15 minutes, of each class in its turn, with a fixed delay that is known and no faults.
 fn random(seed: u64) -> Scenario {
@@ -75,8 +74,14 @@ fn measure_false_alarms() {
     let mut seed = 50_000;
     while hours < 110.0 {
         seed += 1;
-        let classes =
-            [Class::Slipping, Class::Partly, Class::Locked, Class::OneSided, Class::Constant, Class::Congested];
+        let classes = [
+            Class::Slipping,
+            Class::Partly,
+            Class::Locked,
+            Class::OneSided,
+            Class::Constant,
+            Class::Congested,
+        ];
         let wanted = classes[(seed % 6) as usize];
         let (mut scenario, class) = random_scenario(seed, Some(wanted));
         scenario.duration_s = scenario.duration_s.min(3600.0);
@@ -88,7 +93,15 @@ fn measure_false_alarms() {
             if !cause.starts_with("a") {
                 println!(
                     "{seed} {class:?} {cause} {at_s:.1} s {step_ms:.0} ms, P {:.1} CI {:.2} batch {:.0} stalls {:.0}/h {:.0} ms kind {:?} lat {} fades {} segs {}",
-                    run.scenario.streams[0].packet_period_ms(), run.scenario.link.interval_ms, h.batching_ms, h.stalls_per_hour, h.stall_ms, run.scenario.link.kind, run.scenario.link.peripheral_latency, run.scenario.link.fades_per_hour, run.aligned.segments.len()
+                    run.scenario.streams[0].packet_period_ms(),
+                    run.scenario.link.interval_ms,
+                    h.batching_ms,
+                    h.stalls_per_hour,
+                    h.stall_ms,
+                    run.scenario.link.kind,
+                    run.scenario.link.peripheral_latency,
+                    run.scenario.link.fades_per_hour,
+                    run.aligned.segments.len()
                 );
             }
         }
@@ -171,11 +184,20 @@ fn measure(name: &str, cause: &str, most: usize, faults: impl Fn(&Scenario) -> O
                 {
                     println!(
                         "   {} P {:.1} {:?} CI {:.2} declared {} ticks {} bits {} batch {:.0} stack {:.1} queue {} lat {} segs {} held {:.3} elsewhere {} {slips:?}",
-                        run.seed, run.scenario.streams[0].packet_period_ms(), run.scenario.link.kind,
-                        run.scenario.link.interval_ms, run.scenario.declare.connection_interval,
-                        run.scenario.device.ticks, run.scenario.streams[0].sequence_bits,
-                        run.scenario.host.batching_ms, run.scenario.host.stack_delay_ms, run.scenario.device.queue_packets, run.scenario.link.peripheral_latency,
-                        run.aligned.segments.len(), run.held, run.elsewhere
+                        run.seed,
+                        run.scenario.streams[0].packet_period_ms(),
+                        run.scenario.link.kind,
+                        run.scenario.link.interval_ms,
+                        run.scenario.declare.connection_interval,
+                        run.scenario.device.ticks,
+                        run.scenario.streams[0].sequence_bits,
+                        run.scenario.host.batching_ms,
+                        run.scenario.host.stack_delay_ms,
+                        run.scenario.device.queue_packets,
+                        run.scenario.link.peripheral_latency,
+                        run.aligned.segments.len(),
+                        run.held,
+                        run.elsewhere
                     );
                 }
                 outcomes.push(Outcome {
@@ -217,7 +239,11 @@ fn measure(name: &str, cause: &str, most: usize, faults: impl Fn(&Scenario) -> O
     let off_at = |p: usize| off.get(off.len() * p / 100).copied().unwrap_or(f64::NAN);
     println!(
         "{name:<26} n {n:>3} found {found:>3} named {named:>3} cut off {:.2}/{:.2} s others {others:>2} held {held:.3} below 0.9 {low:>2} elsewhere {elsewhere:>2} | live {} early {early} after {:.2}/{:.2} s held {live_held:.3}",
-        off_at(50), off_at(90), latency.len(), at(50), at(90)
+        off_at(50),
+        off_at(90),
+        latency.len(),
+        at(50),
+        at(90)
     );
 }
 
@@ -254,4 +280,105 @@ fn measure_faults() {
         on_events(scenario).then(|| vec![Fault::Disconnection { at_s: AT_S, off_s: 3.0, interval_ms: None }])
     });
     measure("reboot", "none", 0, |_| Some(vec![Fault::Reboot { at_s: AT_S, off_s: 5.0 }]));
+}
+
+/// A link of 15 ms with packets of 20 ms, clock and fixed delay known, ten minutes.
+fn plain(faults: Vec<Fault>) -> Scenario {
+    let mut scenario = Scenario::from_toml(
+        "duration_s = 600\n[device]\noffset_ppm = 25.0\nqueue_packets = 16\n\
+         [link]\ninterval_ms = 15.0\nerror_rate = 0.1\n[declare]\nfixed_delay = true\nfixed_delay_u_ms = 0.2\n",
+    )
+    .unwrap();
+    scenario.faults = faults;
+    scenario
+}
+
+/// Causes, steps in ms, and the places of the changes found.
+fn changes_of(fault: Fault, seed: u64) -> (Vec<(String, f64, f64, u32)>, Run) {
+    let run = run(plain(vec![fault]), seed);
+    (slips(&run), run)
+}
+
+#[test]
+fn a_host_step_of_60_ms_is_found_both_ways_and_its_return_too() {
+    for seed in 1..=3 {
+        for step_s in [0.06, -0.06, 0.5, -3.0] {
+            let fault = Fault::HostStep { at_s: 200.0, step_s, return_after_s: Some(90.0) };
+            let (found, run) = changes_of(fault, seed);
+            assert_eq!(found.len(), 2, "{found:?}");
+            for (slip, expected_ms) in found.iter().zip([step_s * 1e3, -step_s * 1e3]) {
+                assert_eq!(slip.0, "host-clock-step");
+                // The shortest wait differs from stretch to stretch by the beat of 5 ms at most, and some noise.
+                assert!((slip.2 - expected_ms).abs() < 8.0, "{found:?}");
+            }
+            assert!(
+                (found[0].1 - 200.0 - step_s).abs() < 0.1 && (found[1].1 - 290.0).abs() < 0.1,
+                "{found:?}"
+            );
+            assert!(run.held >= 0.95 && run.elsewhere == 0, "{seed} {step_s}: {}", run.held);
+        }
+    }
+}
+
+#[test]
+fn a_host_that_slept_is_named_and_opens_no_segment() {
+    for seed in 1..=3 {
+        for for_s in [0.3, 5.0, 120.0] {
+            let (found, run) = changes_of(Fault::HostSuspend { at_s: 200.0, for_s }, seed);
+            assert_eq!(found.len(), 1, "{found:?}");
+            assert_eq!(found[0].0, "host-suspend");
+            assert!((found[0].2 + for_s * 1e3).abs() < 10.0, "{found:?}");
+            assert!(run.held >= 0.95 && run.elsewhere == 0, "{seed} {for_s}: {}", run.held);
+        }
+    }
+}
+
+#[test]
+fn a_tick_that_jumps_is_named_and_samples_go_on() {
+    for seed in 1..=3 {
+        for step_s in [2.0, -2.0, 0.1] {
+            let (found, run) = changes_of(Fault::TickStep { at_s: 200.0, step_s }, seed);
+            assert_eq!(found.len(), 1, "{found:?}");
+            assert_eq!(found[0].0, "device-clock-step");
+            assert!((found[0].2 + step_s * 1e3).abs() < 1.0, "{found:?}");
+            assert!(run.held >= 0.95 && run.elsewhere == 0, "{seed} {step_s}: {}", run.held);
+        }
+    }
+}
+
+#[test]
+fn a_restart_still_opens_a_segment() {
+    for seed in 1..=3 {
+        let (found, run) = changes_of(Fault::Reboot { at_s: 200.0, off_s: 5.0 }, seed);
+        assert!(found.is_empty(), "{found:?}");
+        assert_eq!((run.aligned.segments.len(), run.elsewhere), (2, 0));
+    }
+}
+
+#[test]
+fn changes_of_the_grid_are_named_and_cut_nothing() {
+    for seed in 1..=3 {
+        let (found, run) = changes_of(Fault::IntervalChange { at_s: 200.0, interval_ms: 30.0 }, seed);
+        assert!(found.len() == 1 && found[0].0 == "interval-change", "{found:?}");
+        assert!((found[0].1 - 200.0).abs() < 20.0 && run.elsewhere == 0);
+    }
+}
+
+#[test]
+fn nothing_is_found_where_nothing_changed() {
+    // Stalls of the app, batches and every class but the congested one, whose queue may look like a clock that is set.
+    let (mut hours, mut alarms) = (0.0, Vec::new());
+    for seed in 90_001..=90_040 {
+        let (mut scenario, _) = random_scenario(seed, Some(FAULTED[(seed % 5) as usize]));
+        scenario.duration_s = scenario.duration_s.min(1800.0);
+        scenario.host.stalls_per_hour = 40.0;
+        scenario.host.stall_ms = 1500.0;
+        if seed % 4 == 0 {
+            scenario.host.batching_ms = 500.0;
+        }
+        hours += scenario.duration_s / 3600.0;
+        let run = run(scenario, seed);
+        alarms.extend(slips(&run).into_iter().filter(|slip| slip.0 != "anchor-rephase"));
+    }
+    assert!(hours > 5.0 && alarms.is_empty(), "{hours} h: {alarms:?}");
 }
