@@ -780,6 +780,11 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
                 "Segment {segment}: the connection interval of recording.toml does not fit the arrivals."
             ));
         }
+        if estimate.pieces.iter().filter_map(Piece::report).any(|report| report.off_nominal) {
+            remarks.push(format!(
+                "Segment {segment}: the device's clock is off its nominal rate by more than the declared tolerance."
+            ));
+        }
         if estimate.pieces.iter().any(|piece| piece.report().is_none()) {
             remarks.push(format!("Segment {segment}: too few packets for a line through them."));
         }

@@ -60,3 +60,24 @@ fn scenario_002_stays_within_its_interval_on_a_link_of_5_to_10_ms() {
     }
     assert!(mean(all.iter().map(|comparison| comparison.errors.interval_held_share)) >= 0.95);
 }
+
+#[test]
+fn a_nominal_rate_that_is_off_by_one_percent_is_reported_and_not_clamped() {
+    for (offset_ppm, seed) in [(10_000.0, 1), (-10_000.0, 2), (3_000.0, 3), (-3_000.0, 4)] {
+        let text =
+            format!("duration_s = 900\n[device]\noffset_ppm = {offset_ppm:.1}\ntolerance_ppm = 50.0\n");
+        let session = simulate(&Scenario::from_toml(&text).unwrap(), seed).unwrap();
+        let mut recording = simulated::recording(&session).unwrap();
+        let truth = recording.truth.take().unwrap();
+        let aligned = align(&Captured::of(&recording)).unwrap();
+        let errors = compare(&aligned, &truth).unwrap().errors;
+        assert!(
+            errors.placement.p99_ms < 1.0 && errors.interval_held_share >= 0.95,
+            "{offset_ppm}: {errors:?}"
+        );
+        let maps = &aligned.segments[0].maps;
+        let drift_ppm = maps[maps.len() / 2].drift_ppm;
+        assert!((drift_ppm - offset_ppm).abs() < 20.0, "{offset_ppm}: {drift_ppm}");
+        assert!(aligned.remarks.iter().any(|remark| remark.contains("off its nominal rate")), "{offset_ppm}");
+    }
+}

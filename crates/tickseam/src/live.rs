@@ -21,6 +21,8 @@ const LEAST_ALLOWANCE_US: f64 = 100.0;
 const SLIPS_NEEDED: f64 = 6.0;
 /// Standard deviations of the minima by which the clock may lie below them, without a grid.
 const REACH: f64 = 15.0;
+/// Seconds after which the slope of the least residuals may contradict the declared tolerance.
+const RATE_SPAN_S: f64 = 10.0;
 /// Share of a block's loss that is taken into the running share, and the most of it that counts: one outage is no
 /// congestion, five blocks in a row are.
 const LOSS_GAIN: f64 = 0.1;
@@ -48,6 +50,9 @@ pub struct Live {
     clock: Option<Feasible>,
     /// Pairs have bounded the clock from below since its start.
     clock_bounded: bool,
+    /// The first block's least residual, which the rate is seen against.
+    first: Option<Bound>,
+    off_nominal: bool,
 }
 
 // The whole live state, the intake of four streams included, has to fit a microcontroller.
@@ -73,6 +78,8 @@ impl Live {
             to_s: 0.0,
             clock: None,
             clock_bounded: false,
+            first: None,
+            off_nominal: false,
         }
     }
 
@@ -113,6 +120,19 @@ impl Live {
     }
 
     fn take(&mut self, block: &Block) {
+        let first = *self.first.get_or_insert(block.minimum);
+        let span_s = block.minimum.at_s - first.at_s;
+        if span_s > RATE_SPAN_S
+            && let Some(seen) =
+                self.setup.with_rate_seen((block.minimum.residual_us - first.residual_us) / span_s, span_s)
+        {
+            // The declared tolerance is wrong: begin again where the rate is.
+            self.setup = seen;
+            self.off_nominal = true;
+            self.bank = None;
+            self.clock = None;
+            self.clock_bounded = false;
+        }
         let prior = self.setup.prior;
         let doubt_us = self.doubt_us();
         let scatter_us = self.scatter.observe(block.minimum);
@@ -246,6 +266,11 @@ impl Live {
     /// Device time of the newest arrival, s.
     pub fn newest_s(&self) -> f64 {
         self.to_s
+    }
+
+    /// Whether the device's rate lies outside the declared tolerance.
+    pub fn off_nominal(&self) -> bool {
+        self.off_nominal
     }
 
     /// The grid that is believed in, if any.

@@ -49,6 +49,8 @@ pub struct Report {
     pub doubt_us: f64,
     /// The link loses so much that its queue must be overflowing: nothing bounds the clock from below.
     pub congested: bool,
+    /// The device's rate lies outside the declared tolerance, and was looked for where the arrivals show it.
+    pub off_nominal: bool,
     /// The declared interval did not fit.
     pub declared_refuted: bool,
     /// Smallest time from a packet's first sample to its host stamp, as far as it was declared or found from exchanges and
@@ -99,6 +101,9 @@ pub fn replay(
     stages: &mut [Stage],
 ) -> Report {
     let mut report = Report { fixed_delay: setup.fixed_delay, ..Report::default() };
+    let seen = setup.with_rate_seen(line.rate_ppm, link::span_s(arrivals));
+    report.off_nominal = seen.is_some();
+    let setup = &seen.unwrap_or(*setup);
     let used = find_grid(arrivals, pairs, line, setup, stages, &mut report);
     report.stages = used;
     let Some(stages) = stages.get_mut(..used) else { return report };

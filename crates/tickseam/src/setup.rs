@@ -1,6 +1,7 @@
 //! What is known of the clocks and the link before anything has arrived.
 
 use crate::filter::Prior;
+use crate::number::magnitude;
 use crate::placement::Shift;
 
 /// How far a phone's own clock may be off its nominal rate, ppm: temperature-compensated reference oscillators of phones are
@@ -28,6 +29,9 @@ pub(crate) const CONGESTED_DEPTH_US: f64 = 1e7;
 
 /// Width of the offsets that are possible above which the clock counts as unbounded from below, µs.
 pub(crate) const UNBOUNDED_US: f64 = 60_000.0;
+
+/// Change of the least delay over a recording that may pass for a rate, µs: more than any queue's.
+const EXPLAINED_US: f64 = 100_000.0;
 
 /// What is known before the arrivals.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -59,5 +63,17 @@ impl Setup {
             interval_us: None,
             period_s,
         }
+    }
+
+    /// The same after a slope of the lower envelope of `rate_ppm` was seen over `span_s` seconds: where delays cannot explain
+    /// that it lies outside what was declared, the declaration is wrong, and the rate is looked for around the slope.
+    /// `None` where the declaration stands.
+    pub fn with_rate_seen(&self, rate_ppm: f64, span_s: f64) -> Option<Self> {
+        let explained_ppm = EXPLAINED_US / span_s;
+        let beyond = magnitude(rate_ppm - self.prior.rate_ppm) - self.prior.rate_half_width_ppm;
+        (beyond > explained_ppm).then(|| {
+            let rate_half_width_ppm = self.prior.rate_half_width_ppm + explained_ppm;
+            Self { prior: Prior { rate_ppm, rate_half_width_ppm, ..self.prior }, ..*self }
+        })
     }
 }

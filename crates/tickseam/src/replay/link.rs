@@ -170,18 +170,23 @@ pub(super) fn doubt_us(arrivals: &[Arrival], line: WorkingLine, setup: &Setup) -
         return hinted;
     }
     let n = arrivals.len();
-    let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
-    for a in arrivals {
-        from_s = if a.device_s < from_s { a.device_s } else { from_s };
-        to_s = greater(to_s, a.device_s);
-    }
-    let lost = (to_s - from_s) / setup.period_s + 1.0 - count(n);
+    let lost = span_s(arrivals) / setup.period_s + 1.0 - count(n);
     let loses_and_is_never_late = lost > LOST_FOR_CERTAINTY && late(LATE_US).next().is_none();
     let many_are_late = late(INTERVALS_US.0).nth(LATE_FOR_CERTAINTY).is_some();
     if n >= PACKETS_FOR_CERTAINTY || loses_and_is_never_late || many_are_late {
         return 0.0;
     }
     longest_dividing_us(setup.period_s)
+}
+
+/// Device time from the first to the last packet, s; at least a microsecond.
+pub(super) fn span_s(arrivals: &[Arrival]) -> f64 {
+    let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
+    for a in arrivals {
+        from_s = if a.device_s < from_s { a.device_s } else { from_s };
+        to_s = greater(to_s, a.device_s);
+    }
+    greater(to_s - from_s, 1e-6)
 }
 
 /// Whether a part of the sending period is a usual connection interval, µs.
