@@ -241,7 +241,10 @@ impl Estimate {
             .collect();
         // A clock that is set gives the grid another phase too.
         let of_clock = |change: &GridChange| {
-            let near = |cut: &Cut| (arrivals[cut.place].device_s - change.at_s).abs() < 2.0 * WINDOW_S;
+            let near = |cut: &Cut| {
+                let (from_s, to_s) = cut.lies_between_s(&arrivals);
+                change.at_s > from_s - 2.0 * WINDOW_S && change.at_s < to_s + 2.0 * WINDOW_S
+            };
             change.cause == Cause::AnchorRephase && cuts.iter().any(near)
         };
         let grid_changes = grid_changes.into_iter().filter(|change| !of_clock(change)).collect();
