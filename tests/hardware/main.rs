@@ -5,6 +5,9 @@
 //! generator is the device's clock, the analyser the host's. The files are read from `shared/captures` beside this
 //! repository, or from `TICKSEAM_CAPTURES`; where there are none, each test says that it was skipped.
 
+mod timer;
+mod two_way;
+
 use std::path::PathBuf;
 
 use tickseam_cli::align::{Aligned, Captured, align};
@@ -49,9 +52,12 @@ fn interval_ms(name: &str) -> Option<f64> {
 }
 
 fn folder() -> Option<PathBuf> {
+    folder_of("wireless-bench")
+}
+
+fn folder_of(kind: &str) -> Option<PathBuf> {
     let beside = || PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../shared/captures");
-    let folder =
-        std::env::var_os("TICKSEAM_CAPTURES").map_or_else(beside, PathBuf::from).join("wireless-bench");
+    let folder = std::env::var_os("TICKSEAM_CAPTURES").map_or_else(beside, PathBuf::from).join(kind);
     if folder.is_dir() {
         return Some(folder);
     }

@@ -711,7 +711,8 @@ fn count_events(table: &EventsTable, budgets: &[Budget]) -> EventCounts {
             Status::Unplaced => &mut counts.unplaced,
         } += 1;
     }
-    let half_widths: Vec<f64> = table.rows.iter().filter_map(|row| row.u95_ms).collect();
+    let known = |row: &&EventRow| matches!(row.status, Status::Placed | Status::InGap);
+    let half_widths: Vec<f64> = table.rows.iter().filter(known).filter_map(|row| row.u95_ms).collect();
     counts.u95_largest_ms = half_widths.iter().copied().max_by(f64::total_cmp);
     counts.u95_median_ms = median(half_widths);
     let line = |of: fn(&Budget) -> f64| median(budgets.iter().map(of).collect()).unwrap_or(0.0) / 1e3;
@@ -743,7 +744,12 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
     let unsettled: u64 = ways.places.counts.iter().map(|counts| counts.rejected).sum();
     if unsettled > 0 {
         remarks.push(format!(
-            "{unsettled} packets were refused: too late, or with counters that fit nothing before or after."
+            "{unsettled} packets were refused: too late, or with counters that fit nothing before or after.{}",
+            if 2 * unsettled > ways.captured.packets.len() as u64 {
+                " That is most of them: do tick_hz, rate_hz, samples_per_packet and the unit of host_ns fit?"
+            } else {
+                ""
+            }
         ));
     }
     for step in &ways.places.tick_steps {

@@ -128,8 +128,8 @@ fn link(segment: &SegmentSummary) -> String {
                 .to_owned()
         }
         "congested" => {
-            "so many packets are missing that the headset's queue must be overflowing. No packet need have left when \
-             it was ready, and the intervals are of seconds: no claim about timing is made."
+            "so many packets are missing that the headset's queue may be overflowing. Then no packet need have left \
+             when it was ready, and arrivals bound the clock from above only."
                 .to_owned()
         }
         "no-grid" => "no grid of instants was found; delays lie above a floor.".to_owned(),
@@ -159,7 +159,8 @@ fn link(segment: &SegmentSummary) -> String {
     }
     if segment.fixed_delay_refuted {
         text.push_str(
-            " Exchanges or markers contradict the declared fixed delay; the intervals allow for both.",
+            " Exchanges or markers contradict the declared fixed delay: one of them is wrong. Where exchanges and markers know \
+             the clock better, they were believed.",
         );
     }
     text

@@ -41,6 +41,7 @@ pub mod select;
 pub mod serial;
 pub mod setup;
 pub mod student;
+pub mod two_way;
 pub mod variation;
 
 #[cfg(doctest)]

@@ -8,8 +8,8 @@ use crate::region::Region;
 /// Coverage factor of a normal distribution for 95 % (JCGM 100:2008, Table G.2, infinite degrees of freedom).
 const NORMAL_95: f64 = crate::student::NORMAL_COVERAGE_FACTOR_95;
 
-/// What is known of the residual at one device time.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+/// What is known of the residual at one device time. The default knows nothing: its interval has no end.
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Knot {
     /// Device time, s.
     pub at_s: f64,
@@ -33,6 +33,24 @@ pub struct Knot {
     pub covariance: f64,
     /// The forward and the backward half contradict each other here.
     pub contradicted: bool,
+}
+
+impl Default for Knot {
+    fn default() -> Self {
+        Self {
+            at_s: 0.0,
+            offset_us: 0.0,
+            low_us: f64::NEG_INFINITY,
+            high_us: f64::INFINITY,
+            rate_ppm: 0.0,
+            rate_low_ppm: 0.0,
+            rate_high_ppm: 0.0,
+            u_offset_us: f64::INFINITY,
+            u_rate_ppm: 0.0,
+            covariance: 0.0,
+            contradicted: false,
+        }
+    }
 }
 
 impl Knot {

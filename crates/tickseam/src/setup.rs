@@ -33,6 +33,11 @@ pub(crate) const UNBOUNDED_US: f64 = 60_000.0;
 /// Change of the least delay over a recording that may pass for a rate, µs: more than any queue's.
 const EXPLAINED_US: f64 = 100_000.0;
 
+/// A slope just outside the declared tolerance may be the beat's. Over this long, s, it is taken in all the same, with this
+/// much beyond, ppm.
+const BEAT_SPAN_S: f64 = 30.0;
+const BEYOND_PPM: f64 = 50.0;
+
 /// What is known before the arrivals.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Setup {
@@ -65,15 +70,21 @@ impl Setup {
         }
     }
 
-    /// The same after a slope of the lower envelope of `rate_ppm` was seen over `span_s` seconds: where delays cannot explain
-    /// that it lies outside what was declared, the declaration is wrong, and the rate is looked for around the slope.
+    /// The same after a slope of the lower envelope of `rate_ppm` was seen over `span_s` seconds, where that lies outside what
+    /// was declared: looked for around the slope if delays cannot explain it, else as far as the slope and some more.
     /// `None` where the declaration stands.
     pub fn with_rate_seen(&self, rate_ppm: f64, span_s: f64) -> Option<Self> {
+        let prior = self.prior;
         let explained_ppm = EXPLAINED_US / span_s;
-        let beyond = magnitude(rate_ppm - self.prior.rate_ppm) - self.prior.rate_half_width_ppm;
-        (beyond > explained_ppm).then(|| {
-            let rate_half_width_ppm = self.prior.rate_half_width_ppm + explained_ppm;
-            Self { prior: Prior { rate_ppm, rate_half_width_ppm, ..self.prior }, ..*self }
-        })
+        let away = magnitude(rate_ppm - prior.rate_ppm);
+        let beyond = away - prior.rate_half_width_ppm;
+        if beyond > explained_ppm {
+            let rate_half_width_ppm = prior.rate_half_width_ppm + explained_ppm;
+            Some(Self { prior: Prior { rate_ppm, rate_half_width_ppm, ..prior }, ..*self })
+        } else if beyond > 0.0 && span_s > BEAT_SPAN_S {
+            Some(Self { prior: Prior { rate_half_width_ppm: away + BEYOND_PPM, ..prior }, ..*self })
+        } else {
+            None
+        }
     }
 }

@@ -1,0 +1,221 @@
+//! Exchanges alone: the clock from sync pairs without any arrival.
+//!
+//! `pairs → line between both directions' envelopes → (rate, offset) forwards ∩ backwards → knots`. The bounds hold whatever
+//! the asymmetry; the line between the envelopes takes the least delay of each direction by itself, never that of the best
+//! round trip. It gives the rate, and the place inside the bounds only where nothing says that the two least delays differ.
+
+use crate::block::{Arrival, WorkingLine};
+use crate::filter::{Bank, Bounds, Feasible, Outcome, Prior};
+use crate::line::LineError;
+use crate::number::{between, greater};
+use crate::pair::SyncPair;
+use crate::placement::Knot;
+use crate::region::Region;
+use crate::select::envelope_line;
+
+/// Scratch of one sync pair, which the caller lends.
+#[derive(Clone, Debug)]
+pub struct Step {
+    region: Region,
+    /// What is known at the pair's device time: of the clock itself.
+    pub knot: Knot,
+}
+
+impl Step {
+    /// An unused one.
+    pub fn empty() -> Self {
+        Self { region: Region::rectangle(0.0, 0.0, 0.0, 0.0), knot: Knot::default() }
+    }
+}
+
+/// What was found on the way.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct TwoWayReport {
+    /// Line midway between the envelopes of both directions.
+    pub line: WorkingLine,
+    /// Limit chosen on the crystal's wander, ppm/s.
+    pub curvature_ppm_per_s: f64,
+    /// Pairs that contradicted the others and were left out.
+    pub refuted: u32,
+}
+
+/// Why sync pairs gave no clock.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum TwoWayError {
+    /// One direction has too few pairs for a line through its envelope.
+    Line(LineError),
+    /// Fewer steps were lent than there are pairs.
+    TooFewSteps {
+        /// Steps needed.
+        needed: usize,
+    },
+}
+
+impl core::fmt::Display for TwoWayError {
+    fn fmt(&self, out: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        match self {
+            Self::Line(error) => write!(out, "no line through one direction of the exchanges: {error}"),
+            Self::TooFewSteps { needed } => write!(out, "{needed} steps are needed, one for each pair"),
+        }
+    }
+}
+
+impl core::error::Error for TwoWayError {}
+
+/// Fills one step for each pair; the pairs are sorted by device time, and bound the residual from below (questions of
+/// the host to the device), from above (the device's to the host) or, as markers do, from both sides.
+///
+/// Cost: O(pairs), eight passes.
+///
+/// # Errors
+/// [`TwoWayError`].
+pub fn replay_pairs(
+    pairs: &[SyncPair],
+    prior: &Prior,
+    steps: &mut [Step],
+) -> Result<TwoWayReport, TwoWayError> {
+    let needed = pairs.len();
+    let steps = steps.get_mut(..needed).ok_or(TwoWayError::TooFewSteps { needed })?;
+    let above = envelope_line(pairs.iter().filter_map(|pair| arrival(pair.at_s, pair.high_us?)));
+    let above = above.map_err(TwoWayError::Line)?;
+    // Turned upside down, the bounds from below are delays too.
+    let below = envelope_line(pairs.iter().filter_map(|pair| arrival(pair.at_s, -pair.low_us?)));
+    let below = below.map_err(TwoWayError::Line)?;
+    let (above, below) = (above.working(), below.working());
+    let origin_s = f64::midpoint(above.origin_s, below.origin_s);
+    let mut report = TwoWayReport {
+        line: WorkingLine {
+            origin_s,
+            offset_us: f64::midpoint(above.at(origin_s), -below.at(origin_s)),
+            rate_ppm: f64::midpoint(above.rate_ppm, -below.rate_ppm),
+        },
+        ..TwoWayReport::default()
+    };
+    let highs = || pairs.iter().filter_map(SyncPair::high);
+    let (Some(first), Some(last)) = (highs().next(), highs().next_back()) else { return Ok(report) };
+    let apart_us = above.at(origin_s) + below.at(origin_s);
+    let prior = Prior { depth_us: greater(4.0 * apart_us, prior.depth_us), ..*prior };
+
+    let mut bank = Bank::new(&prior, first);
+    for pair in pairs {
+        let Outcome { lower_refuted, .. } = bank.observe(&bounds(pair), &prior);
+        report.refuted = report.refuted.saturating_add(u32::from(lower_refuted));
+    }
+    report.curvature_ppm_per_s = bank.chosen().curvature();
+    let mut forward = Feasible::new(&prior, report.curvature_ppm_per_s, first);
+    for (pair, step) in pairs.iter().zip(steps.iter_mut()) {
+        let _ = forward.observe(&bounds(pair), &prior);
+        step.region = forward.settled(&prior);
+    }
+    let mut backward = Feasible::new(&prior, report.curvature_ppm_per_s, last);
+    for (pair, step) in pairs.iter().zip(steps.iter_mut()).rev() {
+        let _ = backward.observe(&bounds(pair), &prior);
+        let after = backward.settled(&prior);
+        step.knot = match step.region.intersection(&after) {
+            Some(both) => Knot::of(&both, pair.at_s),
+            // Neither pass can be trusted alone.
+            None => either(&Knot::of(&step.region, pair.at_s), &Knot::of(&after, pair.at_s)),
+        };
+        let knot = &mut step.knot;
+        knot.offset_us = between(report.line.at(pair.at_s), knot.low_us, knot.high_us);
+        knot.rate_ppm = between(report.line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
+    }
+    Ok(report)
+}
+
+fn arrival(device_s: f64, residual_us: f64) -> Option<Arrival> {
+    residual_us.is_finite().then_some(Arrival { device_s, residual_us })
+}
+
+fn bounds(pair: &SyncPair) -> Bounds {
+    Bounds { at_s: pair.at_s, upper: pair.high(), lower: pair.low(), doubtful: true }
+}
+
+/// All that one of two contradicting knots allows.
+fn either(a: &Knot, b: &Knot) -> Knot {
+    let least = |a: f64, b: f64| if a < b { a } else { b };
+    Knot {
+        low_us: least(a.low_us, b.low_us),
+        high_us: greater(a.high_us, b.high_us),
+        rate_low_ppm: least(a.rate_low_ppm, b.rate_low_ppm),
+        rate_high_ppm: greater(a.rate_high_ppm, b.rate_high_ppm),
+        contradicted: true,
+        ..*a
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(
+        clippy::unwrap_used,
+        clippy::arithmetic_side_effects,
+        clippy::indexing_slicing,
+        clippy::cast_precision_loss
+    )]
+    extern crate std;
+    use super::*;
+
+    const PRIOR: Prior = Prior { rate_ppm: 0.0, rate_half_width_ppm: 70.0, depth_us: 200_000.0 };
+
+    /// An exchange each second over a link of at least 5 ms there and 9 ms back; the clock's residual is
+    /// 1000 µs + 30 ppm.
+    fn pairs(n: u32) -> std::vec::Vec<SyncPair> {
+        let mut state = 7_u64;
+        let mut wait_us = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f64 / f64::from(1 << 24) * 4_000.0
+        };
+        let mut pairs = std::vec::Vec::new();
+        for second in 0..n {
+            let at_s = f64::from(second);
+            let clock_us = |x: f64| 1_000.0 + 30.0 * x;
+            let (there, back) = (5_000.0 + wait_us(), 9_000.0 + wait_us());
+            pairs.push(SyncPair { at_s, low_us: Some(clock_us(at_s) - there), high_us: None });
+            let at_s = at_s + 0.01;
+            pairs.push(SyncPair { at_s, low_us: None, high_us: Some(clock_us(at_s) + back) });
+        }
+        pairs
+    }
+
+    #[test]
+    fn the_clock_lies_within_the_bounds_and_the_rate_is_that_of_both_envelopes() {
+        let pairs = pairs(600);
+        let mut steps = std::vec![Step::empty(); pairs.len()];
+        let report = replay_pairs(&pairs, &PRIOR, &mut steps).unwrap();
+        assert!((report.line.rate_ppm - 30.0).abs() < 0.5, "{report:?}");
+        assert_eq!(report.refuted, 0);
+        for (pair, step) in pairs.iter().zip(&steps) {
+            let clock_us = 1_000.0 + 30.0 * pair.at_s;
+            let knot = &step.knot;
+            assert!(knot.low_us <= clock_us && clock_us <= knot.high_us, "{knot:?}");
+            assert!(knot.rate_low_ppm <= 30.0 && knot.rate_high_ppm >= 30.0, "{knot:?}");
+            // Never wider than the least delays of both directions and what the wander adds within some seconds.
+            assert!(knot.high_us - knot.low_us < 14_000.0 + 2_000.0, "{knot:?}");
+            // Half the difference of the least delays, which nothing can tell.
+            assert!((knot.offset_us - clock_us - 2_000.0).abs() < 300.0, "{knot:?}");
+        }
+    }
+
+    #[test]
+    fn one_direction_alone_and_too_few_steps_are_refused() {
+        let pairs = pairs(20);
+        let one: std::vec::Vec<_> = pairs.iter().copied().filter(|pair| pair.low_us.is_some()).collect();
+        let mut steps = std::vec![Step::empty(); pairs.len()];
+        assert!(matches!(replay_pairs(&one, &PRIOR, &mut steps), Err(TwoWayError::Line(_))));
+        assert_eq!(
+            replay_pairs(&pairs, &PRIOR, &mut steps[1..]),
+            Err(TwoWayError::TooFewSteps { needed: 40 })
+        );
+    }
+
+    #[test]
+    fn a_pair_that_contradicts_the_others_is_left_out() {
+        let mut pairs = pairs(300);
+        pairs[301].high_us = Some(-900_000.0);
+        let mut steps = std::vec![Step::empty(); pairs.len()];
+        let report = replay_pairs(&pairs, &PRIOR, &mut steps).unwrap();
+        assert_eq!(report.refuted, 1);
+        let knot = &steps[301].knot;
+        assert!(knot.low_us <= 1_000.0 + 30.0 * knot.at_s && 1_000.0 + 30.0 * knot.at_s <= knot.high_us);
+    }
+}
