@@ -1,17 +1,25 @@
 //! Exchanges alone: the clock from sync pairs without any arrival.
 //!
-//! `pairs → line between both directions' envelopes → (rate, offset) forwards ∩ backwards → knots`. The bounds hold whatever
-//! the asymmetry; the line between the envelopes takes the least delay of each direction by itself, never that of the best
-//! round trip. It gives the rate, and the place inside the bounds only where nothing says that the two least delays differ.
+//! `pairs → envelopes of both directions → rate → (rate, offset) forwards ∩ backwards → knots`. The bounds hold whatever the
+//! asymmetry. The offset lies midway between the envelopes, each direction's least delay taken by itself, never that of
+//! the best round trip; that the two least delays are alike is a guess, and the bounds say how far it can be wrong.
+//!
+//! The rate is common to both directions, and each is asked by itself: a straight line through its pairs, each weighed
+//! by how short the round trip was, which tells how little it waited without any line being known. The two slopes
+//! count by the inverse of their variance: a direction with a busy queue does not spoil what the other one shows.
 
 use crate::block::{Arrival, WorkingLine};
 use crate::filter::{Bank, Bounds, Feasible, Outcome, Prior};
-use crate::line::LineError;
+use crate::line::{LineAccumulator, LineError};
 use crate::number::{between, greater};
 use crate::pair::SyncPair;
 use crate::placement::Knot;
 use crate::region::Region;
 use crate::select::envelope_line;
+
+/// Part of the mean that a round trip may lie above the shortest and still count half: about the shortest tenth of them where
+/// waits fall off exponentially. Doubled: half as many pairs carry the rate, each better.
+const SHORT_ROUND_TRIPS: f64 = 8.0;
 
 /// Scratch of one sync pair, which the caller lends.
 #[derive(Clone, Debug)]
@@ -83,11 +91,12 @@ pub fn replay_pairs(
     let below = below.map_err(TwoWayError::Line)?;
     let (above, below) = (above.working(), below.working());
     let origin_s = f64::midpoint(above.origin_s, below.origin_s);
+    let rate_ppm = f64::midpoint(above.rate_ppm, -below.rate_ppm);
     let mut report = TwoWayReport {
         line: WorkingLine {
             origin_s,
             offset_us: f64::midpoint(above.at(origin_s), -below.at(origin_s)),
-            rate_ppm: f64::midpoint(above.rate_ppm, -below.rate_ppm),
+            rate_ppm: common_rate_ppm(pairs, rate_ppm).unwrap_or(rate_ppm),
         },
         ..TwoWayReport::default()
     };
@@ -121,6 +130,48 @@ pub fn replay_pairs(
         knot.rate_ppm = between(report.line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
     }
     Ok(report)
+}
+
+/// Slope of both directions together, given a first idea of it, ppm; `None` where either has too few pairs.
+fn common_rate_ppm(pairs: &[SyncPair], rate_ppm: f64) -> Option<f64> {
+    let rooms = || {
+        let neighbours = pairs.iter().zip(pairs.iter().skip(1));
+        neighbours.filter_map(move |(a, b)| Some((a, b, room_us(a, b, rate_ppm)?)))
+    };
+    let least = rooms().map(|(_, _, room)| room).fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+    let (mut sum, mut n) = (0.0, 0.0);
+    for (_, _, room) in rooms() {
+        sum += room - least;
+        n += 1.0;
+    }
+    let scale = sum / n / SHORT_ROUND_TRIPS + 1e-3;
+    let (mut above, mut below) = (LineAccumulator::new(), LineAccumulator::new());
+    for (a, b, room) in rooms() {
+        let weight = scale * scale / (scale * scale + (room - least) * (room - least));
+        for pair in [a, b] {
+            if let Some(high) = pair.high_us {
+                above.add(pair.at_s, high, weight).ok()?;
+            }
+            if let Some(low) = pair.low_us {
+                below.add(pair.at_s, low, weight).ok()?;
+            }
+        }
+    }
+    let (above, below) = (above.fit().ok()?.slope(), below.fit().ok()?.slope());
+    let (a, b) = (below.u * below.u, above.u * above.u);
+    let rate_ppm = (a * above.value + b * below.value) / (a + b);
+    rate_ppm.is_finite().then_some(rate_ppm)
+}
+
+/// What two neighbouring pairs of opposite directions leave open between them, µs: the round trip.
+fn room_us(a: &SyncPair, b: &SyncPair, rate_ppm: f64) -> Option<f64> {
+    let moved = rate_ppm * (b.at_s - a.at_s);
+    match (a.low_us, a.high_us, b.low_us, b.high_us) {
+        (Some(low), None, None, Some(high)) => Some(high - moved - low),
+        (None, Some(high), Some(low), None) => Some(high - low + moved),
+        _ => None,
+    }
+    .filter(|room| room.is_finite())
 }
 
 fn arrival(device_s: f64, residual_us: f64) -> Option<Arrival> {
