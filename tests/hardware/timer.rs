@@ -151,6 +151,8 @@ fn left_out(run: &[(Report, i64)]) -> (Vec<(Report, i64)>, Aligned) {
     (out, aligned)
 }
 
+/// The intervals are of about 10 s here: that no report comes before its interval can hardly fail, and only the check of the
+/// drift has force.
 #[test]
 fn no_tight_claim_is_made_of_a_poor_clock() {
     let Some(reports) = reports() else { return };
