@@ -4,12 +4,10 @@ use tickseam_sim::Scenario;
 use tickseam_sim::scenario::{Fault, LinkKind, StreamScenario};
 
 use crate::recording::{Answer, Delay, Draw, Kind, Measured, Session, on_all_cores};
-use crate::tables::{Errors, Summary, Table, held_share, number, percent, worst_ratio};
+use crate::tables::{Errors, Summary, Table, held_share, mean, number, percent, worst_ratio};
 
 /// From here on the causal estimator counts as settled, s since the first packet.
 const SETTLED_S: f64 = 300.0;
-/// How many of the worst recordings are named for each class.
-const WORST_NAMED: usize = 4;
 /// What still counts as just after a fault, s.
 const JUST_AFTER_S: f64 = 60.0;
 
@@ -30,7 +28,8 @@ fn live_from(measured: &Measured, from_s: f64) -> (Vec<Answer>, Vec<Answer>) {
         .unzip()
 }
 
-pub(crate) fn by_class(all: &[Measured], arguments: &str) {
+/// Tables by class, and the `named` worst recordings of each.
+pub(crate) fn by_class(all: &[Measured], arguments: &str, named: usize) {
     let headings: Vec<&str> = ["class"].into_iter().chain(Summary::HEADINGS).collect();
     let kinds = || Kind::ALL.into_iter().filter(|&kind| of_kind(all, kind).next().is_some());
 
@@ -58,10 +57,14 @@ pub(crate) fn by_class(all: &[Measured], arguments: &str) {
         println!("{table}");
     }
 
-    worst("The worst of each class by |error| ÷ u95, replayed then live:", all, arguments, |answers| {
-        Some(worst_ratio(answers)).filter(|&ratio| ratio > 1.0)
-    });
-    worst("The worst of each class by RMS error, replayed then live:", all, arguments, |answers| {
+    worst(
+        "The worst of each class by |error| ÷ u95, replayed then live:",
+        all,
+        arguments,
+        named,
+        |answers| Some(worst_ratio(answers)).filter(|&ratio| ratio > 1.0),
+    );
+    worst("The worst of each class by RMS error, replayed then live:", all, arguments, named, |answers| {
         Some(rms_ms(answers)).filter(|rms_ms| !rms_ms.is_nan())
     });
 }
@@ -71,16 +74,24 @@ fn rms_ms(answers: &[Answer]) -> f64 {
 }
 
 /// Names the recordings of each class for which a measure of badness is greatest.
-fn worst(title: &str, all: &[Measured], arguments: &str, badness: impl Fn(&[Answer]) -> Option<f64>) {
+fn worst(
+    title: &str,
+    all: &[Measured],
+    arguments: &str,
+    most: usize,
+    badness: impl Fn(&[Answer]) -> Option<f64>,
+) {
     let headings = [
         "seed",
         "class",
         "worst ÷ u95",
         "held",
         "RMS ms",
+        "mean u95 ms",
         "live worst ÷ u95",
         "live held",
         "live RMS ms",
+        "live mean u95 ms",
         "what it is",
         "to see it",
     ];
@@ -93,7 +104,7 @@ fn worst(title: &str, all: &[Measured], arguments: &str, badness: impl Fn(&[Answ
             let mut bad: Vec<(f64, &Measured)> =
                 of_kind(all, kind).filter_map(|measured| Some((badness(of(measured))?, measured))).collect();
             bad.sort_by(|a, b| b.0.total_cmp(&a.0));
-            for (_, measured) in bad.into_iter().take(WORST_NAMED) {
+            for (_, measured) in bad.into_iter().take(most) {
                 if !named.iter().any(|other| other.seed == measured.seed) {
                     named.push(measured);
                 }
@@ -101,7 +112,12 @@ fn worst(title: &str, all: &[Measured], arguments: &str, badness: impl Fn(&[Answ
         }
         for measured in named {
             let of = |answers: &[Answer]| {
-                [number(worst_ratio(answers)), percent(held_share(answers)), number(rms_ms(answers))]
+                [
+                    number(worst_ratio(answers)),
+                    percent(held_share(answers)),
+                    number(rms_ms(answers)),
+                    number(mean(answers.iter().map(|answer| answer.u95_ms))),
+                ]
             };
             let head = [measured.seed.to_string(), kind.name().to_owned()];
             let again = format!(

@@ -37,6 +37,9 @@ enum What {
         /// Instead, sessions in which one thing goes wrong; each fault over all seeds (1..=40 unless given).
         #[arg(long, conflicts_with_all = ["families", "class"])]
         faults: bool,
+        /// How many of the worst recordings of each class are named.
+        #[arg(long, default_value_t = 4)]
+        worst: usize,
     },
     /// Errors beside those of simpler ways, on the same recordings.
     Accuracy {
@@ -158,11 +161,11 @@ fn run(what: &What) {
             shown("coverage --faults", seeds, &chosen.arguments());
             coverage::by_fault(&seeds.all().collect::<Vec<_>>(), chosen.delay());
         }
-        What::Coverage { chosen, families, .. } => {
+        What::Coverage { chosen, families, worst, .. } => {
             let verb = if *families { "coverage --families" } else { "coverage" };
             shown(verb, chosen.seeds(), &(class(chosen) + &chosen.arguments()));
             let all = coverage::measure(&chosen.draws(), chosen.delay());
-            coverage::by_class(&all, &chosen.arguments());
+            coverage::by_class(&all, &chosen.arguments(), *worst);
             if *families {
                 coverage::by_family(&all);
             }
