@@ -1,13 +1,19 @@
 //! What a block of arrivals proves is true, and as sharp as its grid allows.
 
 use tickseam::block::{Block, Blocks, Interval, WorkingLine};
+use tickseam::setup::Setup;
 
 use crate::arrivals::{Link, SOONEST_US};
+
+/// Stamps without any rounding.
+fn exact(link: &Link) -> Setup {
+    Setup { resolution_us: 0.0, ..Setup::new(50.0, link.period_s) }
+}
 
 /// All blocks of a link's arrivals, and the collector as it ended.
 fn blocks(link: &Link, seed: u64, interval_us: Option<f64>) -> (Vec<Block>, Blocks) {
     let line = WorkingLine { origin_s: 0.0, offset_us: SOONEST_US, rate_ppm: link.rate_ppm };
-    let mut collector = Blocks::new(line, 0.0, interval_us.map(Interval::declared));
+    let mut collector = Blocks::new(line, &exact(link), interval_us.map(Interval::declared));
     let mut blocks = vec![];
     for arrival in link.arrivals(seed) {
         blocks.extend(collector.close_before(&arrival));
@@ -147,7 +153,7 @@ fn without_a_grid_nothing_but_the_stamps_bounds() {
 fn a_stamp_that_is_rounded_down_bounds_by_one_step_more() {
     let link = Link { interval_us: 0.0, jitter_us: 500.0, ..Link::default() };
     let line = WorkingLine { origin_s: 0.0, offset_us: SOONEST_US, rate_ppm: link.rate_ppm };
-    let mut collector = Blocks::new(line, 1_000.0, None);
+    let mut collector = Blocks::new(line, &Setup { resolution_us: 1_000.0, ..exact(&link) }, None);
     for mut arrival in link.arrivals(6) {
         let host_us = arrival.residual_us + arrival.device_s * 1e6;
         arrival.residual_us = (host_us / 1_000.0).floor() * 1_000.0 - arrival.device_s * 1e6;

@@ -9,6 +9,8 @@ use heapless::Vec;
 
 use crate::lattice::Detector;
 use crate::number::{between, count, single};
+use crate::setup::Setup;
+use crate::unseen::Unseen;
 
 /// Arrivals held until their block closes.
 const ENTRIES: usize = 112;
@@ -120,8 +122,6 @@ pub struct Block {
     pub minimum: Bound,
     /// What the grid proves; `None` where there is no grid or too few packets were on time.
     pub lower: Option<Bound>,
-    /// Mean wait above the block's least, µs.
-    pub mean_wait_us: f64,
     /// Period of the grid that the bounds rest on, µs; 0 where there is none.
     pub interval_us: f64,
     /// Rate of the grid against the host clock, ppm.
@@ -299,15 +299,17 @@ pub struct Blocks {
     found: bool,
     /// The interval that was given did not fit what came.
     given_refuted: bool,
+    unseen: Unseen,
 }
 
 impl Blocks {
-    /// For stamps of the given resolution, on a link whose interval is known or not.
-    pub fn new(line: WorkingLine, resolution_us: f64, interval: Option<Interval>) -> Self {
+    /// For what is known of the stamps and the packets, on a link whose interval is known or not: the setup's own is not
+    /// looked at.
+    pub fn new(line: WorkingLine, setup: &Setup, interval: Option<Interval>) -> Self {
         let grid = interval.map(Grid::new);
         Self {
             line,
-            resolution_us,
+            resolution_us: setup.resolution_us,
             entries: Vec::new(),
             from_s: 0.0,
             reference_us: 0.0,
@@ -332,6 +334,7 @@ impl Blocks {
             detector: Detector::new(),
             found: false,
             given_refuted: false,
+            unseen: Unseen::new(setup.period_s),
         }
     }
 
@@ -355,6 +358,11 @@ impl Blocks {
     /// Whether a grid was found in the arrivals at any time.
     pub fn found_a_grid(&self) -> bool {
         self.found
+    }
+
+    /// Period of the longest grid that the packets may be locked to without showing it, µs; 0 where there can be none.
+    pub(crate) fn unseen_interval_us(&self) -> f64 {
+        self.unseen.interval_us()
     }
 
     /// Whether twice the found period would explain the arrivals too.
@@ -448,6 +456,12 @@ impl Blocks {
     /// Closes the block under way, if it holds anything.
     pub fn close(&mut self) -> Option<Block> {
         let mut block = self.plain()?;
+        let least = self.entries.iter().map(|e| e.stamp_us).fold(f32::INFINITY, |a, b| if b < a { b } else { a });
+        self.unseen.observe(
+            (block.from_s, block.to_s),
+            block.deliveries,
+            self.entries.iter().map(|e| e.stamp_us - least),
+        );
         if let Some(mut grid) = self.grid.take() {
             if self.firsts > 0 {
                 self.judge(&mut block, &mut grid);
@@ -481,7 +495,7 @@ impl Blocks {
     /// What the stamps say without any grid.
     fn plain(&self) -> Option<Block> {
         let first = self.entries.first()?;
-        let (mut least, mut alone, mut to_s, mut sum) = (*first, *first, first.at_s, 0.0);
+        let (mut least, mut alone, mut to_s) = (*first, *first, first.at_s);
         for entry in &self.entries {
             if entry.stamp_us < least.stamp_us {
                 least = *entry;
@@ -490,9 +504,7 @@ impl Blocks {
                 alone = *entry;
             }
             to_s = if entry.at_s > to_s { entry.at_s } else { to_s };
-            sum += f64::from(entry.stamp_us);
         }
-        let packets = count(self.entries.len());
         let upper = self.absolute(least.at_s, f64::from(least.stamp_us));
         let n = u16::try_from(self.entries.len()).unwrap_or(u16::MAX);
         Some(Block {
@@ -506,7 +518,6 @@ impl Blocks {
             lateness_us: 0.0,
             minimum: self.absolute(alone.at_s, f64::from(alone.delivery_us)),
             lower: None,
-            mean_wait_us: sum / packets - f64::from(least.stamp_us),
             interval_us: 0.0,
             stretch_ppm: 0.0,
             rate_ppm: self.line.rate_ppm,

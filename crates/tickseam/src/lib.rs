@@ -42,6 +42,7 @@ pub mod serial;
 pub mod setup;
 pub mod student;
 pub mod two_way;
+mod unseen;
 pub mod variation;
 
 #[cfg(doctest)]

@@ -7,7 +7,6 @@ use crate::filter::{Bank, Bounds, Feasible, Prior, WIDEST_CURVATURE};
 use crate::number::{between, greater, magnitude};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
-use crate::replay::link::{PACKETS_FOR_CERTAINTY, longest_dividing_us};
 use crate::scatter::{self, Scatter};
 use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, PAIR_DELAY_REACH, Setup, UNBOUNDED_US};
 
@@ -40,7 +39,6 @@ pub struct Live {
     minima: Vec<Bound, REMEMBERED>,
     closed: u32,
     lost_share: f64,
-    packets: usize,
     slips: f64,
     missed_us: f64,
     widened: f64,
@@ -64,13 +62,12 @@ impl Live {
         let line = WorkingLine { rate_ppm: setup.prior.rate_ppm, ..WorkingLine::default() };
         Self {
             setup,
-            blocks: Blocks::new(line, setup.resolution_us, setup.interval_us.map(Interval::declared)),
+            blocks: Blocks::new(line, &setup, setup.interval_us.map(Interval::declared)),
             bank: None,
             scatter: Scatter::new(),
             minima: Vec::new(),
             closed: 0,
             lost_share: 0.0,
-            packets: 0,
             slips: 0.0,
             missed_us: 0.0,
             widened: 1.0,
@@ -142,7 +139,6 @@ impl Live {
         }
         let _ = self.minima.push(block.minimum);
         self.closed = self.closed.saturating_add(1);
-        self.packets = self.packets.saturating_add(usize::from(block.packets));
         // A link that sends again and yet loses this much has a queue that overflows.
         let sent = (block.to_s - block.from_s) / self.setup.period_s + 1.0;
         let lost = 1.0 - f64::from(block.packets) / greater(sent, 1.0);
@@ -198,13 +194,7 @@ impl Live {
 
     /// Period of a grid that may be there unseen, µs.
     fn doubt_us(&self) -> f64 {
-        if let Some(declared) = self.setup.interval_us {
-            declared
-        } else if self.packets < PACKETS_FOR_CERTAINTY {
-            longest_dividing_us(self.setup.period_s)
-        } else {
-            0.0
-        }
+        greater(self.setup.interval_us.unwrap_or(0.0), self.blocks.unseen_interval_us())
     }
 
     /// What is known at a device time, and how much of the half-width is holdover, µs. `None` before the first arrival.

@@ -104,8 +104,10 @@ pub fn replay(
     let seen = setup.with_rate_seen(line.rate_ppm, link::span_s(arrivals));
     report.off_nominal = seen.is_some();
     let setup = &seen.unwrap_or(*setup);
-    let used = find_grid(arrivals, pairs, line, setup, stages, &mut report);
+    let (used, unseen_us) = find_grid(arrivals, pairs, line, setup, stages, &mut report);
     report.stages = used;
+    // One that was declared does not fit, and yet somebody had a reason to declare it.
+    let unseen_us = greater(setup.interval_us.unwrap_or(0.0), unseen_us);
     let Some(stages) = stages.get_mut(..used) else { return report };
     link::measure_scatter(stages);
     link::clip_outliers(stages);
@@ -119,11 +121,7 @@ pub fn replay(
     report.slips = link::slips(stages, line.rate_ppm);
     report.on_a_grid = link::grid_share(stages) > GRID_SHARE;
     if !report.on_a_grid {
-        report.doubt_us = link::doubt_us(arrivals, line, setup);
-        if let Some(declared) = setup.interval_us {
-            // It does not fit, and yet somebody had a reason to declare it.
-            report.doubt_us = greater(declared, report.doubt_us);
-        }
+        report.doubt_us = unseen_us;
     }
     let congested = if report.on_a_grid { link::mark_congested(stages, setup.period_s) } else { 0.0 };
     report.congested = congested > 0.5;
@@ -131,8 +129,7 @@ pub fn replay(
         report.on_a_grid && link::bounded_share(stages) < 0.5 && !link::batched(stages, setup.period_s);
     if report.grid_tells_little {
         // Then the least delays have to tell, and may all be late by one interval.
-        let seen = link::longest_interval_us(stages);
-        report.doubt_us = greater(greater(seen, setup.interval_us.unwrap_or(0.0)), report.doubt_us);
+        report.doubt_us = greater(link::longest_interval_us(stages), unseen_us);
     }
     let mut prior = setup.prior;
     if report.congested {
@@ -209,7 +206,7 @@ impl Ends {
 }
 
 /// Fills the stages: once to find the grid, again with it, a third time where most packets came late against it, as they
-/// do when it is only half of the true one.
+/// do when it is only half of the true one. Returns how many stages, and the period of a grid that may be there unseen.
 fn find_grid(
     arrivals: &[Arrival],
     pairs: &[SyncPair],
@@ -217,7 +214,7 @@ fn find_grid(
     setup: &Setup,
     stages: &mut [Stage],
     report: &mut Report,
-) -> usize {
+) -> (usize, f64) {
     let declared = setup.interval_us.map(Interval::declared);
     let (mut used, mut blocks) = stage::fill(arrivals, pairs, line, setup, declared, stages);
     report.declared_refuted = blocks.given_refuted();
@@ -236,7 +233,7 @@ fn find_grid(
             ..interval
         });
     }
-    used
+    (used, blocks.unseen_interval_us())
 }
 
 /// On a grid: the estimate is the centre of what the bounds leave if packets hardly ever miss their first chance, which is

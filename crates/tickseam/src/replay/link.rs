@@ -1,28 +1,15 @@
 //! What kind of link the blocks show, and how far each of them may be believed.
 
 use super::stage::Stage;
-use crate::block::{Arrival, Block, Bound, WorkingLine};
-use crate::number::{count, greater, magnitude};
+use crate::block::{Arrival, Block, Bound};
+use crate::number::{count, greater};
 use crate::scatter::{self, Scatter};
-use crate::setup::{CONGESTED_LOSS, Setup};
+use crate::setup::CONGESTED_LOSS;
 
-/// Packets after which an unseen grid is given up: some packet of so many would have missed its turn.
-pub(crate) const PACKETS_FOR_CERTAINTY: usize = 12_000;
-/// Packets that must be lost, and none later than this, µs, to rule a grid out.
-const LOST_FOR_CERTAINTY: f64 = 10.0;
-const LATE_US: f64 = 1_000.0;
-/// Packets later than the shortest connection interval that rule a grid out if none was found with them.
-const LATE_FOR_CERTAINTY: usize = 12;
 /// Packets of one delivery from which on they count as a batch.
 const BATCH: f64 = 1.8;
 /// Stages on either side that are asked whether the link is congested.
 const WINDOW: usize = 10;
-/// Mean agreement of late packets with whole intervals from which on an interval has to be reckoned with: 0 is chance.
-const HINT: f64 = 0.25;
-/// Shortest connection interval (Bluetooth Core, Vol 6 Part B, 4.5.1), and the longest that is usual for streaming
-/// (common practice, no source), µs.
-const INTERVALS_US: (f64, f64) = (7_500.0, 60_000.0);
-
 /// Mean lateness of the deliveries on a grid, µs.
 pub(super) fn mean_lateness_us(stages: &[Stage]) -> f64 {
     let (mut sum, mut n) = (0.0, 0.0);
@@ -136,49 +123,6 @@ pub(super) fn grid_share(stages: &[Stage]) -> f64 {
     if blocks > 0 { count(on_a_grid) / count(blocks) } else { 0.0 }
 }
 
-/// Period of a grid that the arrivals may be locked to without showing it, µs; 0 where there can be none.
-///
-/// If the sending period is a multiple of the grid's, all packets wait alike, and nothing but a packet that missed its
-/// turn and came one period later shows the grid. Jitter may hide even those from the search. So each connection interval
-/// of Bluetooth LE that divides the sending period is asked whether the late packets lie about one interval late, or two: the
-/// longest that they agree with has to be reckoned with. Where hardly any packet is late, the longest of all has,
-/// unless many packets came, or packets are lost and none came late, which no link does that sends again.
-pub(super) fn doubt_us(arrivals: &[Arrival], line: WorkingLine, setup: &Setup) -> f64 {
-    let above = |a: &Arrival| a.residual_us - line.at(a.device_s);
-    let least = arrivals.iter().map(above).fold(f64::INFINITY, |a, b| if b < a { b } else { a });
-    let late = |us: f64| arrivals.iter().map(above).map(|w| w - least).filter(move |&w| w > us);
-    let period_us = setup.period_s * 1e6;
-    let mut hinted = 0.0;
-    let mut part = 1.0;
-    while period_us / part >= INTERVALS_US.0 && hinted == 0.0 {
-        let interval = period_us / part;
-        part += 1.0;
-        if !divides(interval) {
-            continue;
-        }
-        let (mut agreement, mut n) = (0.0, 0_usize);
-        for wait in late(0.5 * interval) {
-            let turns = wait / interval;
-            agreement += 1.0 - 4.0 * magnitude(turns - libm::round(turns));
-            n = n.saturating_add(1);
-        }
-        if n >= LATE_FOR_CERTAINTY && agreement > HINT * count(n) {
-            hinted = interval;
-        }
-    }
-    if hinted > 0.0 {
-        return hinted;
-    }
-    let n = arrivals.len();
-    let lost = span_s(arrivals) / setup.period_s + 1.0 - count(n);
-    let loses_and_is_never_late = lost > LOST_FOR_CERTAINTY && late(LATE_US).next().is_none();
-    let many_are_late = late(INTERVALS_US.0).nth(LATE_FOR_CERTAINTY).is_some();
-    if n >= PACKETS_FOR_CERTAINTY || loses_and_is_never_late || many_are_late {
-        return 0.0;
-    }
-    longest_dividing_us(setup.period_s)
-}
-
 /// Device time from the first to the last packet, s; at least a microsecond.
 pub(super) fn span_s(arrivals: &[Arrival]) -> f64 {
     let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
@@ -187,26 +131,6 @@ pub(super) fn span_s(arrivals: &[Arrival]) -> f64 {
         to_s = greater(to_s, a.device_s);
     }
     greater(to_s - from_s, 1e-6)
-}
-
-/// Whether a part of the sending period is a usual connection interval, µs.
-fn divides(interval_us: f64) -> bool {
-    let steps = interval_us / 1_250.0;
-    interval_us <= INTERVALS_US.1 && magnitude(steps - libm::round(steps)) < 1e-6
-}
-
-/// The longest usual connection interval of Bluetooth LE that divides a sending period, µs; 0 if none does.
-pub(crate) fn longest_dividing_us(period_s: f64) -> f64 {
-    let period_us = period_s * 1e6;
-    let mut part = 1.0;
-    while period_us / part >= INTERVALS_US.0 {
-        let interval = period_us / part;
-        if divides(interval) {
-            return interval;
-        }
-        part += 1.0;
-    }
-    0.0
 }
 
 /// Share of the packets on a grid that left at their first chance.

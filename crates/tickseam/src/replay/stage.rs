@@ -85,7 +85,7 @@ pub(super) fn fill(
     interval: Option<Interval>,
     stages: &mut [Stage],
 ) -> (usize, Blocks) {
-    let mut blocks = Blocks::new(line, setup.resolution_us, interval);
+    let mut blocks = Blocks::new(line, setup, interval);
     let mut filling = Filling { stages, used: 0, pairs };
     for &arrival in arrivals {
         if let Some(block) = blocks.close_before(&arrival) {

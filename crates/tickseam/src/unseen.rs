@@ -1,0 +1,133 @@
+//! A grid of the link that arrivals may be locked to without showing it.
+//!
+//! If the sending period is a multiple of the grid's, all packets wait alike, and nothing but a packet that missed its
+//! turn and came one period later shows the grid. A link that tries again within the same event hardly ever misses a turn,
+//! however many packets come, and what an app holds back hides those that do. So each connection interval that divides the
+//! sending period stays possible until the arrivals speak against it.
+
+use heapless::Vec;
+
+use crate::number::{greater, magnitude};
+
+/// Intervals that are looked at: of the usual ones, at most this many divide a sending period up to [`LONGEST_US`].
+const CANDIDATES: usize = 8;
+/// Shortest connection interval (Bluetooth Core, Vol 6 Part B, 4.5.1), and the longest that a stream of packets is
+/// reckoned to be sent on (own choice: the core allows 4 s, which fills no packet of a live display), µs.
+const SHORTEST_US: f64 = 7_500.0;
+const LONGEST_US: f64 = 100_000.0;
+/// Step of the connection interval, µs (same place).
+const STEP_US: f64 = 1_250.0;
+/// Late packets that an interval is judged by at least.
+const LATE_NEEDED: u32 = 12;
+/// Mean agreement of late packets with whole intervals from which on an interval is taken for the true one: 0 is chance,
+/// with a standard deviation of 1/√3 a packet.
+const HINT: f64 = 0.25;
+const HINT_DEVIATIONS: f64 = 3.0;
+/// Share of packets later than half an interval above which they speak against it, if they do not agree with it: what
+/// a busy host holds back is fewer.
+const LATE_SHARE: f64 = 0.15;
+/// Packets that must be lost, and next to none later than this, µs, to tell that the link never sends again.
+const LOST_FOR_CERTAINTY: f64 = 10.0;
+const LATE_US: f64 = 1_000.0;
+/// Packets of one delivery from which on they may have waited for each other.
+const GROUPED: f64 = 1.1;
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Candidate {
+    interval_us: f32,
+    late: u32,
+    agreement: f32,
+}
+
+/// Watches how late packets come after the least delayed ones around them.
+#[derive(Clone, Debug)]
+pub(crate) struct Unseen {
+    /// Longest first.
+    candidates: Vec<Candidate, CANDIDATES>,
+    period_s: f64,
+    from_s: f64,
+    to_s: f64,
+    packets: u32,
+    deliveries: u32,
+    late: u32,
+}
+
+impl Unseen {
+    /// For packets that are sent each `period_s` seconds.
+    pub(crate) fn new(period_s: f64) -> Self {
+        let period_us = period_s * 1e6;
+        let mut candidates = Vec::new();
+        let mut part = 1.0;
+        while period_us / part >= SHORTEST_US && !candidates.is_full() {
+            let interval_us = period_us / part;
+            let steps = interval_us / STEP_US;
+            // The period itself: several packets may share an event, and then any interval that it divides will do.
+            if part == 1.0 || (interval_us <= LONGEST_US && magnitude(steps - libm::round(steps)) < 1e-6) {
+                let interval_us = crate::number::single(interval_us);
+                let _ = candidates.push(Candidate { interval_us, ..Candidate::default() });
+            }
+            part += 1.0;
+        }
+        Self {
+            candidates,
+            period_s,
+            from_s: f64::INFINITY,
+            to_s: f64::NEG_INFINITY,
+            packets: 0,
+            deliveries: 0,
+            late: 0,
+        }
+    }
+
+    /// Takes the packets of one block: each one's lateness after the block's least delayed one, µs.
+    pub(crate) fn observe(
+        &mut self,
+        (from_s, to_s): (f64, f64),
+        deliveries: u16,
+        waits_us: impl Iterator<Item = f32>,
+    ) {
+        self.from_s = if from_s < self.from_s { from_s } else { self.from_s };
+        self.to_s = greater(self.to_s, to_s);
+        self.deliveries = self.deliveries.saturating_add(u32::from(deliveries));
+        for wait_us in waits_us {
+            self.packets = self.packets.saturating_add(1);
+            self.late = self.late.saturating_add(u32::from(f64::from(wait_us) > LATE_US));
+            for candidate in &mut self.candidates {
+                let turns = f64::from(wait_us) / f64::from(candidate.interval_us);
+                if turns > 0.5 {
+                    candidate.late = candidate.late.saturating_add(1);
+                    let score = 1.0 - 4.0 * magnitude(turns - libm::round(turns));
+                    candidate.agreement += crate::number::single(score);
+                }
+            }
+        }
+    }
+
+    /// Period of the longest grid that has to be reckoned with, µs; 0 where there can be none.
+    pub(crate) fn interval_us(&self) -> f64 {
+        let packets = f64::from(self.packets);
+        let grouped = packets > GROUPED * f64::from(self.deliveries);
+        let usual = |c: &&Candidate| {
+            let steps = f64::from(c.interval_us) / STEP_US;
+            grouped || (f64::from(c.interval_us) <= LONGEST_US && magnitude(steps - libm::round(steps)) < 1e-6)
+        };
+        let agrees = |c: &Candidate| {
+            let n = f64::from(c.late);
+            let chance = HINT_DEVIATIONS / libm::sqrt(3.0 * greater(n, 1.0));
+            c.late >= LATE_NEEDED && f64::from(c.agreement) > greater(HINT, chance) * n
+        };
+        let hinted = self.candidates.iter().filter(usual).find(|c| agrees(c));
+        if let Some(hinted) = hinted {
+            return f64::from(hinted.interval_us);
+        }
+        let lost = (self.to_s - self.from_s) / self.period_s + 1.0 - packets;
+        if lost > LOST_FOR_CERTAINTY && self.late == 0 {
+            return 0.0;
+        }
+        let possible = |c: &&Candidate| {
+            let n = f64::from(c.late);
+            n <= LATE_SHARE * packets || f64::from(c.agreement) > HINT * n
+        };
+        self.candidates.iter().filter(usual).find(possible).map_or(0.0, |c| f64::from(c.interval_us))
+    }
+}
