@@ -7,7 +7,7 @@
 
 use heapless::Vec;
 
-use crate::lattice::Detector;
+use crate::lattice::{Detector, largest_gap_us};
 use crate::number::{between, count, single};
 use crate::setup::Setup;
 use crate::unseen::Unseen;
@@ -120,6 +120,8 @@ pub struct Block {
     /// Least residual of a packet's *delivery*: the stamp of the first packet that came with it. A packet that became
     /// ready while others were being sent is stamped later than it would have been alone, by their time on the air.
     pub minimum: Bound,
+    /// What it proves if all goes as it mostly does: the same, or higher where most packets are late.
+    pub likely: Option<Bound>,
     /// What the grid proves; `None` where there is no grid or too few packets were on time.
     pub lower: Option<Bound>,
     /// Period of the grid that the bounds rest on, µs; 0 where there is none.
@@ -300,6 +302,9 @@ pub struct Blocks {
     /// The interval that was given did not fit what came.
     given_refuted: bool,
     unseen: Unseen,
+    /// The interval was declared, not found.
+    declared: bool,
+    period_s: f64,
 }
 
 impl Blocks {
@@ -335,6 +340,8 @@ impl Blocks {
             found: false,
             given_refuted: false,
             unseen: Unseen::new(setup.period_s),
+            declared: setup.interval_us.is_some(),
+            period_s: setup.period_s,
         }
     }
 
@@ -456,7 +463,8 @@ impl Blocks {
     /// Closes the block under way, if it holds anything.
     pub fn close(&mut self) -> Option<Block> {
         let mut block = self.plain()?;
-        let least = self.entries.iter().map(|e| e.stamp_us).fold(f32::INFINITY, |a, b| if b < a { b } else { a });
+        let least =
+            self.entries.iter().map(|e| e.stamp_us).fold(f32::INFINITY, |a, b| if b < a { b } else { a });
         self.unseen.observe(
             (block.from_s, block.to_s),
             block.deliveries,
@@ -518,6 +526,7 @@ impl Blocks {
             lateness_us: 0.0,
             minimum: self.absolute(alone.at_s, f64::from(alone.delivery_us)),
             lower: None,
+            likely: None,
             interval_us: 0.0,
             stretch_ppm: 0.0,
             rate_ppm: self.line.rate_ppm,
@@ -687,7 +696,22 @@ impl Blocks {
             chance *= share + 0.02;
             passed_over = passed_over.saturating_add(1);
         }
-        if on_time < 6 || passed_over.saturating_mul(3) > on_time || share > LATE_SHARE {
+        if on_time < 6 {
+            return;
+        }
+        if passed_over.saturating_mul(3) > on_time || share > LATE_SHARE {
+            if usize::from(block.deliveries).saturating_mul(6) < n.saturating_mul(5) {
+                return;
+            }
+            // Too many are late to tell which of the latest was not. Of a whole block one packet at least was on time, and
+            // the earliest was no earlier than one interval before; two, where the found one may be half of the true one.
+            let longest_us = if self.declared { interval_us } else { 2.0 * interval_us };
+            let lower = |gap_us: f64| {
+                self.absolute(earliest.at_s, base + shift - gap_us - margin_us - 8.0 * missing_us)
+            };
+            let period_us = self.period_s * 1e6;
+            block.likely = Some(lower(largest_gap_us(period_us, interval_us, count(on_time))));
+            block.lower = Some(lower(longest_us));
             return;
         }
         let mut latest: Option<&Entry> = None;
@@ -703,6 +727,7 @@ impl Blocks {
         if let Some(entry) = latest {
             let low = f64::from(entry.instant_us) + shift - interval_us - margin_us - 8.0 * missing_us;
             block.lower = Some(self.absolute(entry.at_s, low));
+            block.likely = block.lower;
         }
     }
 }

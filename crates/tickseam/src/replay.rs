@@ -245,6 +245,11 @@ fn within_bounds(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f
     let allowance_us = SHARP_US + SHARP_LATENESS * lateness_us;
     let sharp = Report { allowance_us, doubt_us: 0.0, ..*report };
     set_bounds(stages, &sharp);
+    for stage in stages.iter_mut() {
+        if let (Some(_), Some(likely)) = (stage.bounds.lower, stage.likely) {
+            stage.bounds.lower = Some(Bound { residual_us: likely.residual_us - allowance_us, ..likely });
+        }
+    }
     both_ways(stages, prior, ends);
     for stage in stages.iter_mut() {
         let (wide, sharp) = (stage.by_arrivals, stage.knot);

@@ -109,7 +109,8 @@ impl Unseen {
         let grouped = packets > GROUPED * f64::from(self.deliveries);
         let usual = |c: &&Candidate| {
             let steps = f64::from(c.interval_us) / STEP_US;
-            grouped || (f64::from(c.interval_us) <= LONGEST_US && magnitude(steps - libm::round(steps)) < 1e-6)
+            grouped
+                || (f64::from(c.interval_us) <= LONGEST_US && magnitude(steps - libm::round(steps)) < 1e-6)
         };
         let agrees = |c: &Candidate| {
             let n = f64::from(c.late);

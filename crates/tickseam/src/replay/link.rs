@@ -30,14 +30,17 @@ pub(super) fn clip_outliers(stages: &mut [Stage]) {
         let Some(block) = stage.block else { continue };
         let neighbours = || before.iter().chain(&after);
         let rate = block.rate_ppm;
-        stage.lattice = block.lower.and_then(|lower| {
+        let clipped = |of: fn(&Block) -> Option<Bound>| {
+            let lower = of(&block)?;
             let borne_out = neighbours()
-                .filter_map(|b| b.lower)
+                .filter_map(of)
                 .map(|l| l.residual_us + rate * (lower.at_s - l.at_s))
                 .fold(f64::NEG_INFINITY, greater);
             let residual_us = if borne_out < lower.residual_us { borne_out } else { lower.residual_us };
             residual_us.is_finite().then_some(Bound { residual_us, ..lower })
-        });
+        };
+        stage.lattice = clipped(|b| b.lower);
+        stage.likely = clipped(|b| b.likely);
         let borne_out = neighbours()
             .map(|b| b.upper.residual_us + rate * (block.upper.at_s - b.upper.at_s))
             .fold(f64::INFINITY, |a, b| if b < a { b } else { a });

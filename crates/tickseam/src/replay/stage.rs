@@ -30,6 +30,7 @@ pub struct Stage {
     pub(super) touch_far: Option<Bound>,
     /// The grid's bounds as far as the neighbours bear them out.
     pub(super) lattice: Option<Bound>,
+    pub(super) likely: Option<Bound>,
     pub(super) upper: Option<Bound>,
     /// Most blocks around here lose packets.
     pub(super) congested: bool,
@@ -55,6 +56,7 @@ impl Stage {
             touch_after: None,
             touch_far: None,
             lattice: None,
+            likely: None,
             upper: None,
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),
             congested: false,
