@@ -85,6 +85,9 @@ const ON_TIME_SHARE: f64 = 0.6;
 const GRID_SHARE: f64 = 0.1;
 /// Rounds of touches, each with a better idea of the rate.
 const ROUNDS: usize = 3;
+/// Scatter of touches by stamps, as a share of that by the grid's instants, below which the estimate goes by the stamps: on the
+/// links of the simulator it is below a half where packets enter events late, above one where they cannot.
+const STAMPS_SHARPER: f64 = 0.5;
 /// Standard deviations of the minima by which the clock may lie below them.
 const REACH: f64 = 15.0;
 /// Times that the allowance and the reach are doubled when the bounds contradict each other.
@@ -290,10 +293,23 @@ fn by_touches(
         let Some((period_s, gap_us)) = touch::stretch_between_touches(stages, report, setup) else { return };
         report.touch_period_s = period_s;
         set_bounds(stages, report);
-        touch::touches(stages, period_s, gap_us);
+        let by_instants = touch::find(stages, period_s, |block| block.minimum);
+        if by_instants.is_some() {
+            touch::bound(stages, gap_us, |block| block.minimum);
+        }
         weigh(stages, prior, ends, report);
         both_ways(stages, prior, ends);
-        touch::through_touches(stages, gap_us / 4.0 + lean_us - setup.resolution_us / 2.0);
+        let lean_us = gap_us / 4.0 + lean_us - setup.resolution_us / 2.0;
+        let by_stamps = touch::find(stages, period_s, |block| block.stamped);
+        // Where packets may still enter an event that is under way, its instant tells too little and the stamps the more.
+        if let (Some(instants_us), Some(stamps_us)) = (by_instants, by_stamps)
+            && stamps_us < STAMPS_SHARPER * instants_us
+        {
+            touch::through_touches(stages, lean_us + setup.resolution_us, |block| block.stamped);
+        } else {
+            let _ = touch::find(stages, period_s, |block| block.minimum);
+            touch::through_touches(stages, lean_us, |block| block.minimum);
+        }
         if gap_us > touch::GAP_SOUGHT_US {
             // Few and coarse touches: the regression over all stretches has the better rate.
             for stage in stages.iter_mut() {

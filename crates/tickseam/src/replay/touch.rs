@@ -3,9 +3,9 @@
 use super::Report;
 use super::link::mean_lateness_us;
 use super::stage::Stage;
-use crate::block::Bound;
+use crate::block::{Block, Bound};
 use crate::lattice;
-use crate::number::{between, greater};
+use crate::number::{between, count, greater};
 use crate::scatter::Scatter;
 use crate::setup::Setup;
 
@@ -84,13 +84,14 @@ pub(super) fn stretch_between_touches(
     (longest_s >= STRETCH_S && gap <= allowed).then_some((longest_s, gap))
 }
 
+/// What of a block is taken for the soonest that a packet of it could arrive.
+pub(super) type Soonest = fn(&Block) -> Bound;
+
 /// At each slip the least wait passes through its minimum, like the delays of a link without a grid, only more
-/// slowly. Where there are enough slips, the least upper bound in each slip period bounds the clock from below too, to
-/// within what these scatter by.
-pub(super) fn touches(stages: &mut [Stage], period_s: f64, gap_us: f64) {
-    let Some(first) = stages.first() else { return };
-    let from_s = first.bounds.at_s;
-    let lateness = mean_lateness_us(stages);
+/// slowly. Marks the block with the least in each stretch; returns what these scatter by on average, µs, or nothing where they
+/// are too few to tell.
+pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Option<f64> {
+    let from_s = stages.first()?.bounds.at_s;
     // The touch of each period: the least upper bound against what is known so far.
     let mut best: Option<(f64, usize)> = None;
     let mut period_end = from_s + period_s;
@@ -107,7 +108,7 @@ pub(super) fn touches(stages: &mut [Stage], period_s: f64, gap_us: f64) {
         }
         let Some(stage) = stages.get(i) else { break };
         if let Some(block) = &stage.block {
-            let (least, knot) = (block.minimum, &stage.knot);
+            let (least, knot) = (soonest(block), &stage.knot);
             let above = least.residual_us - knot.offset_us - knot.rate_ppm * (least.at_s - knot.at_s);
             if best.is_none_or(|(had, _)| above < had) {
                 best = Some((above, i));
@@ -119,7 +120,7 @@ pub(super) fn touches(stages: &mut [Stage], period_s: f64, gap_us: f64) {
         let mut scatter = Scatter::new();
         let mut each = |stage: &mut Stage| {
             if let (Some(_), Some(block)) = (stage.touch_us, &stage.block) {
-                let seen = scatter.observe(block.minimum);
+                let seen = scatter.observe(soonest(block));
                 stage.scatter_us = if backwards { greater(seen, stage.scatter_us) } else { seen };
             }
         };
@@ -137,13 +138,17 @@ pub(super) fn touches(stages: &mut [Stage], period_s: f64, gap_us: f64) {
         }
         stage.scatter_us = carried;
     }
-    let touches = stages.iter().filter(|s| s.touch_us.is_some()).count();
-    if touches < TOUCHES_NEEDED {
-        return;
-    }
+    let touches = || stages.iter().filter(|s| s.touch_us.is_some());
+    let n = touches().count();
+    (n >= TOUCHES_NEEDED).then(|| touches().map(|s| s.scatter_us).sum::<f64>() / count(n))
+}
+
+/// Where touches have been found, they bound the clock from below too, to within what they scatter by.
+pub(super) fn bound(stages: &mut [Stage], gap_us: f64, soonest: Soonest) {
+    let lateness = mean_lateness_us(stages);
     for stage in stages.iter_mut().filter(|s| s.touch_us.is_some()) {
         let Some(block) = &stage.block else { continue };
-        let least = block.minimum;
+        let least = soonest(block);
         let depth = greater(TOUCH_REACH * stage.scatter_us, TOUCH_LATENESS * lateness) + gap_us + TOUCH_US;
         let low = least.residual_us - depth;
         let known = stage
@@ -166,8 +171,8 @@ fn mark(stages: &mut [Stage], best: Option<(f64, usize)>) {
 
 /// Lays the estimate through the touches, `lean_us` below them: straight between two, and on from the outer ones with the
 /// slope of those next to them, as far as what is possible allows.
-pub(super) fn through_touches(stages: &mut [Stage], lean_us: f64) {
-    let touch = |s: &Stage| s.touch_us.and(s.block.as_ref()).map(|b| b.minimum);
+pub(super) fn through_touches(stages: &mut [Stage], lean_us: f64, soonest: Soonest) {
+    let touch = |s: &Stage| s.touch_us.and(s.block.as_ref()).map(soonest);
     let n = stages.iter().filter_map(touch).count();
     let at = |stages: &[Stage], k: usize| stages.iter().filter_map(touch).nth(k);
     if n < 3 {
