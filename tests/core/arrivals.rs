@@ -85,7 +85,7 @@ impl Link {
                 // The stack hands over in order, too.
                 host_us = (host_us - self.jitter_us * random.uniform().ln()).max(last_us);
                 last_us = host_us;
-                Arrival { device_s, residual_us: host_us - device_s * 1e6 }
+                Arrival::new(device_s, host_us - device_s * 1e6)
             })
             .collect()
     }

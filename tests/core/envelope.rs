@@ -16,7 +16,7 @@ fn noisy(seed: u64, rate_ppm: f64, late_share: f64) -> Vec<Arrival> {
             if random.uniform() < late_share {
                 delay_us += 500_000.0 * random.uniform() * device_s / 1_800.0;
             }
-            Arrival { device_s, residual_us: 20_000.0 + rate_ppm * device_s + delay_us }
+            Arrival::new(device_s, 20_000.0 + rate_ppm * device_s + delay_us)
         })
         .collect()
 }
@@ -72,7 +72,7 @@ fn a_mean_over_all_arrivals_follows_the_late_ones_and_the_envelope_does_not() {
 
 #[test]
 fn fewer_than_three_stretches_make_no_line() {
-    let at = |device_s: f64| Arrival { device_s, residual_us: 7.0 };
+    let at = |device_s: f64| Arrival::new(device_s, 7.0);
     for few in [vec![], vec![at(1.0)], vec![at(1.0), at(2.0)]] {
         let n = few.len();
         assert!(

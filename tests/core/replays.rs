@@ -76,7 +76,7 @@ fn check_knots(report: &Report, stages: &[Stage]) -> Result<(), TestCaseError> {
 
 #[test]
 fn few_arrivals_are_answered_with_what_they_tell() {
-    let at = |device_s: f64| Arrival { device_s, residual_us: 5_000.0 + 10.0 * device_s };
+    let at = |device_s: f64| Arrival::new(device_s, 5_000.0 + 10.0 * device_s);
     for n in 0..=3 {
         let arrivals: Vec<Arrival> = (0..n).map(|i| at(0.02 * f64::from(i))).collect();
         let (report, stages) = replayed(&arrivals, &[], &SETUP);
@@ -117,7 +117,7 @@ fn any_arrivals() -> impl Strategy<Value = Vec<Arrival>> {
             .into_iter()
             .map(|(gap_s, delay_us)| {
                 device_s += gap_s;
-                Arrival { device_s, residual_us: 20_000.0 + 30.0 * device_s + delay_us }
+                Arrival::new(device_s, 20_000.0 + 30.0 * device_s + delay_us)
             })
             .collect()
     })

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use tickseam::block::Arrival;
+use tickseam::block::{Arrival, Deliveries};
 use tickseam::frame::Frame;
 use tickseam::gaps::missing_in_sorted;
 use tickseam::intake::IntakeConfigError;
@@ -187,6 +187,8 @@ struct Ways<'a> {
     places: &'a Places,
     groups: &'a Groups,
     fixed_delay: Option<Shift>,
+    /// How far each packet came behind the first of its delivery, µs.
+    behind_us: &'a [f32],
 }
 
 impl Ways<'_> {
@@ -250,8 +252,10 @@ impl Ways<'_> {
         let frame = self.frame(stream, group)?;
         let packets = self.captured.packets;
         let rows = group.received.iter().map(|&row| row as usize);
-        let stamps =
-            rows.filter_map(|row| Some((self.count(stream, group.clock, row)?, packets.host_ns()[row])));
+        let stamps = rows.filter_map(|row| {
+            let count = self.count(stream, group.clock, row)?;
+            Some((count, packets.host_ns()[row], self.behind_us[row]))
+        });
         let sightings = if stream == 0 { self.sightings(segment, group) } else { None };
         let ground = self.ground(stream, group.clock);
         Estimate::new(frame, ground, stamps, group.received.len(), sightings.as_ref())
@@ -360,7 +364,10 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
     let fixed_delay = link
         .fixed_delay_ms
         .map(|ms| Shift { us: ms * 1e3, u_us: link.fixed_delay_u_ms.unwrap_or(0.0) * 1e3 });
-    let ways = Ways { captured, places: &places, groups: &groups, fixed_delay };
+    let mut deliveries = Deliveries::default();
+    let behind_us: Vec<f32> =
+        packets.host_ns().iter().map(|&host_ns| deliveries.observe(host_ns) as f32).collect();
+    let ways = Ways { captured, places: &places, groups: &groups, fixed_delay, behind_us: &behind_us };
     let latencies: Vec<Shift> = events
         .iter()
         .map(|event| {
@@ -378,8 +385,9 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
     let count_of = |segment: u32, row: usize| ways.count(0, groups.get(&(segment, 0))?.clock, row);
     let sightings_of = |segment: u32| ways.sightings(segment, groups.get(&(segment, 0))?);
     let (live, estimates, own) = std::thread::scope(|scope| {
-        let live =
-            scope.spawn(|| live_answers(captured, &places, &latencies, session_of, count_of, sightings_of));
+        let live = scope.spawn(|| {
+            live_answers(captured, &places, &latencies, &behind_us, session_of, count_of, sightings_of)
+        });
         let mut estimates: BTreeMap<u32, Estimate> = BTreeMap::new();
         // Streams whose packets do not share the reference stream's clock need estimates of their own.
         let mut own: BTreeMap<(u32, usize), Estimate> = BTreeMap::new();

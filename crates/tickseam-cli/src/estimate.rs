@@ -207,19 +207,20 @@ pub struct Estimate {
 }
 
 impl Estimate {
-    /// From the arrivals of a segment, in the order of reception: device count and host stamp, about `expected` of them;
-    /// `None` without any.
+    /// From the arrivals of a segment, in the order of reception: device count, host stamp, and how far it came behind the first
+    /// of its delivery, µs; about `expected` of them. `None` without any.
     pub fn new(
         frame: Frame,
         ground: Ground,
-        stamps: impl Iterator<Item = (i64, i64)>,
+        stamps: impl Iterator<Item = (i64, i64, f32)>,
         expected: usize,
         sightings: Option<&Sightings<'_>>,
     ) -> Option<Self> {
         let mut gate = Gate::default();
         let mut arrivals = Vec::with_capacity(expected);
-        for (device, host_ns) in stamps {
-            arrivals.extend(gate.admit(frame.arrival(device, host_ns)).into_iter().flatten());
+        for (device, host_ns, behind_us) in stamps {
+            let arrival = Arrival { behind_us: f64::from(behind_us), ..frame.arrival(device, host_ns) };
+            arrivals.extend(gate.admit(arrival).into_iter().flatten());
         }
         arrivals.extend(gate.close());
         if arrivals.is_empty() {

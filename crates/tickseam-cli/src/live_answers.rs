@@ -1,5 +1,6 @@
 //! What the causal estimator would have said, packet by packet.
 
+use tickseam::block::Arrival;
 use tickseam::frame::Frame;
 use tickseam::live::Live;
 use tickseam::placement::Shift;
@@ -58,8 +59,9 @@ impl Session {
         }
     }
 
-    fn observe(&mut self, device: i64, host_ns: i64) {
-        for arrival in self.gate.admit(self.frame.arrival(device, host_ns)).into_iter().flatten() {
+    fn observe(&mut self, device: i64, host_ns: i64, behind_us: f32) {
+        let arrival = Arrival { behind_us: f64::from(behind_us), ..self.frame.arrival(device, host_ns) };
+        for arrival in self.gate.admit(arrival).into_iter().flatten() {
             if self.watch.observe(&arrival) {
                 self.live = Live::new(self.ground.setup);
             }
@@ -104,12 +106,13 @@ impl Session {
 /// For each event: the answer from the packets of the reference stream received up to one second after its stamp.
 ///
 /// `session_of` gives, for a segment, its frame and its ground, which are but where its clocks are counted from and what
-/// was declared; `count_of` the count of
-/// a packet's first sample on that clock, if the packet tells it.
+/// was declared; `count_of` the count of a packet's first sample on that clock, if the packet tells it; `behind_us` how far each
+/// packet came behind the first of its delivery.
 pub(crate) fn live_answers<'a>(
     captured: &Captured<'a>,
     places: &Places,
     latencies: &[Shift],
+    behind_us: &[f32],
     session_of: impl Fn(u32) -> Option<(Frame, Ground)>,
     count_of: impl Fn(u32, usize) -> Option<i64>,
     sightings_of: impl Fn(u32) -> Option<Sightings<'a>>,
@@ -175,7 +178,7 @@ pub(crate) fn live_answers<'a>(
                 sightings = sightings_of(segment);
             }
             if let Some(session) = now.as_mut().filter(|session| session.segment == segment) {
-                session.observe(device, host_ns[row]);
+                session.observe(device, host_ns[row], behind_us[row]);
             }
         };
         // What this packet settles came before it; what is settled later is not known yet.

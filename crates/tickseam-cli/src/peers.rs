@@ -294,7 +294,7 @@ mod tests {
         (0..2000)
             .map(|place| {
                 let device_s = place as f64 * 0.1;
-                Arrival { device_s, residual_us: clock_us(device_s) + 2000.0 + excess_us(place) }
+                Arrival::new(device_s, clock_us(device_s) + 2000.0 + excess_us(place))
             })
             .collect()
     }

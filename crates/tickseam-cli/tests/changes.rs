@@ -134,7 +134,7 @@ fn live_latency_s(scenario: &Scenario, seed: u64, at_s: f64) -> Option<f64> {
         newest_sequence = Some((sequence, first_sample_s));
         let device_s = index as f64 * period_s;
         let host_us = (packet.host_ns - scenario.host.origin_ns) as f64 / 1e3;
-        let arrival = Arrival { device_s, residual_us: host_us - device_s * 1e6 };
+        let arrival = Arrival::new(device_s, host_us - device_s * 1e6);
         if watch.observe(&arrival) {
             return Some(first_sample_s - at_s);
         }

@@ -13,7 +13,7 @@ use crate::setup::Setup;
 use crate::unseen::Unseen;
 
 /// Arrivals held until their block closes.
-const ENTRIES: usize = 112;
+const ENTRIES: usize = 110;
 /// A block closes after this long if it holds [`ENOUGH`] packets, s: short against a crystal's changes.
 const SPAN_S: f64 = 2.0;
 const ENOUGH: usize = 48;
@@ -51,6 +51,8 @@ const MISFITS: u8 = 4;
 /// Share of late packets above which a block's lower bound is not believed: half of them are late where the grid's period is
 /// but half of the true one. A link that fails three times in ten stays below.
 const LATE_SHARE: f64 = 0.36;
+/// Deliveries led by the stream's own packets from which on these alone tell the phase.
+const LEADS_NEEDED: u32 = 3;
 /// Standard deviations of the phase by which the grid may be off in one block.
 const PHASE_REACH: f64 = 4.0;
 /// Anchors from which the radio's rate is measured.
@@ -81,12 +83,51 @@ pub struct Arrival {
     pub device_s: f64,
     /// Host stamp since the host origin, less `device_s`, µs.
     pub residual_us: f64,
+    /// How much later it was stamped than the first packet of the same delivery, of whatever stream, µs: see [`Deliveries`].
+    /// 0 for a packet that came alone, or where nobody looked.
+    pub behind_us: f64,
 }
 
 impl Arrival {
+    /// One of which nothing is known but its stamp.
+    pub const fn new(device_s: f64, residual_us: f64) -> Self {
+        Self { device_s, residual_us, behind_us: 0.0 }
+    }
+
     fn host_us(&self) -> f64 {
         self.residual_us + self.device_s * 1e6
     }
+}
+
+/// Finds the packets that came in one go. A link that sends packets of several streams at one instant delivers them one after
+/// the other, and only the first tells when that was: give it the stamps of all streams in the order of reception.
+#[derive(Clone, Copy, Debug)]
+pub struct Deliveries {
+    first_ns: i64,
+    last_ns: i64,
+}
+
+impl Default for Deliveries {
+    fn default() -> Self {
+        Self { first_ns: i64::MIN, last_ns: i64::MIN }
+    }
+}
+
+impl Deliveries {
+    /// Takes a packet's stamp; returns how much later it is than that of the first packet of its delivery, µs.
+    pub fn observe(&mut self, host_ns: i64) -> f64 {
+        let since_us = |before_ns: i64| crate::number::difference(host_ns, before_ns) / 1e3;
+        if !same_delivery(since_us(self.last_ns), since_us(self.first_ns)) {
+            self.first_ns = host_ns;
+        }
+        self.last_ns = host_ns;
+        since_us(self.first_ns)
+    }
+}
+
+/// Whether a packet belongs to the delivery under way: times since the packet before and since the first of them, µs.
+fn same_delivery(since_last_us: f64, since_first_us: f64) -> bool {
+    (0.0..DELIVERY_US).contains(&since_last_us) && since_first_us < LONGEST_DELIVERY_US
 }
 
 /// A bound on the residual at one device time.
@@ -254,6 +295,33 @@ impl Grid {
     }
 }
 
+/// How long after the grid's instants deliveries came, µs.
+#[derive(Clone, Copy, Debug)]
+struct Phase {
+    least: f64,
+    second: f64,
+    /// The instant of the least.
+    number: i64,
+    sum: f64,
+    n: u32,
+}
+
+impl Phase {
+    const EMPTY: Self = Self { least: f64::INFINITY, second: f64::INFINITY, number: 0, sum: 0.0, n: 0 };
+
+    fn observe(&mut self, after_us: f64, number: i64) {
+        if after_us < self.least {
+            self.second = self.least;
+            self.least = after_us;
+            self.number = number;
+        } else if after_us < self.second {
+            self.second = after_us;
+        }
+        self.sum += after_us;
+        self.n = self.n.saturating_add(1);
+    }
+}
+
 #[derive(Clone, Copy, Debug)]
 struct Entry {
     /// Device time since the block's first packet, s.
@@ -264,7 +332,7 @@ struct Entry {
     delivery_us: f32,
     /// The grid's instant that the delivery belongs to against the working line, likewise; NaN without a grid.
     instant_us: f32,
-    /// No other packet of this stream came with the same instant before.
+    /// No other packet came with the same instant before.
     first: bool,
 }
 
@@ -277,15 +345,15 @@ pub struct Blocks {
     from_s: f64,
     reference_us: f64,
     last_host_us: f64,
-    delivery_first_us: f64,
+    /// Stamp of this stream's first packet of the delivery, and how far it came behind the first of all streams.
+    own_first_us: f64,
+    behind_us: f64,
     grid: Option<Grid>,
     given: Option<Interval>,
-    least_z: f64,
-    second_z: f64,
-    least_z_number: i64,
     last_number: i64,
-    sum_z: f64,
-    firsts: u32,
+    /// What the first packets of their deliveries say of the grid's phase, and those of them that came before any other stream's.
+    firsts: Phase,
+    leads: Phase,
     deliveries: u16,
     /// Deliveries at instants of an odd number, and the first such number in the block.
     odd: u32,
@@ -319,15 +387,13 @@ impl Blocks {
             from_s: 0.0,
             reference_us: 0.0,
             last_host_us: f64::NEG_INFINITY,
-            delivery_first_us: 0.0,
+            own_first_us: 0.0,
+            behind_us: 0.0,
             grid,
             given: interval,
-            least_z: f64::INFINITY,
-            second_z: f64::INFINITY,
-            least_z_number: 0,
             last_number: i64::MIN,
-            sum_z: 0.0,
-            firsts: 0,
+            firsts: Phase::EMPTY,
+            leads: Phase::EMPTY,
             deliveries: 0,
             odd: 0,
             first_number: 0,
@@ -399,13 +465,12 @@ impl Blocks {
             self.reference_us = arrival.residual_us;
         }
         let host_us = arrival.host_us();
-        let same = host_us >= self.last_host_us
-            && host_us - self.last_host_us < DELIVERY_US
-            && host_us - self.delivery_first_us < LONGEST_DELIVERY_US;
+        let same = same_delivery(host_us - self.last_host_us, host_us - self.own_first_us);
         self.last_host_us = host_us;
         if !same {
             self.deliveries = self.deliveries.saturating_add(1);
-            self.delivery_first_us = host_us;
+            self.own_first_us = host_us;
+            self.behind_us = arrival.behind_us;
             self.detector.observe(host_us, arrival.residual_us - self.line.at(arrival.device_s));
             if self.grid.is_none()
                 && let Some(period) = self.detector.search()
@@ -415,38 +480,36 @@ impl Blocks {
             }
         }
         let line_us = self.line.at(arrival.device_s) - self.line.at(self.from_s) + self.reference_us;
-        let (mut instant_us, mut first) = (f32::NAN, false);
+        let (mut instant_us, mut leads) = (f32::NAN, false);
         if let Some(grid) = &mut self.grid {
             if !grid.placed {
                 grid.placed = true;
                 grid.anchor_us = host_us;
             }
-            let (number, instant) = grid.instant(self.delivery_first_us);
-            let z = self.delivery_first_us - instant;
-            first = !same && number != self.last_number;
+            let (number, instant) = grid.instant(self.own_first_us);
+            // What led the delivery may itself have been held back from an earlier instant.
+            let first_us = self.own_first_us - self.behind_us;
+            let led = self.behind_us > 0.0 && grid.instant(first_us).0 == number;
+            let z = if led { first_us } else { self.own_first_us } - instant;
+            let first = !same && number != self.last_number;
+            leads = first && !led;
             self.last_number = number;
             instant_us = single(instant - arrival.device_s * 1e6 - line_us);
-            if !first {
-                // Not the delivery's first, or a second delivery for the same instant: nothing new of the phase.
-            } else if z < self.least_z {
-                self.second_z = self.least_z;
-                self.least_z = z;
-                self.least_z_number = number;
-            } else if z < self.second_z {
-                self.second_z = z;
-            }
             if first {
+                // Else not the delivery's first, or a second delivery for the same instant: nothing new of the phase.
+                if leads {
+                    self.leads.observe(z, number);
+                }
                 let absolute = grid.anchor_number.wrapping_add(number);
-                if self.firsts == 0 {
+                if self.firsts.n == 0 {
                     self.first_number = number;
                 } else {
                     self.common_step = common_divisor(self.common_step, number.abs_diff(self.before_number));
                 }
                 self.before_number = number;
                 self.odd = self.odd.saturating_add(u32::from(absolute & 1 != 0));
-                self.sum_z += z;
-                self.firsts = self.firsts.saturating_add(1);
-                if z - self.least_z > OFF_GRID_LATENESS * grid.interval_us {
+                self.firsts.observe(z, number);
+                if z - self.firsts.least > OFF_GRID_LATENESS * grid.interval_us {
                     self.wide_z = self.wide_z.saturating_add(1);
                 }
             }
@@ -454,9 +517,9 @@ impl Blocks {
         let _ = self.entries.push(Entry {
             at_s: single(arrival.device_s - self.from_s),
             stamp_us: single(arrival.residual_us - line_us),
-            delivery_us: single(arrival.residual_us - line_us - (host_us - self.delivery_first_us)),
+            delivery_us: single(arrival.residual_us - line_us - (host_us - self.own_first_us)),
             instant_us,
-            first,
+            first: leads,
         });
     }
 
@@ -471,7 +534,7 @@ impl Blocks {
             self.entries.iter().map(|e| e.stamp_us - least),
         );
         if let Some(mut grid) = self.grid.take() {
-            if self.firsts > 0 {
+            if self.firsts.n > 0 {
                 self.judge(&mut block, &mut grid);
             }
             if grid.misfits < MISFITS {
@@ -481,10 +544,8 @@ impl Blocks {
             }
         }
         self.entries.clear();
-        self.least_z = f64::INFINITY;
-        self.second_z = f64::INFINITY;
-        self.sum_z = 0.0;
-        self.firsts = 0;
+        self.firsts = Phase::EMPTY;
+        self.leads = Phase::EMPTY;
         self.deliveries = 0;
         self.odd = 0;
         self.common_step = 0;
@@ -537,17 +598,15 @@ impl Blocks {
 
     /// If deliveries keep to every second, third, … instant though the packets' period gives them no reason to: which.
     fn skipped(&self, grid: &Grid) -> Option<f64> {
-        if grid.anchors.len() < 2 || self.firsts < 8 {
+        let firsts = self.firsts.n;
+        if grid.anchors.len() < 2 || firsts < 8 {
             return None;
         }
-        let minority = if self.odd.saturating_mul(2) > self.firsts {
-            self.firsts.saturating_sub(self.odd)
-        } else {
-            self.odd
-        };
+        let minority =
+            if self.odd.saturating_mul(2) > firsts { firsts.saturating_sub(self.odd) } else { self.odd };
         let every = if self.common_step >= 2 {
             count(usize::try_from(self.common_step).unwrap_or(usize::MAX))
-        } else if self.firsts >= 24 && minority.saturating_mul(16) < self.firsts {
+        } else if firsts >= 24 && minority.saturating_mul(16) < firsts {
             2.0
         } else {
             return None;
@@ -561,23 +620,25 @@ impl Blocks {
 
     /// Sharpens the bounds by the grid, and moves the grid on.
     fn judge(&mut self, block: &mut Block, grid: &mut Grid) {
-        let n = f64::from(self.firsts);
+        // Packets of another stream are on the air for another time: the phase is that of this stream's own, if they lead.
+        let mut phase = if self.leads.n >= LEADS_NEEDED { self.leads } else { self.firsts };
+        let n = f64::from(phase.n);
         // One arrival may carry a stamp that belongs to another instant: the phase is the second earliest's.
-        if self.second_z < f64::INFINITY {
-            self.least_z = self.second_z;
+        if phase.second < f64::INFINITY {
+            phase.least = phase.second;
         }
-        let scale = self.sum_z / n - self.least_z;
+        let scale = phase.sum / n - phase.least;
         let settled = grid.anchors.len() >= 2;
         block.interval_us = grid.interval_us;
         block.lateness_us = scale;
-        if f64::from(self.wide_z) > OFF_GRID_SHARE * n && n >= 8.0 {
+        if f64::from(self.wide_z) > OFF_GRID_SHARE * f64::from(self.firsts.n) && self.firsts.n >= 8 {
             block.off_grid = true;
             grid.misfits = grid.misfits.saturating_add(1);
-            grid.settle(self.least_z_number, self.least_z, scale / n);
+            grid.settle(phase.number, phase.least, scale / n);
             return;
         }
         let span = block.to_s - block.from_s + 1.0;
-        let shift = if self.least_z < 0.0 { -self.least_z } else { self.least_z };
+        let shift = if phase.least < 0.0 { -phase.least } else { phase.least };
         let allowed = 300.0
             + 8.0 * (scale / n + grid.phase_sd_us)
             + 4.0 * grid.stretch_u_ppm * span
@@ -589,7 +650,7 @@ impl Blocks {
             block.rephased = true;
             grid.anchors.clear();
             grid.stretch_u_ppm = grid.reset_u_ppm;
-            grid.anchor_us = self.delivery_first_us;
+            grid.anchor_us = self.own_first_us;
             grid.anchor_number = 0;
             return;
         }
@@ -603,15 +664,15 @@ impl Blocks {
                     Interval { period_us: every * grid.interval_us, ..Interval::declared(grid.interval_us) };
                 *grid = Grid { anchor_us: grid.anchor_us, placed: true, ..Grid::new(interval) };
             } else {
-                grid.settle(self.least_z_number, self.least_z, scale / n);
+                grid.settle(phase.number, phase.least, scale / n);
             }
             return;
         }
         grid.skipping = 0;
         let margin = grid.stretch_u_ppm * span + PHASE_REACH * grid.phase_sd_us;
-        if settled && self.least_z < -margin {
+        if settled && phase.least < -margin {
             // Stamps that belong to no instant: an app that was held up stamps when it pleases.
-            self.least_z = -margin;
+            phase.least = -margin;
         }
         // Where several packets share an instant, one of them may have become ready while others were sent.
         let n_grouped = self.entries.iter().filter(|e| !e.first).count();
@@ -621,9 +682,9 @@ impl Blocks {
         let grouped = n_grouped.saturating_mul(20) > self.entries.len();
         let instants = if lateness < TIGHT * grid.interval_us && !grouped { margin } else { f64::INFINITY };
         let grouped = grouped && lateness < GROUPED_TIGHT * grid.interval_us;
-        self.bound(block, grid.interval_us, margin, instants, grouped, scale / n);
+        self.bound(block, grid.interval_us, margin, instants, grouped, (phase.least, scale / n));
         block.stretch_ppm = grid.stretch_ppm;
-        grid.settle(self.least_z_number, self.least_z, scale / n);
+        grid.settle(phase.number, phase.least, scale / n);
     }
 
     /// The packet whose instant is earliest against the working line, or that many later in this order; of all, or of
@@ -644,7 +705,8 @@ impl Blocks {
 
     /// Upper and lower bound by the grid. `margin_us`: how far the grid's instants may be off inside the block;
     /// `upper_margin_us`: the same for the upper bound, infinite where only the stamps may be used; `grouped`: several packets
-    /// share an instant, on a grid without much lateness; `missing_us`: expected least jitter of the block, by which its phase is late.
+    /// share an instant, on a grid without much lateness; `shift`: the block's phase against the grid's, and by how much it is late, µs:
+    /// the expected least jitter.
     fn bound(
         &mut self,
         block: &mut Block,
@@ -652,9 +714,9 @@ impl Blocks {
         margin_us: f64,
         upper_margin_us: f64,
         grouped: bool,
-        missing_us: f64,
+        (shift, missing_us): (f64, f64),
     ) {
-        let (shift, n) = (self.least_z, self.entries.len());
+        let n = self.entries.len();
         // Upper: the least stamp, or the grid's instant of the third earliest packet; the very earliest may have come
         // with traffic that is not seen here, which kept the event open for it.
         let by_instant = self.earliest(2, true);

@@ -36,7 +36,7 @@ impl Frame {
     /// A packet's stamp inside the frame.
     pub fn arrival(&self, count: i64, host_ns: i64) -> Arrival {
         let device_s = self.device_s(count);
-        Arrival { device_s, residual_us: self.residual_us(host_ns, device_s) }
+        Arrival::new(device_s, self.residual_us(host_ns, device_s))
     }
 
     /// Host time of a device time with its residual, ns, rounded to the nearest; saturates.

@@ -176,7 +176,7 @@ fn room_us(a: &SyncPair, b: &SyncPair, rate_ppm: f64) -> Option<f64> {
 }
 
 fn arrival(device_s: f64, residual_us: f64) -> Option<Arrival> {
-    residual_us.is_finite().then_some(Arrival { device_s, residual_us })
+    residual_us.is_finite().then_some(Arrival::new(device_s, residual_us))
 }
 
 fn bounds(pair: &SyncPair) -> Bounds {
