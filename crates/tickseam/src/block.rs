@@ -51,6 +51,8 @@ const MISFITS: u8 = 4;
 /// Share of late packets above which a block's lower bound is not believed: half of them are late where the grid's period is
 /// but half of the true one. A link that fails three times in ten stays below.
 const LATE_SHARE: f64 = 0.36;
+/// Factor by which an interval that late packets agree with has to be longer than the one found to be another.
+const PART: f64 = 1.5;
 /// Deliveries led by the stream's own packets from which on these alone tell the phase.
 const LEADS_NEEDED: u32 = 3;
 /// Standard deviations of the phase by which the grid may be off in one block.
@@ -436,6 +438,13 @@ impl Blocks {
     /// Period of the longest grid that the packets may be locked to without showing it, µs; 0 where there can be none.
     pub(crate) fn unseen_interval_us(&self) -> f64 {
         self.unseen.interval_us()
+    }
+
+    /// The interval that late packets agree with, µs, where the one found is but a part of it: none that Bluetooth LE allows, and
+    /// shorter.
+    pub(crate) fn found_a_part_of_us(&self) -> Option<f64> {
+        let found_us = self.grid.as_ref().map(|g| g.interval_us).filter(|_| self.found)?;
+        self.unseen.hinted_us().filter(|&hinted_us| !nominal(found_us) && hinted_us > PART * found_us)
     }
 
     /// Whether twice the found period would explain the arrivals too.

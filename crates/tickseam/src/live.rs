@@ -164,7 +164,8 @@ impl Live {
                 }
                 let seen = 2.0 * self.missed_us + LEAST_ALLOWANCE_US;
                 let allowance = if self.slips >= SLIPS_NEEDED { seen } else { greater(seen, ALLOWANCE_US) }
-                    * self.widened;
+                    * self.widened
+                    + self.blocks.found_a_part_of_us().unwrap_or(0.0);
                 bounds.lower = Some(Bound { residual_us: lower.residual_us - allowance, ..lower });
             }
         } else if !self.blocks.found_a_grid() && self.closed >= BLOCKS_NEEDED {

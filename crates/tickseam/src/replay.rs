@@ -222,6 +222,9 @@ fn find_grid(
     let (mut used, mut blocks) = stage::fill(arrivals, pairs, line, setup, declared, stages);
     report.declared_refuted = blocks.given_refuted();
     report.interval = blocks.interval();
+    if let Some(whole_us) = blocks.found_a_part_of_us() {
+        report.interval = Some(Interval::declared(whole_us));
+    }
     for _ in 0..2 {
         let Some(interval) = report.interval else { break };
         let declared = setup.interval_us.is_some() && !report.declared_refuted;

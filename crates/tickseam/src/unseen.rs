@@ -103,32 +103,39 @@ impl Unseen {
         }
     }
 
-    /// Period of the longest grid that has to be reckoned with, µs; 0 where there can be none.
-    pub(crate) fn interval_us(&self) -> f64 {
-        let packets = f64::from(self.packets);
-        let grouped = packets > GROUPED * f64::from(self.deliveries);
-        let usual = |c: &&Candidate| {
-            let steps = f64::from(c.interval_us) / STEP_US;
-            grouped
-                || (f64::from(c.interval_us) <= LONGEST_US && magnitude(steps - libm::round(steps)) < 1e-6)
-        };
-        let agrees = |c: &Candidate| {
+    /// Whether packets may be locked to an interval: a usual one, or any that the sending period is a part of, where several
+    /// packets share an event.
+    fn usual(&self, candidate: &Candidate) -> bool {
+        let interval_us = f64::from(candidate.interval_us);
+        let steps = interval_us / STEP_US;
+        let grouped = f64::from(self.packets) > GROUPED * f64::from(self.deliveries);
+        grouped || (interval_us <= LONGEST_US && magnitude(steps - libm::round(steps)) < 1e-6)
+    }
+
+    /// Period of the longest grid that late packets agree with, µs.
+    pub(crate) fn hinted_us(&self) -> Option<f64> {
+        let agrees = |c: &&Candidate| {
             let n = f64::from(c.late);
             let chance = HINT_DEVIATIONS / libm::sqrt(3.0 * greater(n, 1.0));
-            c.late >= LATE_NEEDED && f64::from(c.agreement) > greater(HINT, chance) * n
+            c.late >= LATE_NEEDED && f64::from(c.agreement) > greater(HINT, chance) * n && self.usual(c)
         };
-        let hinted = self.candidates.iter().filter(usual).find(|c| agrees(c));
-        if let Some(hinted) = hinted {
-            return f64::from(hinted.interval_us);
+        self.candidates.iter().find(agrees).map(|c| f64::from(c.interval_us))
+    }
+
+    /// Period of the longest grid that has to be reckoned with, µs; 0 where there can be none.
+    pub(crate) fn interval_us(&self) -> f64 {
+        if let Some(hinted_us) = self.hinted_us() {
+            return hinted_us;
         }
+        let packets = f64::from(self.packets);
         let lost = (self.to_s - self.from_s) / self.period_s + 1.0 - packets;
         if lost > LOST_FOR_CERTAINTY && self.late == 0 {
             return 0.0;
         }
         let possible = |c: &&Candidate| {
             let n = f64::from(c.late);
-            n <= LATE_SHARE * packets || f64::from(c.agreement) > HINT * n
+            (n <= LATE_SHARE * packets || f64::from(c.agreement) > HINT * n) && self.usual(c)
         };
-        self.candidates.iter().filter(usual).find(possible).map_or(0.0, |c| f64::from(c.interval_us))
+        self.candidates.iter().find(possible).map_or(0.0, |c| f64::from(c.interval_us))
     }
 }
