@@ -13,7 +13,7 @@ use crate::setup::Setup;
 use crate::unseen::Unseen;
 
 /// Arrivals held until their block closes.
-const ENTRIES: usize = 110;
+const ENTRIES: usize = 108;
 /// A block closes after this long if it holds [`ENOUGH`] packets, s: short against a crystal's changes.
 const SPAN_S: f64 = 2.0;
 const ENOUGH: usize = 48;
@@ -404,7 +404,7 @@ impl Blocks {
             wide_z: 0,
             late_share: 0.1,
             lateness_us: 0.0,
-            detector: Detector::new(),
+            detector: Detector::new(setup.resolution_us),
             found: false,
             given_refuted: false,
             unseen: Unseen::new(setup.period_s),

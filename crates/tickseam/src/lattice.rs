@@ -38,6 +38,9 @@ const FURTHER: u16 = 740;
 const FURTHER_RATIO: f64 = 1.005;
 const FURTHER_FROM_US: f64 = 4_000.0;
 
+/// Coarse stamps differ by few values, which agree with many a short period: one that no standard names has to be this many
+/// of their steps long.
+const STEPS_OF_STAMPS: f64 = 12.0;
 /// Candidates tried for each packet in the first rounds, and how many rounds are the first.
 const EAGER: u8 = 16;
 const EAGER_ROUNDS: u8 = 8;
@@ -59,11 +62,14 @@ pub(crate) struct Detector {
     longest: Option<(f64, f64)>,
     proposal: Option<f64>,
     rounds: u8,
+    resolution_us: f64,
 }
 
 impl Detector {
-    pub(crate) const fn new() -> Self {
+    /// For stamps of the given resolution, µs.
+    pub(crate) const fn new(resolution_us: f64) -> Self {
         Self {
+            resolution_us,
             pairs: [(0.0, 0.0); PAIRS],
             filled: 0,
             next: 0,
@@ -147,7 +153,8 @@ impl Detector {
             self.further_us *= FURTHER_RATIO;
             self.further_us
         };
-        let (agreement, n) = self.agreement(period);
+        let coarse = self.candidate > steps && period < STEPS_OF_STAMPS * self.resolution_us;
+        let (agreement, n) = if coarse { (0.0, 0) } else { self.agreement(period) };
         if n >= PAIRS_NEEDED && agreement >= AGREEMENT {
             if agreement > self.best {
                 self.best = agreement;

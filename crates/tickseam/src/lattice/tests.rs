@@ -57,7 +57,7 @@ fn the_largest_gap_is_that_of_the_sorted_phases() {
 /// The first period that is found in packets sent each `period_us`, if any is, and after how many packets. `delay_us`
 /// gives the time that one took which was ready at a time. Packets are delivered in order.
 fn search(packets: u32, period_us: f64, mut delay_us: impl FnMut(f64) -> f64) -> Option<(f64, u32)> {
-    let mut detector = Detector::new();
+    let mut detector = Detector::new(0.0);
     let mut last = f64::NEG_INFINITY;
     for i in 0..packets {
         let ready = f64::from(i) * period_us * (1.0 + 25e-6);
