@@ -814,7 +814,7 @@ fn common_divisor(mut a: u64, mut b: u64) -> u64 {
 }
 
 /// Whether a period is one of the connection intervals that Bluetooth LE allows.
-fn nominal(period_us: f64) -> bool {
+pub(crate) fn nominal(period_us: f64) -> bool {
     let steps = period_us / 1_250.0;
     let off = steps - libm::round(steps);
     off < 1e-6 && off > -1e-6

@@ -18,6 +18,7 @@ use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::region::Region;
 use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, PAIR_DELAY_REACH, Setup, UNBOUNDED_US};
+use crate::unseen::LONGEST_US;
 
 /// What was found on the way.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -47,6 +48,8 @@ pub struct Report {
     pub grid_tells_little: bool,
     /// Period of a grid that may be there unseen, µs; 0 where that can be ruled out.
     pub doubt_us: f64,
+    /// How long packets may have waited for the radio before an app collected them, µs; 0 where the grid is the radio's.
+    pub collected_us: f64,
     /// The link loses so much that its queue must be overflowing: nothing bounds the clock from below.
     pub congested: bool,
     /// The device's rate lies outside the declared tolerance, and was looked for where the arrivals show it.
@@ -133,6 +136,9 @@ pub fn replay(
     if report.grid_tells_little {
         // Then the least delays have to tell, and may all be late by one interval.
         report.doubt_us = greater(link::longest_interval_us(stages), unseen_us);
+    }
+    if report.on_a_grid && link::collected(stages) {
+        report.collected_us = setup.interval_us.unwrap_or(LONGEST_US);
     }
     let mut prior = setup.prior;
     if report.congested {
@@ -249,7 +255,7 @@ fn within_bounds(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f
         stage.by_arrivals = stage.knot;
     }
     let allowance_us = SHARP_US + SHARP_LATENESS * lateness_us;
-    let sharp = Report { allowance_us, doubt_us: 0.0, ..*report };
+    let sharp = Report { allowance_us, doubt_us: 0.0, collected_us: 0.0, ..*report };
     set_bounds(stages, &sharp);
     for stage in stages.iter_mut() {
         if let (Some(_), Some(likely)) = (stage.bounds.lower, stage.likely) {
@@ -336,7 +342,10 @@ fn set_bounds(stages: &mut [Stage], report: &Report) {
                     .map(|l| Bound { residual_us: l.residual_us - report.doubt_us, ..l })
             };
             stage.bounds.lower = match stage.lattice.filter(|_| block.interval_us > 0.0) {
-                Some(l) => Some(Bound { residual_us: l.residual_us - report.allowance_us, ..l }),
+                Some(l) => {
+                    let reach_us = report.allowance_us + report.collected_us;
+                    Some(Bound { residual_us: l.residual_us - reach_us, ..l })
+                }
                 None if !report.on_a_grid || report.grid_tells_little => floor(),
                 None => None,
             };

@@ -14,7 +14,7 @@ const CANDIDATES: usize = 8;
 /// Shortest connection interval (Bluetooth Core, Vol 6 Part B, 4.5.1), and the longest that a stream of packets is
 /// reckoned to be sent on (own choice: the core allows 4 s, which fills no packet of a live display), µs.
 const SHORTEST_US: f64 = 7_500.0;
-const LONGEST_US: f64 = 100_000.0;
+pub(crate) const LONGEST_US: f64 = 100_000.0;
 /// Step of the connection interval, µs (same place).
 const STEP_US: f64 = 1_250.0;
 /// Late packets that an interval is judged by at least.

@@ -5,6 +5,7 @@ use crate::block::{Arrival, Block, Bound};
 use crate::number::{count, greater};
 use crate::scatter::{self, Scatter};
 use crate::setup::CONGESTED_LOSS;
+use crate::unseen::LONGEST_US;
 
 /// Packets of one delivery from which on they count as a batch.
 const BATCH: f64 = 1.8;
@@ -105,6 +106,20 @@ pub(super) fn batched(stages: &[Stage], period_s: f64) -> bool {
     }
     let apart_us = packets / greater(deliveries, 1.0) * period_s * 1e6;
     packets > BATCH * deliveries && apart_us > 1.5 * longest_interval_us(stages)
+}
+
+/// Whether the grid is an app's that collects packets, rather than the radio's: several come at once, and its period is none
+/// of a connection. Each may then have waited for the radio before.
+pub(super) fn collected(stages: &[Stage]) -> bool {
+    let (mut packets, mut deliveries, mut radio) = (0.0, 0.0, 0.0);
+    for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0) {
+        packets += f64::from(block.packets);
+        deliveries += f64::from(block.deliveries);
+        if crate::block::nominal(block.interval_us) && block.interval_us <= LONGEST_US {
+            radio += f64::from(block.packets);
+        }
+    }
+    packets > BATCH * deliveries && radio < 0.5 * packets
 }
 
 /// Share of the blocks that a grid bounds from below.
