@@ -76,6 +76,14 @@ pub struct Peers {
     pub least_squares: Vec<Option<f64>>,
 }
 
+/// Where a group's first sample lies on the device's counter, in two parts: a counter may be far from zero.
+#[derive(Clone, Copy, Debug)]
+struct FirstTick {
+    whole: i64,
+    /// From 0 to 1.
+    rest: f64,
+}
+
 /// The packets of one stream in one segment.
 #[derive(Debug, Default)]
 struct Group {
@@ -87,7 +95,7 @@ struct Group {
     clock: Clock,
     /// Tick of its first sample, where packets carry ticks: that of the earliest packet and what is known of the part
     /// that its stamp was rounded down by.
-    first_tick: Option<f64>,
+    first_tick: Option<FirstTick>,
 }
 
 /// What device times of a group are counted by.
@@ -177,7 +185,8 @@ fn look_at_ticks(captured: &Captured<'_>, places: &Places, stream: usize, group:
         let since = clocked.map_or(0, |row| places.index[row].saturating_sub(first_index));
         0.5 - since as f64 * packet_ticks
     };
-    group.first_tick = Some(zero as f64 + first_tick);
+    let whole = first_tick.floor();
+    group.first_tick = Some(FirstTick { whole: zero.saturating_add(whole as i64), rest: first_tick - whole });
     group.clock = if follows { Clock::Samples } else { Clock::Ticks };
 }
 
@@ -213,7 +222,7 @@ impl Ways<'_> {
     fn frame(&self, stream: usize, group: &Group) -> Option<Frame> {
         let first = *group.sorted.first()? as usize;
         let device_origin = match group.clock {
-            Clock::Ticks => group.first_tick?.floor() as i64,
+            Clock::Ticks => group.first_tick?.whole,
             Clock::Samples => self.count(stream, Clock::Samples, first)?,
         };
         let counts_per_s = self.counts_per_s(stream, group.clock);
@@ -240,7 +249,7 @@ impl Ways<'_> {
         let Captured { description, exchanges, markers, .. } = *self.captured;
         let clock = &description.device_clock;
         let ticks = Frame {
-            device_origin: group.first_tick?.floor() as i64,
+            device_origin: group.first_tick?.whole,
             counts_per_s: clock.tick_hz?,
             host_origin_ns: self.frame(0, group)?.host_origin_ns,
         };
@@ -265,7 +274,9 @@ impl Ways<'_> {
     /// arrivals could tell.
     fn begins_s(&self, reference: &Group, group: &Group) -> Option<f64> {
         let tick_hz = self.captured.description.device_clock.tick_hz?;
-        Some((group.first_tick? - reference.first_tick?) / tick_hz)
+        let (first, of_reference) = (group.first_tick?, reference.first_tick?);
+        let whole = first.whole.saturating_sub(of_reference.whole) as f64;
+        Some((whole + first.rest - of_reference.rest) / tick_hz)
     }
 
     /// Whether samples were received at a device time of a group, s since its origin.
