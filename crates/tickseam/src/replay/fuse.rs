@@ -64,6 +64,12 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
     let delay = NORMAL_95 * known.u_us;
     if by_pairs * by_pairs < by_arrivals * by_arrivals + delay * delay {
         report.by_pairs = true;
+        // Bounds do not average, markers do: on the whole, the estimate lies as high as they do.
+        if let Some(above_us) = delay_at_markers(stages) {
+            for knot in stages.iter_mut().map(|s| &mut s.knot) {
+                knot.offset_us = between(knot.offset_us - above_us, knot.low_us, knot.high_us);
+            }
+        }
         report.fixed_delay = Some(Shift::default());
     } else {
         for stage in stages.iter_mut() {
