@@ -92,7 +92,7 @@ const ROUNDS: usize = 3;
 /// links of the simulator it is below a half where packets enter events late, above one where they cannot.
 const STAMPS_SHARPER: f64 = 0.5;
 /// Standard deviations of the minima by which the clock may lie below them.
-const REACH: f64 = 15.0;
+const REACH: f64 = 11.0;
 /// Times that the allowance and the reach are doubled when the bounds contradict each other.
 const DOUBLINGS: usize = 5;
 
@@ -303,7 +303,7 @@ fn by_touches(
         report.touch_period_s = period_s;
         set_bounds(stages, report);
         let by_instants = touch::find(stages, period_s, |block| block.minimum);
-        if by_instants.is_some() {
+        if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {
             touch::bound(stages, gap_us, |block| block.minimum);
         }
         weigh(stages, prior, ends, report);

@@ -9,9 +9,9 @@ use crate::number::{between, count, greater};
 use crate::scatter::Scatter;
 use crate::setup::Setup;
 
-/// Stretches that a recording must hold, each long enough for the grid to pass over all phases of the packets, before
+/// Stretches that a recording must hold, so that five of them end inside it, each long enough for the grid to pass over all phases of the packets, before
 /// the least waits in them say where the clock lies.
-const STRETCHES_NEEDED: f64 = 4.0;
+const STRETCHES_NEEDED: f64 = 5.7;
 /// Shortest such stretch, s, and the factor from one length to the next that is tried.
 const STRETCH_S: f64 = 20.0;
 const STRETCH_FACTOR: f64 = 1.4;
@@ -28,8 +28,10 @@ pub(super) const TOUCH_US: f64 = 60.0;
 const RATE_TOUCHES: usize = 4;
 /// Touches that measure their own scatter, and standard deviations of it by which the clock may lie below one. The scatter
 /// is taken from second differences of the touches, so that the bending of the clock between them counts as scatter too.
-const TOUCHES_NEEDED: usize = 4;
-const TOUCH_REACH: f64 = 8.0;
+const TOUCHES_NEEDED: usize = 5;
+const TOUCH_REACH: f64 = 5.0;
+/// Touches for which it is twice that.
+const FEW_TOUCHES: f64 = 4.0;
 
 /// The shortest stretch in which packets visit the grid's phases so closely that a least wait is all but nothing, and
 /// the largest phase left out, µs. The device's rate against the grid is not known exactly, and the worst that is
@@ -56,9 +58,11 @@ pub(super) fn stretch_between_touches(
     if n == 0.0 {
         return None;
     }
+    let (slowest, fastest) = rates_over(stages, stages.len() / 4)?;
     // Each block's rate of the grid is that of a dozen anchors.
     let u_stretch = interval.stretch_u_ppm / libm::sqrt(greater(n / 12.0, 1.0)) + 0.2;
-    let (low, high) = (low / n - u_stretch, high / n + u_stretch);
+    let (low, high) = (greater(low / n, slowest), if fastest < high / n { fastest } else { high / n });
+    let (low, high) = (low - u_stretch, high + u_stretch);
     let stretch = stretch / n;
     let grid_us = interval.period_us * (1.0 + stretch * 1e-6);
     let still = between(stretch, low, high);
@@ -82,6 +86,20 @@ pub(super) fn stretch_between_touches(
     let gap = gap_us(longest_s);
     let allowed = greater(GAP_ALLOWED_US, mean_lateness_us(stages));
     (longest_s >= STRETCH_S && gap <= allowed).then_some((longest_s, gap))
+}
+
+/// The least and the greatest rate that is possible over so many stages, on average, ppm.
+fn rates_over(stages: &[Stage], apart: usize) -> Option<(f64, f64)> {
+    let (mut low, mut high, mut n) = (0.0, 0.0, 0.0);
+    for (from, to) in stages.iter().zip(stages.get(apart..)?) {
+        let span_s = to.knot.at_s - from.knot.at_s;
+        if span_s > 0.0 {
+            low += (to.knot.low_us - from.knot.high_us) / span_s;
+            high += (to.knot.high_us - from.knot.low_us) / span_s;
+            n += 1.0;
+        }
+    }
+    (n > 0.0).then(|| (low / n, high / n))
 }
 
 /// What of a block is taken for the soonest that a packet of it could arrive.
@@ -146,10 +164,13 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
 /// Where touches have been found, they bound the clock from below too, to within what they scatter by.
 pub(super) fn bound(stages: &mut [Stage], gap_us: f64, soonest: Soonest) {
     let lateness = mean_lateness_us(stages);
+    // Few touches know their scatter badly.
+    let n = stages.iter().filter(|s| s.touch_us.is_some()).count();
+    let reach = TOUCH_REACH * (1.0 + FEW_TOUCHES / count(if n > 0 { n } else { 1 }));
     for stage in stages.iter_mut().filter(|s| s.touch_us.is_some()) {
         let Some(block) = &stage.block else { continue };
         let least = soonest(block);
-        let depth = greater(TOUCH_REACH * stage.scatter_us, TOUCH_LATENESS * lateness) + gap_us + TOUCH_US;
+        let depth = greater(reach * stage.scatter_us, TOUCH_LATENESS * lateness) + gap_us + TOUCH_US;
         let low = least.residual_us - depth;
         let known = stage
             .bounds
