@@ -11,13 +11,11 @@
 
 use heapless::Vec;
 
-use crate::block::Deliveries;
 use crate::frame::Frame;
 use crate::gaps::{Gap, GapTable};
 use crate::gate::Gate;
 use crate::intake::{
-    Confirmed, CountClock, DeviceClock, Disposition, Intake, IntakeConfigError, IntakeCounters, Intaken,
-    PacketStamp, Resolved, SegmentCause, StreamConfig,
+    CountClock, DeviceClock, IntakeConfigError, IntakeCounters, Intaken, PacketStamp, StreamConfig,
 };
 use crate::lattice::largest_gap_us;
 use crate::live::Live;
@@ -26,14 +24,10 @@ use crate::number::{greater, magnitude};
 use crate::pair::{MARKER_US, SyncPair};
 use crate::placement::{Knot, Placement, Placing, Shift};
 use crate::serial::SerialSpace;
+use crate::settling::{Settled, Settling, SettlingCounters};
 use crate::setup::{HOST_TOLERANCE_PPM, Setup};
 use crate::student::NORMAL_COVERAGE_FACTOR_95;
 
-/// Packets remembered that have no place yet: two seconds of 50 packets a second, which is how long an ambiguity takes to settle,
-/// and some more. Doubled: slower links lose none of them; 4 KiB more.
-const WAITING: usize = 128;
-/// Repeats in a row that a restart may turn out to have been, and one more.
-const REPEATS_KEPT: usize = 4;
 /// Open gaps that are listed for each stream: as many as the reorder window can still reach.
 const GAPS: usize = 32;
 /// How far a tick may lie from where the arrivals expect it, s (own choice): farther, it belongs to another segment or
@@ -178,12 +172,8 @@ pub struct Link {
 pub struct SessionCounters {
     /// What the intake answered, over all streams.
     pub intake: IntakeCounters,
-    /// Packets that got their place after others had come.
-    pub settled_later: u64,
-    /// Packets that were answered as ambiguous or quarantined and never got a place.
-    pub never_settled: u64,
-    /// Packets that waited too long for a place to be remembered: counted as missing, and not used for the clock.
-    pub forgotten: u64,
+    /// What became of packets that had no place at first.
+    pub settling: SettlingCounters,
     /// Stamps of the reference stream that were nonsense and were not used for the clock.
     pub wild: u64,
     /// Exchanges used, and refused.
@@ -194,25 +184,6 @@ pub struct SessionCounters {
     pub markers_used: u64,
     /// See `markers_used`.
     pub markers_refused: u64,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Kind {
-    Ambiguous,
-    Quarantined,
-    Repeat,
-}
-
-/// A packet without a place.
-#[derive(Clone, Copy, Debug)]
-struct Waiting {
-    host_ns: i64,
-    index: i64,
-    device: i64,
-    behind_us: f32,
-    stream: u8,
-    clock: CountClock,
-    kind: Kind,
 }
 
 /// The estimator of one segment.
@@ -244,23 +215,122 @@ struct Missing {
     packets_before: u64,
 }
 
-/// The live path of one device with up to `STREAMS` streams. See the [module](self).
-///
-/// Memory is fixed, and a call does a bounded amount of work. The value may be copied: the copy goes on by itself, to the same
-/// bits.
-#[derive(Clone, Debug)]
-pub struct Session<const STREAMS: usize> {
-    setup: Setup,
+/// What is constant about one device: the same for live and replayed estimates.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Ground {
+    pub(crate) setup: Setup,
     ticks: Option<SerialSpace>,
     counts_per_s: f64,
     rate_hz: f64,
     host_step_us: f64,
     /// Half a tick, µs; 0 where samples are counted.
     half_tick_us: f64,
-    intake: Intake<STREAMS>,
+}
+
+impl Ground {
+    /// The ground, and the clock that the intake is to reckon with.
+    pub(crate) fn new(config: &SessionConfig<'_>) -> Result<(Self, DeviceClock), SessionConfigError> {
+        let SessionConfig { ticks, tolerance_ppm, host_step_us, fixed_delay, interval_us, streams } = *config;
+        let reference = streams.first().ok_or(SessionConfigError::NoStream)?;
+        if !(0.0..=COARSEST_US).contains(&host_step_us) {
+            return Err(SessionConfigError::HostStep);
+        }
+        if fixed_delay.is_some_and(|delay| !is_a_time(delay)) {
+            return Err(SessionConfigError::FixedDelay);
+        }
+        if interval_us.is_some_and(|us| !(SHORTEST_INTERVAL_US..=LONGEST_INTERVAL_US).contains(&us)) {
+            return Err(SessionConfigError::Interval);
+        }
+        if tolerance_ppm.is_nan() || tolerance_ppm < 0.0 {
+            return Err(IntakeConfigError::Tolerance { tolerance_ppm }.into());
+        }
+        // Without a counter no packet carries a tick, and these two are not looked at.
+        let counter = ticks.unwrap_or(TickCounter { hz: 1000.0, bits: 32 });
+        let clock = DeviceClock {
+            tick_hz: counter.hz,
+            tick_bits: counter.bits,
+            tolerance_ppm: tolerance_ppm + HOST_TOLERANCE_PPM,
+        };
+        let tick_us = if ticks.is_some() { 1e6 / counter.hz } else { 0.0 };
+        let period_s = f64::from(reference.samples_per_packet) / reference.rate_hz;
+        let ground = Self {
+            setup: Setup {
+                // A tick is rounded down as a host stamp is.
+                resolution_us: host_step_us + tick_us,
+                fixed_delay,
+                interval_us,
+                ..Setup::new(tolerance_ppm, period_s)
+            },
+            ticks: ticks.and_then(|counter| SerialSpace::new(counter.bits).ok()),
+            counts_per_s: ticks.map_or(reference.rate_hz, |counter| counter.hz),
+            rate_hz: reference.rate_hz,
+            host_step_us,
+            half_tick_us: tick_us / 2.0,
+        };
+        Ok((ground, clock))
+    }
+
+    /// A stamp as the device's clock is configured: without one, ticks are not looked at.
+    pub(crate) fn stamp(&self, stamp: PacketStamp) -> PacketStamp {
+        PacketStamp { tick: stamp.tick.filter(|_| self.ticks.is_some()), ..stamp }
+    }
+
+    /// Whether a packet tells the clock that the timeline counts by.
+    pub(crate) fn tells_the_clock(&self, settled: &Settled) -> bool {
+        let counts_by = if self.ticks.is_some() { CountClock::Ticks } else { CountClock::Samples };
+        settled.stream == 0 && settled.at.clock == counts_by
+    }
+
+    /// The origin of a timeline that begins with a packet.
+    pub(crate) fn frame(&self, settled: &Settled) -> Frame {
+        Frame {
+            device_origin: settled.at.device,
+            counts_per_s: self.counts_per_s,
+            host_origin_ns: settled.host_ns,
+        }
+    }
+
+    fn placing(&self, frame: Frame, fixed_delay: Option<Shift>) -> Placing {
+        Placing {
+            frame,
+            fixed_delay: fixed_delay.unwrap_or_default(),
+            resolution_us: self.host_step_us,
+            curvature_ppm_per_s: crate::filter::WIDEST_CURVATURE,
+        }
+    }
+
+    /// Places an event. The timeline counts from the true first sample behind the origin's tick, half a tick after it, give or
+    /// take half a tick.
+    pub(crate) fn place(
+        &self,
+        (segment, frame): (u32, Frame),
+        fixed_delay: Option<Shift>,
+        host_ns: i64,
+        latency: Shift,
+        known: impl Fn(f64) -> (Knot, f64),
+    ) -> Placed {
+        let mut placement = self.placing(frame, fixed_delay).place(host_ns, latency, known);
+        placement.device_s -= self.half_tick_us * 1e-6;
+        placement.budget.resolution_us += self.half_tick_us;
+        placement.u95_us = placement.budget.u95_us();
+        Placed { segment, excludes_fixed_delay: fixed_delay.is_none(), placement }
+    }
+
+    /// What rounding of stamps and ticks leaves open, µs.
+    fn rounding_us(&self) -> f64 {
+        self.host_step_us / 2.0 + self.half_tick_us
+    }
+}
+
+/// The live path of one device with up to `STREAMS` streams. See the [module](self).
+///
+/// Memory is fixed, and a call does a bounded amount of work. The value may be copied: the copy goes on by itself, to the same
+/// bits.
+#[derive(Clone, Debug)]
+pub struct Session<const STREAMS: usize> {
+    ground: Ground,
+    settling: Settling<STREAMS>,
     missing: Vec<Missing, STREAMS>,
-    deliveries: Deliveries,
-    waiting: Vec<Waiting, WAITING>,
     running: Option<Running>,
     ended: Option<Ended>,
     counters: SessionCounters,
@@ -275,30 +345,10 @@ impl<const STREAMS: usize> Session<STREAMS> {
     /// # Errors
     /// A value outside the range that its field states, no stream, or more than `STREAMS`.
     pub fn new(config: &SessionConfig<'_>) -> Result<Self, SessionConfigError> {
-        let SessionConfig { ticks, tolerance_ppm, host_step_us, fixed_delay, interval_us, streams } = *config;
-        let reference = streams.first().ok_or(SessionConfigError::NoStream)?;
-        if !(0.0..=COARSEST_US).contains(&host_step_us) {
-            return Err(SessionConfigError::HostStep);
-        }
-        if fixed_delay.is_some_and(|delay| !is_a_time(delay)) {
-            return Err(SessionConfigError::FixedDelay);
-        }
-        if interval_us.is_some_and(|us| !(SHORTEST_INTERVAL_US..=LONGEST_INTERVAL_US).contains(&us)) {
-            return Err(SessionConfigError::Interval);
-        }
-        // Without a counter no packet carries a tick, and these two are not looked at.
-        let counter = ticks.unwrap_or(TickCounter { hz: 1000.0, bits: 32 });
-        if tolerance_ppm.is_nan() || tolerance_ppm < 0.0 {
-            return Err(IntakeConfigError::Tolerance { tolerance_ppm }.into());
-        }
-        let clock = DeviceClock {
-            tick_hz: counter.hz,
-            tick_bits: counter.bits,
-            tolerance_ppm: tolerance_ppm + HOST_TOLERANCE_PPM,
-        };
-        let intake = Intake::new(clock, streams)?;
+        let (ground, clock) = Ground::new(config)?;
+        let settling = Settling::new(clock, config.streams)?;
         let mut missing = Vec::new();
-        for stream in streams {
+        for stream in config.streams {
             // The intake has room for as many.
             let _ = missing.push(Missing {
                 segment: 0,
@@ -307,25 +357,10 @@ impl<const STREAMS: usize> Session<STREAMS> {
                 packets_before: 0,
             });
         }
-        let tick_us = if ticks.is_some() { 1e6 / counter.hz } else { 0.0 };
-        let period_s = f64::from(reference.samples_per_packet) / reference.rate_hz;
         Ok(Self {
-            setup: Setup {
-                // A tick is rounded down as a host stamp is.
-                resolution_us: host_step_us + tick_us,
-                fixed_delay,
-                interval_us,
-                ..Setup::new(tolerance_ppm, period_s)
-            },
-            ticks: ticks.and_then(|counter| SerialSpace::new(counter.bits).ok()),
-            counts_per_s: ticks.map_or(reference.rate_hz, |counter| counter.hz),
-            rate_hz: reference.rate_hz,
-            host_step_us,
-            half_tick_us: tick_us / 2.0,
-            intake,
+            ground,
+            settling,
             missing,
-            deliveries: Deliveries::default(),
-            waiting: Vec::new(),
             running: None,
             ended: None,
             counters: SessionCounters::default(),
@@ -336,188 +371,22 @@ impl<const STREAMS: usize> Session<STREAMS> {
     /// stamps need not ascend. Never fails: what cannot be used is refused with its reason, and changes nothing but its counter.
     /// Cost: bounded; what a packet settles is taken in with it.
     pub fn observe_packet(&mut self, stream: usize, stamp: PacketStamp) -> Intaken {
-        let stamp = PacketStamp { tick: stamp.tick.filter(|_| self.ticks.is_some()), ..stamp };
-        let intaken = self.intake.observe(stream, stamp);
-        if matches!(intaken.disposition, Disposition::Rejected(_)) {
-            return intaken;
-        }
-        let behind_us = crate::number::single(self.deliveries.observe(stamp.host_ns));
-        let waits = |at: Resolved, kind: Kind| Waiting {
-            host_ns: stamp.host_ns,
-            index: at.index,
-            device: at.device,
-            behind_us,
-            stream: u8::try_from(stream).unwrap_or(u8::MAX),
-            clock: at.clock,
-            kind,
-        };
-        match intaken.disposition {
-            Disposition::InOrder | Disposition::OpensGap { .. } => {
-                // The old numbering goes on: what was held to be a restart was none.
-                self.give_up(stream, 0, |_| true);
+        let Self { ground, settling, missing, running, ended, counters } = self;
+        settling.observe(stream, ground.stamp(stamp), |settled| {
+            if let Some(missing) = missing.get_mut(settled.stream) {
+                missing.take(&settled);
             }
-            Disposition::Duplicate => {
-                if let Some(resolved) = intaken.resolved {
-                    self.wait_as_repeat(stream, waits(resolved, Kind::Repeat));
+            if ground.tells_the_clock(&settled) {
+                if running.as_ref().is_none_or(|running| running.segment < settled.at.segment) {
+                    *ended = running.as_ref().and_then(Running::end);
+                    *running = Some(Running::new(ground, &settled));
+                }
+                if let Some(running) = running.as_mut().filter(|r| r.segment == settled.at.segment) {
+                    let wild = running.take(&settled);
+                    counters.wild = counters.wild.saturating_add(wild);
                 }
             }
-            Disposition::Ambiguous { provisional, .. } => self.wait(waits(provisional, Kind::Ambiguous)),
-            Disposition::Quarantined { provisional } => {
-                let again = |w: &Waiting| {
-                    w.kind == Kind::Quarantined
-                        && usize::from(w.stream) == stream
-                        && (w.index, w.device, w.clock)
-                            == (provisional.index, provisional.device, provisional.clock)
-                };
-                if !self.waiting.iter().any(again) {
-                    self.wait(waits(provisional, Kind::Quarantined));
-                }
-            }
-            Disposition::Resumes { confirmed, .. } => {
-                self.settle(stream, &confirmed, Kind::Ambiguous, intaken.resolved);
-            }
-            Disposition::JoinsSegment { confirmed } => {
-                self.settle(stream, &confirmed, Kind::Quarantined, intaken.resolved);
-            }
-            Disposition::NewSegment { cause, confirmed } => {
-                let of_quarantine = |w: &Waiting| {
-                    usize::from(w.stream) == stream
-                        && w.kind == Kind::Quarantined
-                        && confirmed.previous.is_some_and(|previous| previous.index == w.index)
-                };
-                let kind = match cause {
-                    SegmentCause::TurnsUnresolved => Kind::Ambiguous,
-                    SegmentCause::CountersRestarted if self.waiting.iter().any(of_quarantine) => {
-                        Kind::Quarantined
-                    }
-                    SegmentCause::CountersRestarted => Kind::Repeat,
-                };
-                self.settle(stream, &confirmed, kind, intaken.resolved);
-            }
-            Disposition::Late | Disposition::ClosesGap | Disposition::Rejected(_) => {}
-        }
-        if intaken.disposition != Disposition::Duplicate
-            && let Some(resolved) = intaken.resolved
-        {
-            self.take(stream, resolved, stamp.host_ns, behind_us);
-        }
-        intaken
-    }
-
-    fn wait(&mut self, packet: Waiting) {
-        if self.waiting.is_full() {
-            self.waiting.rotate_left(1);
-            let oldest = self.waiting.pop();
-            if oldest.is_some_and(|w| w.kind != Kind::Repeat) {
-                self.counters.forgotten = self.counters.forgotten.saturating_add(1);
-            }
-        }
-        let _ = self.waiting.push(packet);
-    }
-
-    fn wait_as_repeat(&mut self, stream: usize, packet: Waiting) {
-        let repeat = |w: &Waiting| w.kind == Kind::Repeat && usize::from(w.stream) == stream;
-        if self.waiting.iter().filter(|w| repeat(w)).count() >= REPEATS_KEPT {
-            let mut passed = false;
-            self.waiting.retain(|w| {
-                let oldest = !passed && repeat(w);
-                passed |= oldest;
-                !oldest
-            });
-        }
-        self.wait(packet);
-    }
-
-    /// The last `confirmed.packets` packets that waited for this get their place.
-    fn settle(&mut self, stream: usize, confirmed: &Confirmed, kind: Kind, resolved: Option<Resolved>) {
-        let Some(Resolved { segment, .. }) = resolved else { return };
-        let of = |w: &Waiting| w.kind == kind && usize::from(w.stream) == stream;
-        let mut left = confirmed.packets;
-        let mut first = if left == 0 { self.waiting.len() } else { 0 };
-        for (place, _) in self.waiting.iter().enumerate().rev().filter(|(_, w)| of(w)) {
-            if left == 0 {
-                break;
-            }
-            first = place;
-            left = left.saturating_sub(1);
-        }
-        let mut place = first;
-        while let Some(&w) = self.waiting.get(place) {
-            place = place.saturating_add(1);
-            if of(&w) {
-                let settled = Resolved {
-                    segment,
-                    index: w.index.saturating_add(confirmed.index_shift),
-                    device: w.device.saturating_add(confirmed.device_shift),
-                    clock: w.clock,
-                };
-                self.counters.settled_later = self.counters.settled_later.saturating_add(1);
-                self.take(stream, settled, w.host_ns, w.behind_us);
-            }
-        }
-        self.give_up(stream, first, |other| other != kind);
-    }
-
-    /// Empties the list of those of a stream that wait: those before `first` never got a place, of the others those that
-    /// `lost` names.
-    fn give_up(&mut self, stream: usize, first: usize, lost: impl Fn(Kind) -> bool) {
-        let (mut place, mut never) = (0_usize, 0_u64);
-        self.waiting.retain(|w| {
-            let before = place < first;
-            place = place.saturating_add(1);
-            if usize::from(w.stream) != stream {
-                return true;
-            }
-            if w.kind != Kind::Repeat && (before || lost(w.kind)) {
-                never = never.saturating_add(1);
-            }
-            false
-        });
-        self.counters.never_settled = self.counters.never_settled.saturating_add(never);
-    }
-
-    /// Takes in a packet that has its place.
-    fn take(&mut self, stream: usize, at: Resolved, host_ns: i64, behind_us: f32) {
-        if let Some(missing) = self.missing.get_mut(stream) {
-            if missing.segment < at.segment {
-                missing.packets_before =
-                    missing.packets_before.saturating_add(missing.table.missing_packets());
-                missing.table = GapTable::new();
-                missing.segment = at.segment;
-            }
-            if missing.segment == at.segment {
-                let _ = missing.table.receive(at.index);
-            }
-        }
-        let counts_by = if self.ticks.is_some() { CountClock::Ticks } else { CountClock::Samples };
-        if stream != 0 || at.clock != counts_by {
-            return;
-        }
-        if self.running.as_ref().is_none_or(|running| running.segment < at.segment) {
-            if let Some(running) = &self.running {
-                self.ended = running.end();
-            }
-            self.running = Some(Running {
-                segment: at.segment,
-                frame: Frame {
-                    device_origin: at.device,
-                    counts_per_s: self.counts_per_s,
-                    host_origin_ns: host_ns,
-                },
-                gate: Gate::default(),
-                live: Live::new(self.setup),
-            });
-        }
-        if let Some(running) = self.running.as_mut().filter(|running| running.segment == at.segment) {
-            let mut arrival = running.frame.arrival(at.device, host_ns);
-            arrival.behind_us = f64::from(behind_us);
-            let dropped = running.gate.dropped;
-            for arrival in running.gate.admit(arrival).into_iter().flatten() {
-                running.live.observe(arrival);
-            }
-            let wild = running.gate.dropped.saturating_sub(dropped);
-            self.counters.wild = self.counters.wild.saturating_add(wild);
-        }
+        })
     }
 
     /// Takes an exchange of time stamps: a request sent at host time `origin_ns` and received at tick `receive_tick`, its reply
@@ -538,8 +407,8 @@ impl<const STREAMS: usize> Session<STREAMS> {
     }
 
     fn exchange(&mut self, origin_ns: i64, receive: u64, transmit: u64, destination_ns: i64) -> Sighted {
-        let Some(space) = self.ticks else { return Sighted::NoTicks };
-        let resolution_us = self.setup.resolution_us;
+        let Some(space) = self.ground.ticks else { return Sighted::NoTicks };
+        let resolution_us = self.ground.setup.resolution_us;
         let Some(running) = &mut self.running else { return Sighted::TooEarly };
         let (Some(received), Some(sent)) =
             (running.tick(space, origin_ns, receive), running.tick(space, destination_ns, transmit))
@@ -567,22 +436,13 @@ impl<const STREAMS: usize> Session<STREAMS> {
     }
 
     fn marker(&mut self, host_ns: i64, tick: u64) -> Sighted {
-        let Some(space) = self.ticks else { return Sighted::NoTicks };
-        let resolution_us = self.setup.resolution_us;
+        let Some(space) = self.ground.ticks else { return Sighted::NoTicks };
+        let resolution_us = self.ground.setup.resolution_us;
         let Some(running) = &mut self.running else { return Sighted::TooEarly };
         let Some(count) = running.tick(space, host_ns, tick) else { return Sighted::FarOff };
         let pair = SyncPair::of_marker(&running.frame, resolution_us, MARKER_US, host_ns, count);
         running.live.observe_pair(&pair);
         Sighted::Used
-    }
-
-    fn placing(&self, frame: Frame, fixed_delay: Option<Shift>) -> Placing {
-        Placing {
-            frame,
-            fixed_delay: fixed_delay.unwrap_or_default(),
-            resolution_us: self.host_step_us,
-            curvature_ppm_per_s: crate::filter::WIDEST_CURVATURE,
-        }
     }
 
     /// Places an event that the host stamped `host_ns` and whose physical instant was `latency` later; `None` before the first
@@ -593,36 +453,27 @@ impl<const STREAMS: usize> Session<STREAMS> {
         running.live.known_at(0.0)?;
         let fixed_delay = running.live.fixed_delay();
         let known = |device_s: f64| running.live.known_at(device_s).unwrap_or_default();
-        let placement = self.placing(running.frame, fixed_delay).place(host_ns, latency, known);
-        let now = self.placed(running.segment, fixed_delay, placement);
-        match &self.ended {
+        let ground = &self.ground;
+        let now = ground.place((running.segment, running.frame), fixed_delay, host_ns, latency, known);
+        Some(match &self.ended {
             Some(ended) if now.placement.device_s < 0.0 => {
-                let placing = self.placing(ended.frame, ended.fixed_delay);
-                let placement = placing.place(host_ns, latency, |device_s| ended.known_at(device_s));
-                Some(self.placed(ended.segment, ended.fixed_delay, placement))
+                let known = |device_s: f64| ended.known_at(device_s);
+                ground.place((ended.segment, ended.frame), ended.fixed_delay, host_ns, latency, known)
             }
-            _ => Some(now),
-        }
-    }
-
-    /// The timeline counts from the true first sample behind the origin's tick, half a tick after it, give or take half a tick.
-    fn placed(&self, segment: u32, fixed_delay: Option<Shift>, mut placement: Placement) -> Placed {
-        placement.device_s -= self.half_tick_us * 1e-6;
-        placement.budget.resolution_us += self.half_tick_us;
-        placement.u95_us = placement.budget.u95_us();
-        Placed { segment, excludes_fixed_delay: fixed_delay.is_none(), placement }
+            _ => now,
+        })
     }
 
     /// Host time of a time on the running segment's timeline, s, with its uncertainty; `None` before the first packet or for no finite
     /// time.
     pub fn host_at(&self, device_s: f64) -> Option<HostInstant> {
         let running = self.running.as_ref().filter(|_| device_s.is_finite())?;
-        let at_s = device_s + self.half_tick_us * 1e-6;
+        let at_s = device_s + self.ground.half_tick_us * 1e-6;
         let (knot, _) = running.live.known_at(at_s)?;
         let delay = running.live.fixed_delay().unwrap_or_default();
         let half_width = knot.half_width_us();
         let delay_us = NORMAL_COVERAGE_FACTOR_95 * delay.u_us;
-        let rounding = self.host_step_us / 2.0 + self.half_tick_us;
+        let rounding = self.ground.rounding_us();
         Some(HostInstant {
             host_ns: running.frame.host_ns(at_s, knot.offset_us - delay.us),
             u_us: root_of_squares([knot.u_offset_us, delay.u_us, rounding / libm::sqrt(3.0)]),
@@ -636,10 +487,11 @@ impl<const STREAMS: usize> Session<STREAMS> {
         let running = self.running.as_ref()?;
         let newest_s = running.live.newest_s();
         let (knot, _) = running.live.known_at(newest_s)?;
-        let mut map = self.placing(running.frame, running.live.fixed_delay()).map(&knot, 0.0, newest_s);
-        let rounding = self.host_step_us / 2.0 + self.half_tick_us;
-        map.at_s -= self.half_tick_us * 1e-6;
-        map.offset_us += self.half_tick_us;
+        let mut map =
+            self.ground.placing(running.frame, running.live.fixed_delay()).map(&knot, 0.0, newest_s);
+        let rounding = self.ground.rounding_us();
+        map.at_s -= self.ground.half_tick_us * 1e-6;
+        map.offset_us += self.ground.half_tick_us;
         map.u_offset_us = root_of_squares([map.u_offset_us, rounding / libm::sqrt(3.0), 0.0]);
         map.half_width_us = root_of_squares([map.half_width_us, rounding, 0.0]);
         Some(map)
@@ -666,12 +518,12 @@ impl<const STREAMS: usize> Session<STREAMS> {
 
     /// Nominal sample rate of the reference stream, Hz.
     pub fn rate_hz(&self) -> f64 {
-        self.rate_hz
+        self.ground.rate_hz
     }
 
     /// The device's current segment: 0 before any restart. The reference stream may not have joined it yet.
     pub fn segment(&self) -> u32 {
-        self.intake.segment()
+        self.settling.segment()
     }
 
     /// The segment that events are placed on; `None` before the first packet.
@@ -699,7 +551,11 @@ impl<const STREAMS: usize> Session<STREAMS> {
         let grid = running.live.interval();
         let beat_us = grid.map_or(0.0, |grid| {
             let grid_us = grid.period_us * (1.0 + grid.stretch_ppm * 1e-6);
-            largest_gap_us(self.setup.period_s * 1e6, grid_us, BEAT_SPAN_S / self.setup.period_s)
+            largest_gap_us(
+                self.ground.setup.period_s * 1e6,
+                grid_us,
+                BEAT_SPAN_S / self.ground.setup.period_s,
+            )
         });
         Link {
             interval_us: grid.map(|grid| grid.period_us),
@@ -712,11 +568,49 @@ impl<const STREAMS: usize> Session<STREAMS> {
 
     /// What was counted.
     pub fn counters(&self) -> SessionCounters {
-        SessionCounters { intake: *self.intake.counters(), ..self.counters }
+        SessionCounters {
+            intake: *self.settling.intake_counters(),
+            settling: *self.settling.counters(),
+            ..self.counters
+        }
+    }
+}
+
+impl Missing {
+    fn take(&mut self, settled: &Settled) {
+        let segment = settled.at.segment;
+        if self.segment < segment {
+            self.packets_before = self.packets_before.saturating_add(self.table.missing_packets());
+            self.table = GapTable::new();
+            self.segment = segment;
+        }
+        if self.segment == segment {
+            let _ = self.table.receive(settled.at.index);
+        }
     }
 }
 
 impl Running {
+    fn new(ground: &Ground, first: &Settled) -> Self {
+        Self {
+            segment: first.at.segment,
+            frame: ground.frame(first),
+            gate: Gate::default(),
+            live: Live::new(ground.setup),
+        }
+    }
+
+    /// Takes a packet in; returns how many stamps turned out to be nonsense.
+    fn take(&mut self, settled: &Settled) -> u64 {
+        let mut arrival = self.frame.arrival(settled.at.device, settled.host_ns);
+        arrival.behind_us = f64::from(settled.behind_us);
+        let dropped = self.gate.dropped;
+        for arrival in self.gate.admit(arrival).into_iter().flatten() {
+            self.live.observe(arrival);
+        }
+        self.gate.dropped.saturating_sub(dropped)
+    }
+
     /// The unwrapped tick nearest to where the host's clock expects it.
     fn tick(&self, space: SerialSpace, host_ns: i64, raw: u64) -> Option<i64> {
         let known = |device_s: f64| self.live.known_at(device_s).map_or(0.0, |(knot, _)| knot.offset_us);

@@ -6,6 +6,7 @@
 extern crate std;
 
 use super::*;
+use crate::intake::{Disposition, Intake};
 use std::format;
 
 const STREAM: StreamConfig = StreamConfig { rate_hz: 250.0, samples_per_packet: 5, sequence_bits: 16 };
@@ -137,7 +138,7 @@ fn a_restart_begins_a_timeline_and_events_before_it_stay_on_the_old_one() {
     }
     assert_eq!((session.segment(), session.timeline_segment()), (1, Some(1)));
     assert_eq!(
-        session.counters().settled_later,
+        session.counters().settling.settled_later,
         1,
         "the first packet after the restart was settled by the second"
     );
@@ -161,8 +162,8 @@ fn packets_that_settle_later_close_gaps_and_feed_the_clock() {
     }
     let counters = session.counters();
     assert!(counters.intake.ambiguous > 50, "{counters:?}");
-    assert_eq!(counters.settled_later, counters.intake.ambiguous);
-    assert_eq!((counters.forgotten, counters.never_settled, session.segment()), (0, 0, 0));
+    assert_eq!(counters.settling.settled_later, counters.intake.ambiguous);
+    assert_eq!((counters.settling.forgotten, counters.settling.never_settled, session.segment()), (0, 0, 0));
     assert_eq!(session.next_gap(0, i64::MIN), Some(Gap { first_index: 500, count: 350 }));
     assert_eq!(session.next_gap(0, 850), None);
     assert_eq!((session.missing_packets(0), session.missing_packets(1)), (Some(350), None));
