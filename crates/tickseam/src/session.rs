@@ -15,7 +15,7 @@ use crate::frame::Frame;
 use crate::gaps::{Gap, GapTable};
 use crate::gate::Gate;
 use crate::intake::{
-    CountClock, DeviceClock, IntakeConfigError, IntakeCounters, Intaken, PacketStamp, StreamConfig,
+    CountClock, DeviceClock, Intake, IntakeConfigError, IntakeCounters, Intaken, PacketStamp, StreamConfig,
 };
 use crate::lattice::largest_gap_us;
 use crate::live::Live;
@@ -365,6 +365,15 @@ impl<const STREAMS: usize> Session<STREAMS> {
             ended: None,
             counters: SessionCounters::default(),
         })
+    }
+
+    /// Whether a configuration can be.
+    ///
+    /// # Errors
+    /// As [`new`](Self::new).
+    pub fn check(config: &SessionConfig<'_>) -> Result<(), SessionConfigError> {
+        let (_, clock) = Ground::new(config)?;
+        Ok(Intake::<STREAMS>::new(clock, config.streams).map(|_| ())?)
     }
 
     /// Takes a received packet of a stream (counted from 0 in the order of configuration), in the order of reception; host

@@ -1,6 +1,7 @@
 #![expect(
     clippy::unwrap_used,
     clippy::arithmetic_side_effects,
+    clippy::indexing_slicing,
     reason = "a test stops at the first surprise"
 )]
 extern crate std;

@@ -6,7 +6,7 @@
 extern crate std;
 
 use super::*;
-use crate::intake::{Disposition, Intake};
+use crate::intake::Disposition;
 use std::format;
 
 const STREAM: StreamConfig = StreamConfig { rate_hz: 250.0, samples_per_packet: 5, sequence_bits: 16 };
