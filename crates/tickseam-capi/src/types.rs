@@ -480,7 +480,8 @@ impl tickseam_packet {
 }
 
 impl tickseam_answer {
-    pub(crate) fn new(intaken: &Intaken) -> Self {
+    /// What the header says of an answer of the core.
+    pub fn new(intaken: &Intaken) -> Self {
         let (mut refusal, mut settled, mut missing) = (TICKSEAM_REFUSAL_NONE, 0, (0, 0));
         let disposition = match intaken.disposition {
             Disposition::InOrder => TICKSEAM_IN_ORDER,
