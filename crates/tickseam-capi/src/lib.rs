@@ -4,9 +4,6 @@
 #![no_std]
 #![expect(non_camel_case_types, reason = "the names are those of the header")]
 
-#[cfg(feature = "std")]
-extern crate std;
-
 mod arguments;
 mod map;
 mod replay;
@@ -20,7 +17,7 @@ pub use session::*;
 pub use status::*;
 pub use types::*;
 
-#[cfg(all(feature = "bare", not(feature = "std"), not(feature = "panic-audit")))]
+#[cfg(all(feature = "bare", not(feature = "panic-audit")))]
 #[panic_handler]
 fn stop(_: &core::panic::PanicInfo<'_>) -> ! {
     loop {

@@ -1,10 +1,10 @@
 //! The binary interface: symbols, sizes and offsets, against a committed file.
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
 use std::process::Command;
 
-use crate::tools::{Done, cargo, compare, read, root, run, target_dir, write as write_file};
+use crate::dist;
+use crate::tools::{Done, compare, read, root, run, target_dir, write as write_file};
 
 /// A struct of the header and its fields.
 struct Struct<'a> {
@@ -33,12 +33,6 @@ fn structs(header: &str) -> Vec<Struct<'_>> {
     found
 }
 
-/// The shared library, built as it is shipped.
-pub(crate) fn shared_library() -> Done<PathBuf> {
-    run(cargo().args(["build", "--locked", "--package", "tickseam-capi", "--profile", "dist"]))?;
-    Ok(target_dir().join("dist/libtickseam_capi.so"))
-}
-
 fn generate() -> Done<String> {
     let header = read(&root().join("include/tickseam.h"))?;
     let mut program = String::from("#include <stdio.h>\n#include \"tickseam.h\"\nint main(void) {\n");
@@ -60,7 +54,7 @@ fn generate() -> Done<String> {
         "# x86_64-unknown-linux-gnu: structs (size; field, offset, size) and exported symbols\n",
     );
     text.push_str(&run(&mut Command::new(&binary))?);
-    let library = shared_library()?;
+    let library = dist::shared_library(&dist::static_library()?)?;
     let listed = run(Command::new("nm").args(["-D", "--defined-only"]).arg(&library))?;
     let mut symbols: Vec<&str> = listed.lines().filter_map(|line| line.split_whitespace().last()).collect();
     symbols.sort_unstable();

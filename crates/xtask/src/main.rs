@@ -2,6 +2,7 @@
 
 mod abi;
 mod audit;
+mod c_tests;
 mod dist;
 mod header;
 mod tools;
@@ -12,6 +13,8 @@ const USAGE: &str = "\
 cargo xtask header [--check]      writes include/tickseam.h; with --check compares it
 cargo xtask abi [--check]         writes include/tickseam.abi, the symbols, sizes and offsets; with --check compares them
 cargo xtask panic-audit           links the bare static library so that a reachable panic breaks the link; prints its text size
+cargo xtask c-tests [--all]       compiles and runs the C programs; with --all also with clang, sanitizers, valgrind, pkg-config
+                                  and CMake
 cargo xtask dist [--target T] [--out DIR]
                                   lays out include/ lib/ share/ for a target (default: this machine)";
 
@@ -24,6 +27,8 @@ fn main() -> ExitCode {
         ["abi"] => abi::write(),
         ["abi", "--check"] => abi::check(),
         ["panic-audit"] => audit::run(),
+        ["c-tests"] => c_tests::run_all(false),
+        ["c-tests", "--all"] => c_tests::run_all(true),
         ["dist", options @ ..] => dist::run(options),
         _ => {
             eprintln!("{USAGE}");
