@@ -44,21 +44,29 @@ fn link(archive: &Path, more: &[&str]) -> Done<PathBuf> {
     Ok(linked)
 }
 
-fn text_size(linked: &Path) -> Done<String> {
+/// Holds a section of the linked library to its line of the budget.
+fn within_budget(linked: &Path) -> Done<String> {
     let sizes = tools::run(Command::new("size").arg("-A").arg(linked))?;
-    let of = |section: &str| {
-        sizes
-            .lines()
-            .filter_map(|line| line.strip_prefix(section))
-            .find_map(|rest| rest.split_whitespace().next())
-            .map_or_else(|| "0".to_owned(), str::to_owned)
-    };
-    Ok(format!(".text {} bytes, .rodata {} bytes", of(".text "), of(".rodata ")))
+    let budget = read(&root().join("crates/tickseam-capi/budget.toml"))?;
+    let mut said = Vec::new();
+    for (section, key) in [(".text ", "text_bytes = "), (".rodata ", "rodata_bytes = ")] {
+        let number = |lines: &str, start: &str| {
+            let rest = lines.lines().find_map(|line| line.strip_prefix(start))?;
+            rest.split_whitespace().next()?.parse::<u64>().ok()
+        };
+        let found = number(&sizes, section).ok_or_else(|| format!("no section {section}"))?;
+        let allowed = number(&budget, key).ok_or_else(|| format!("budget.toml has no {key}"))?;
+        if found > allowed {
+            return Err(format!("{section}takes {found} bytes, its budget is {allowed}"));
+        }
+        said.push(format!("{section}{found} of {allowed} bytes"));
+    }
+    Ok(said.join(", "))
 }
 
 pub(crate) fn run() -> Done {
     let linked = link(&archive("panic-audit")?, &[])?;
-    println!("no panic is reachable; linked and garbage-collected: {}", text_size(&linked)?);
+    println!("no panic is reachable; linked and garbage-collected: {}", within_budget(&linked)?);
     match link(&archive("panic-control")?, &["tickseam_panic_control"]) {
         Err(why) if why.contains(MISSING) => {
             println!("control: a function that can panic breaks the link, as it has to");
