@@ -38,14 +38,22 @@ static void grow(columns *c) {
     c->has_tick = (uint8_t *)grown(c->has_tick, c->room, sizeof *c->has_tick);
 }
 
-/* One row of packets.csv; the tick may be empty. */
+/* One row of packets.csv; the tick may be empty. Only the stream of the first row is looked at. */
 static int row(const char *line, columns *c) {
+    static char reference[64];
     char *end;
+    const char *name;
+    size_t length;
     grow(c);
     c->host_ns[c->count] = strtoll(line, &end, 10);
     if (end == line || *end != ',') return 0;
-    c->stream[c->count] = (uint32_t)strtoul(end + 1, &end, 10);
-    if (*end != ',') return 0;
+    name = end + 1;
+    length = strcspn(name, ",");
+    if (length == 0 || length >= sizeof reference || name[length] != ',') return 0;
+    if (reference[0] == 0) memcpy(reference, name, length);
+    if (strlen(reference) != length || memcmp(reference, name, length) != 0) return 1;
+    c->stream[c->count] = 0;
+    end += 1 + length;
     c->sequence[c->count] = strtoull(end + 1, &end, 10);
     if (*end != ',') return 0;
     c->has_tick[c->count] = end[1] != ',';

@@ -100,7 +100,7 @@ impl Place {
         let mut packets = String::from("host_ns,stream,sequence,tick,samples\n");
         for n in 0..3_000_i64 {
             let host_ns = 7_000_000_000 + (n * 20 + 18 + (14 - n * 20 % 15)) * 1_000_000;
-            packets.push_str(&format!("{host_ns},0,{n},{},5\n", n * 32_768 / 50));
+            packets.push_str(&format!("{host_ns},eeg,{n},{},5\n{host_ns},acc,{n},,7\n", n * 32_768 / 50));
         }
         let events: Vec<i64> = (1..50).map(|at| 7_000_000_000 + at * 1_000_000_000).collect();
         let (packets_path, events_path) = (self.out.join("packets.csv"), self.out.join("events.txt"));
