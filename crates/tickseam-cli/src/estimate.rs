@@ -5,6 +5,7 @@ use std::ops::Range;
 use tickseam::block::{Arrival, WorkingLine};
 use tickseam::filter::WIDEST_CURVATURE;
 use tickseam::frame::Frame;
+use tickseam::gate::Gate;
 use tickseam::line::{LineAccumulator, LineFit};
 use tickseam::live::Live;
 use tickseam::pair::SyncPair;
@@ -16,10 +17,6 @@ use tickseam_record::Description;
 
 use crate::changes::{Cause, Cut, GridChange, WINDOW_S, cuts, grid_changes};
 use crate::pairs::{Pairs, Sightings};
-
-/// A lone host stamp farther than this from its neighbours is nonsense, µs (own choice; far above what a stall holds
-/// one packet back alone).
-const WILD_US: f64 = 5e6;
 
 /// What is constant about one stream's estimates in a recording.
 #[derive(Clone, Copy, Debug)]
@@ -79,46 +76,6 @@ impl Ground {
         placement.budget.resolution_us += self.half_tick_us;
         placement.u95_us = placement.budget.u95_us();
         placement
-    }
-}
-
-/// Keeps lone nonsense out: an arrival far from the one before is held until the next one sides with it.
-#[derive(Clone, Debug, Default)]
-pub struct Gate {
-    last_us: Option<f64>,
-    held: Option<Arrival>,
-    /// Arrivals that were dropped.
-    pub dropped: u64,
-}
-
-impl Gate {
-    /// Takes one arrival; gives those that may be used now, in their order.
-    pub fn admit(&mut self, arrival: Arrival) -> [Option<Arrival>; 2] {
-        let near = |us: f64| (arrival.residual_us - us).abs() <= WILD_US;
-        if let Some(held) = self.held.take() {
-            if near(held.residual_us) {
-                self.last_us = Some(arrival.residual_us);
-                return [Some(held), Some(arrival)];
-            }
-            self.dropped += 1;
-        }
-        if self.last_us.is_some_and(near) {
-            self.last_us = Some(arrival.residual_us);
-            [Some(arrival), None]
-        } else {
-            self.held = Some(arrival);
-            [None, None]
-        }
-    }
-
-    /// At the end: the only arrival there was, if there was only one.
-    pub fn close(&mut self) -> Option<Arrival> {
-        let held = self.held.take()?;
-        if self.last_us.is_none() && self.dropped == 0 {
-            return Some(held);
-        }
-        self.dropped += 1;
-        None
     }
 }
 

@@ -2,6 +2,7 @@
 
 use tickseam::block::Arrival;
 use tickseam::frame::Frame;
+use tickseam::gate::Gate;
 use tickseam::live::Live;
 use tickseam::placement::Shift;
 
@@ -9,7 +10,7 @@ use tickseam_record::{Exchange, Marker};
 
 use crate::align::Captured;
 use crate::changes::Watch;
-use crate::estimate::{Gate, Ground};
+use crate::estimate::Ground;
 use crate::pairs::Sightings;
 use crate::resolve::{NOWHERE, Places};
 

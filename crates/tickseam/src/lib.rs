@@ -13,6 +13,8 @@
 //! - [`select`] and [`mod@line`]: weighted linear regression over sync pairs selected on the lower envelope: the working frame,
 //!   and the estimate where nothing but noise is between stamp and clock.
 //! - [`filter`] and [`region`]: what all bounds together leave possible, under limits on the crystal's wander.
+//! - [`session`] joins what an app needs on the live path: [`settling`] intake, frame, estimator, gaps; [`batch`] replays packets
+//!   by the same parts.
 //! - [`live`] answers while the session runs; [`replay`] looks at all of it, forwards and backwards, with the same parts.
 //! - [`placement`] and [`map`]: events on the timeline, clock maps that go both ways and chain.
 //!
@@ -21,11 +23,13 @@
 //! that the same input gives the same bits everywhere.
 #![no_std]
 
+pub mod batch;
 pub mod block;
 pub mod exchange;
 pub mod filter;
 pub mod frame;
 pub mod gaps;
+pub mod gate;
 pub mod intake;
 mod lattice;
 pub mod line;
@@ -39,6 +43,8 @@ pub mod replay;
 mod scatter;
 pub mod select;
 pub mod serial;
+pub mod session;
+pub mod settling;
 pub mod setup;
 pub mod student;
 pub mod two_way;

@@ -259,6 +259,16 @@ impl Live {
         self.to_s
     }
 
+    /// Blocks of arrivals taken so far: 0 while nothing but the first arrivals and the prior is known.
+    pub fn blocks_taken(&self) -> u32 {
+        self.closed
+    }
+
+    /// Whether the answers rest on exchanges and markers rather than on arrivals less the fixed delay.
+    pub fn rests_on_pairs(&self) -> bool {
+        self.by_pairs().is_some()
+    }
+
     /// Whether the device's rate lies outside the declared tolerance.
     pub fn off_nominal(&self) -> bool {
         self.off_nominal

@@ -95,7 +95,11 @@ impl ClockMap {
 
     /// Host time of a device count.
     pub fn host_at(&self, count: i64) -> HostInstant {
-        let device_s = self.frame.device_s(count);
+        self.host_at_s(self.frame.device_s(count))
+    }
+
+    /// Host time of a device time, s since the frame's origin.
+    pub fn host_at_s(&self, device_s: f64) -> HostInstant {
         HostInstant {
             host_ns: self.frame.host_ns(device_s, self.residual_us(device_s)),
             u_us: self.u_us(device_s),
@@ -108,6 +112,27 @@ impl ClockMap {
         let device_s = self.frame.device_s_at(host_ns, 0.0, |x| self.residual_us(x));
         let scale = 1.0 + self.rate_ppm * 1e-6;
         DeviceInstant { device_s, u_us: self.u_us(device_s) / scale, u95_us: self.u95_us(device_s) / scale }
+    }
+
+    /// The map the other way: its device clock is this map's host clock, counted in nanoseconds; its host time is this map's device
+    /// time since the origin, ns.
+    pub fn inverted(&self) -> Self {
+        let scale = 1.0 + self.rate_ppm * 1e-6;
+        let host_s = |device_s: f64| device_s + self.residual_us(device_s) * 1e-6;
+        Self {
+            frame: Frame { device_origin: self.frame.host_origin_ns, counts_per_s: 1e9, host_origin_ns: 0 },
+            at_s: self.at_s + self.offset_us * 1e-6,
+            offset_us: -self.offset_us,
+            rate_ppm: -self.rate_ppm / scale,
+            u_offset_us: self.u_offset_us / scale,
+            u_rate_ppm: self.u_rate_ppm / (scale * scale),
+            covariance: self.covariance / (scale * scale * scale),
+            half_width_us: self.half_width_us / scale,
+            growth_ppm: self.growth_ppm / (scale * scale),
+            curvature_ppm_per_s: self.curvature_ppm_per_s / (scale * scale * scale),
+            valid_from_s: host_s(self.valid_from_s),
+            valid_to_s: host_s(self.valid_to_s),
+        }
     }
 
     /// This map followed by `onward`, whose device clock is this map's host clock in nanoseconds: a map from this

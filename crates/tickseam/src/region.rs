@@ -194,6 +194,8 @@ impl Region {
             }
         }
         let Some((i, start)) = lowest else { return };
+        // The lesser one is `i`; said so that no panic is left in the library.
+        let i = i.min(self.corners.len());
         self.corners.rotate_left(i);
         loop {
             let mut kept: Vec<Corner, CAPACITY> = Vec::new();

@@ -160,3 +160,36 @@ fn device_uncertainty_is_the_host_one_in_device_microseconds() {
     assert!((back.u95_us * 1.01 - there.u95_us).abs() < 1e-6);
     assert!((back.u_us * 1.01 - there.u_us).abs() < 1e-6);
 }
+
+#[test]
+fn an_inverted_map_gives_the_way_back_with_its_uncertainty() {
+    let map = ClockMap {
+        frame: Frame { device_origin: 77, counts_per_s: 32_768.0, host_origin_ns: 5_000_000_000 },
+        at_s: 100.0,
+        offset_us: 1_500.0,
+        rate_ppm: 5_000.0,
+        u_offset_us: 10.0,
+        u_rate_ppm: 1.0,
+        covariance: 2.0,
+        half_width_us: 30.0,
+        growth_ppm: 3.0,
+        curvature_ppm_per_s: 0.01,
+        valid_from_s: 0.0,
+        valid_to_s: 100.0,
+    };
+    let inverted = map.inverted();
+    for device_s in [0.0, 55.5, 100.0, 400.0] {
+        let host = map.host_at_s(device_s);
+        let back = inverted.host_at(host.host_ns);
+        assert!((crate::number::float(back.host_ns) - device_s * 1e9).abs() <= 2.0, "{back:?}");
+        let direct = map.device_at(host.host_ns);
+        assert!((back.u95_us - direct.u95_us).abs() < 1e-6 * direct.u95_us, "{back:?} {direct:?}");
+        assert!((back.u_us - direct.u_us).abs() < 1e-6 * direct.u_us, "{back:?} {direct:?}");
+        assert!(
+            (inverted.age_s(inverted.frame.device_s(host.host_ns)) - map.age_s(device_s) * 1.005).abs()
+                < 1e-6
+        );
+    }
+    let twice = inverted.inverted();
+    assert!((twice.rate_ppm - map.rate_ppm).abs() < 1e-9 && (twice.offset_us - map.offset_us).abs() < 1e-9);
+}

@@ -1,0 +1,491 @@
+/* Every argument rule of the header: null, misaligned, short, wrong size, nonsense; outputs stay as they were. */
+#include "check.h"
+#include <math.h>
+
+static tickseam_session_memory memory_a, memory_b;
+static unsigned char saved[TICKSEAM_SAVED_SIZE + 1];
+
+/* Fills an output with poison, its size apart, and tells whether it is still there. */
+#define POISON(out) (memset(&(out), 0xA5, sizeof(out)))
+static int poisoned(const void *out, size_t from, size_t size) {
+    const unsigned char *bytes = (const unsigned char *)out;
+    size_t i;
+    for (i = from; i < size; i++)
+        if (bytes[i] != 0xA5) return 0;
+    return 1;
+}
+#define UNTOUCHED(out) CHECK(poisoned(&(out), 0, sizeof(out)))
+#define UNTOUCHED_SIZED(out) CHECK(poisoned(&(out), 4, sizeof(out)))
+#define SIZED(out) (POISON(out), (out).struct_size = sizeof(out))
+
+/* A pointer one byte off. */
+#define OFF(type, pointer) ((type *)(void *)((char *)(void *)(pointer) + 1))
+
+static tickseam_session *begun(tickseam_session_memory *memory) {
+    tickseam_config config = usual_config();
+    tickseam_session *session = NULL;
+    CHECK(tickseam_session_init(memory, sizeof *memory, &config, &session) == TICKSEAM_OK);
+    CHECK(session != NULL);
+    return session;
+}
+
+static void init(void) {
+    tickseam_config config = usual_config(), wrong;
+    tickseam_session *session;
+    static const double nonsense[] = {-1.0, 1e300, NAN, INFINITY, -INFINITY};
+    size_t i;
+    POISON(session);
+    memset(&memory_a, 0x5A, sizeof memory_a);
+    CHECK(tickseam_session_init(NULL, sizeof memory_a, &config, &session) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, NULL, &session) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &config, NULL) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_session_init(OFF(void, &memory_a), sizeof memory_a, &config, &session) == TICKSEAM_ERROR_MISALIGNED);
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, OFF(tickseam_config, &config), &session) == TICKSEAM_ERROR_MISALIGNED);
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &config, OFF(tickseam_session *, &session)) == TICKSEAM_ERROR_MISALIGNED);
+    CHECK(tickseam_session_init(&memory_a, TICKSEAM_SESSION_SIZE - 1, &config, &session) == TICKSEAM_ERROR_SHORT_MEMORY);
+    CHECK(tickseam_session_init(&memory_a, 0, &config, &session) == TICKSEAM_ERROR_SHORT_MEMORY);
+    wrong = config, wrong.struct_size -= 4;
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &wrong, &session) == TICKSEAM_ERROR_STRUCT_SIZE);
+    wrong = config, wrong.stream_count = 0;
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &wrong, &session) == TICKSEAM_ERROR_STREAM);
+    wrong = config, wrong.stream_count = TICKSEAM_STREAMS_MAX + 1;
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &wrong, &session) == TICKSEAM_ERROR_STREAM);
+    wrong = config, wrong.stream_count = UINT32_MAX;
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &wrong, &session) == TICKSEAM_ERROR_STREAM);
+    for (i = 0; i < sizeof nonsense / sizeof nonsense[0]; i++) {
+        double *fields[] = {&wrong.tick_hz, &wrong.tolerance_ppm, &wrong.host_step_us, &wrong.fixed_delay_u_us,
+                            &wrong.interval_us, &wrong.streams[0].rate_hz};
+        size_t field;
+        for (field = 0; field < sizeof fields / sizeof fields[0]; field++) {
+            wrong = config, *fields[field] = nonsense[i];
+            CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &wrong, &session) == TICKSEAM_ERROR_VALUE);
+        }
+    }
+    wrong = config, wrong.fixed_delay_us = NAN;
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &wrong, &session) == TICKSEAM_ERROR_VALUE);
+    wrong = config, wrong.fixed_delay_known = 2;
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &wrong, &session) == TICKSEAM_ERROR_VALUE);
+    wrong = config, wrong.tick_bits = 15;
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &wrong, &session) == TICKSEAM_ERROR_VALUE);
+    wrong = config, wrong.tick_bits = 256 + 32;
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &wrong, &session) == TICKSEAM_ERROR_VALUE);
+    wrong = config, wrong.streams[0].sequence_bits = 65;
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &wrong, &session) == TICKSEAM_ERROR_VALUE);
+    wrong = config, wrong.streams[0].samples_per_packet = 0;
+    CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &wrong, &session) == TICKSEAM_ERROR_VALUE);
+    UNTOUCHED(session);
+    for (i = 0; i < sizeof memory_a / 8; i++) CHECK(memory_a.words[i] == UINT64_C(0x5A5A5A5A5A5A5A5A));
+    CHECK(tickseam_session_size() == TICKSEAM_SESSION_SIZE && tickseam_session_align() == TICKSEAM_SESSION_ALIGN);
+    CHECK(tickseam_saved_size() == TICKSEAM_SAVED_SIZE && tickseam_abi() == TICKSEAM_ABI);
+}
+
+/* The three rules that hold for every handle. */
+#define HANDLE_RULES(call)                                              \
+    do {                                                                \
+        tickseam_session *session = NULL;                               \
+        CHECK((call) == TICKSEAM_ERROR_NULL);                           \
+        session = OFF(tickseam_session, &memory_b);                     \
+        CHECK((call) == TICKSEAM_ERROR_MISALIGNED);                     \
+        memset(&memory_b, 0, sizeof memory_b);                          \
+        session = (tickseam_session *)(void *)&memory_b;                \
+        CHECK((call) == TICKSEAM_ERROR_NO_SESSION);                     \
+    } while (0)
+
+/* The rules of an output that begins with its size. */
+#define SIZED_RULES(type, out, call)                                    \
+    do {                                                                \
+        type *output = NULL;                                            \
+        CHECK((call) == TICKSEAM_ERROR_NULL);                           \
+        output = OFF(type, &(out));                                     \
+        CHECK((call) == TICKSEAM_ERROR_MISALIGNED);                     \
+        output = &(out);                                                \
+        POISON(out);                                                    \
+        (out).struct_size = sizeof(out) + 8;                            \
+        CHECK((call) == TICKSEAM_ERROR_STRUCT_SIZE);                    \
+        (out).struct_size = 0;                                          \
+        CHECK((call) == TICKSEAM_ERROR_STRUCT_SIZE);                    \
+        UNTOUCHED_SIZED(out);                                           \
+    } while (0)
+
+/* The rules of a plain output. */
+#define PLAIN_RULES(type, out, call)                                    \
+    do {                                                                \
+        type *output = NULL;                                            \
+        CHECK((call) == TICKSEAM_ERROR_NULL);                           \
+        output = OFF(type, &(out));                                     \
+        CHECK((call) == TICKSEAM_ERROR_MISALIGNED);                     \
+    } while (0)
+
+static void observing(void) {
+    tickseam_session *real = begun(&memory_a);
+    tickseam_packet packet = usual_packet(0), wrong;
+    tickseam_answer answer;
+    tickseam_counters counters;
+    int32_t sighted;
+    SIZED(answer);
+    HANDLE_RULES(tickseam_session_observe_packet(session, &packet, &answer));
+    CHECK(tickseam_session_observe_packet(real, NULL, &answer) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_session_observe_packet(real, OFF(tickseam_packet, &packet), &answer) == TICKSEAM_ERROR_MISALIGNED);
+    wrong = packet, wrong.reserved = 1;
+    CHECK(tickseam_session_observe_packet(real, &wrong, &answer) == TICKSEAM_ERROR_VALUE);
+    wrong = packet, wrong.has_tick = 2;
+    CHECK(tickseam_session_observe_packet(real, &wrong, &answer) == TICKSEAM_ERROR_VALUE);
+    UNTOUCHED_SIZED(answer);
+    SIZED_RULES(tickseam_answer, answer, tickseam_session_observe_packet(real, &packet, output));
+    SIZED(counters);
+    CHECK(tickseam_session_counters(real, &counters) == TICKSEAM_OK);
+    CHECK(counters.in_order == 0 && counters.unknown_stream == 0);
+
+    wrong = packet, wrong.stream = UINT32_MAX;
+    CHECK(observe(real, &wrong).refusal == TICKSEAM_REFUSAL_UNKNOWN_STREAM);
+    wrong = packet, wrong.sequence = UINT64_MAX;
+    CHECK(observe(real, &wrong).refusal == TICKSEAM_REFUSAL_SEQUENCE);
+    wrong = packet, wrong.tick = UINT64_MAX;
+    CHECK(observe(real, &wrong).refusal == TICKSEAM_REFUSAL_TICK);
+    wrong = packet, wrong.samples = 0;
+    CHECK(observe(real, &wrong).refusal == TICKSEAM_REFUSAL_NO_SAMPLES);
+    wrong = packet, wrong.host_ns = INT64_MIN;
+    answer = observe(real, &wrong);
+    CHECK(answer.disposition == TICKSEAM_REJECTED && answer.refusal == TICKSEAM_REFUSAL_HOST && answer.has_place == 0);
+    answer = observe(real, &packet);
+    CHECK(answer.disposition == TICKSEAM_IN_ORDER && answer.refusal == TICKSEAM_REFUSAL_NONE && answer.has_place == 1);
+    answer = observe(real, &packet);
+    CHECK(answer.disposition == TICKSEAM_DUPLICATE);
+    packet = usual_packet(3);
+    answer = observe(real, &packet);
+    CHECK(answer.disposition == TICKSEAM_OPENS_GAP && answer.missing_from == 1 && answer.missing_count == 2 && answer.index == 3);
+    packet = usual_packet(1);
+    CHECK(observe(real, &packet).disposition == TICKSEAM_LATE);
+    packet = usual_packet(2);
+    CHECK(observe(real, &packet).disposition == TICKSEAM_CLOSES_GAP);
+    CHECK(tickseam_session_counters(real, &counters) == TICKSEAM_OK);
+    CHECK(counters.in_order + counters.late + counters.duplicate + counters.opens_gap + counters.closes_gap == 5);
+    CHECK(counters.unknown_stream + counters.sequence_out_of_range + counters.tick_out_of_range + counters.no_samples +
+              counters.host_out_of_range == 5);
+    HANDLE_RULES(tickseam_session_counters(session, &counters));
+    SIZED_RULES(tickseam_counters, counters, tickseam_session_counters(real, output));
+
+    HANDLE_RULES(tickseam_session_observe_exchange(session, 0, 0, 0, 0, &sighted));
+    HANDLE_RULES(tickseam_session_observe_marker(session, 0, 0, &sighted));
+    PLAIN_RULES(int32_t, sighted, tickseam_session_observe_exchange(real, 0, 0, 0, 0, output));
+    PLAIN_RULES(int32_t, sighted, tickseam_session_observe_marker(real, 0, 0, output));
+    CHECK(tickseam_session_observe_marker(real, INT64_MAX, UINT64_MAX, &sighted) == TICKSEAM_OK);
+    CHECK(sighted == TICKSEAM_SIGHTING_FAR_OFF);
+    CHECK(tickseam_session_observe_exchange(real, INT64_MIN, UINT64_MAX, 0, INT64_MAX, &sighted) == TICKSEAM_OK);
+    CHECK(sighted == TICKSEAM_SIGHTING_FAR_OFF);
+    feed(real, 4, 500);
+    CHECK(tickseam_session_observe_exchange(real, HOST_0 + INT64_C(8990000000), 294912, 294945, HOST_0 + INT64_C(9002000000), &sighted) == TICKSEAM_OK);
+    CHECK(sighted == TICKSEAM_SIGHTING_USED);
+    CHECK(tickseam_session_observe_exchange(real, HOST_0 + INT64_C(9002000000), 294912, 294945, HOST_0 + INT64_C(8990000000), &sighted) == TICKSEAM_OK);
+    CHECK(sighted == TICKSEAM_SIGHTING_BACKWARDS);
+    CHECK(tickseam_session_observe_marker(real, HOST_0 + INT64_C(9000000000), 294912, &sighted) == TICKSEAM_OK);
+    CHECK(sighted == TICKSEAM_SIGHTING_USED);
+}
+
+static void asking(void) {
+    tickseam_session *real = begun(&memory_a);
+    tickseam_placement placement;
+    tickseam_host_instant instant;
+    tickseam_map map;
+    tickseam_gap gap;
+    tickseam_state state;
+    tickseam_link link;
+    double number, squares;
+    int32_t line;
+    SIZED(placement), SIZED(map), POISON(instant), POISON(gap);
+    CHECK(tickseam_session_place(real, HOST_0, 0, 0, &placement) == TICKSEAM_ERROR_NOT_YET);
+    CHECK(tickseam_session_host_at(real, 0, &instant) == TICKSEAM_ERROR_NOT_YET);
+    CHECK(tickseam_session_map(real, &map) == TICKSEAM_ERROR_NOT_YET);
+    CHECK(tickseam_session_next_gap(real, 0, INT64_MIN, &gap) == TICKSEAM_ERROR_NO_MORE);
+    SIZED(state);
+    CHECK(tickseam_session_state(real, &state) == TICKSEAM_OK && state.knowledge == TICKSEAM_KNOWS_NOTHING);
+    feed(real, 0, 2);
+    CHECK(tickseam_session_state(real, &state) == TICKSEAM_OK && state.knowledge == TICKSEAM_COLD);
+    feed(real, 5, 500);
+    CHECK(tickseam_session_state(real, &state) == TICKSEAM_OK && state.knowledge == TICKSEAM_TRACKING);
+    CHECK(state.missing_packets[0] == 3 && state.missing_packets[1] == 0 && state.segment == 0);
+    CHECK(tickseam_session_place(real, HOST_0, NAN, 0, &placement) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_session_place(real, HOST_0, INFINITY, 0, &placement) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_session_place(real, HOST_0, 0, -1, &placement) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_session_place(real, HOST_0, 0, NAN, &placement) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_session_host_at(real, NAN, &instant) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_session_host_at(real, -INFINITY, &instant) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_session_next_gap(real, 1, INT64_MIN, &gap) == TICKSEAM_ERROR_STREAM);
+    CHECK(tickseam_session_next_gap(real, UINT32_MAX, INT64_MIN, &gap) == TICKSEAM_ERROR_STREAM);
+    UNTOUCHED_SIZED(placement); UNTOUCHED_SIZED(map); UNTOUCHED(instant); UNTOUCHED(gap);
+    HANDLE_RULES(tickseam_session_place(session, HOST_0, 0, 0, &placement));
+    HANDLE_RULES(tickseam_session_host_at(session, 0, &instant));
+    HANDLE_RULES(tickseam_session_map(session, &map));
+    HANDLE_RULES(tickseam_session_next_gap(session, 0, 0, &gap));
+    HANDLE_RULES(tickseam_session_state(session, &state));
+    HANDLE_RULES(tickseam_session_link(session, &link));
+    SIZED_RULES(tickseam_placement, placement, tickseam_session_place(real, HOST_0, 0, 0, output));
+    SIZED_RULES(tickseam_map, map, tickseam_session_map(real, output));
+    SIZED_RULES(tickseam_state, state, tickseam_session_state(real, output));
+    SIZED_RULES(tickseam_link, link, tickseam_session_link(real, output));
+    PLAIN_RULES(tickseam_host_instant, instant, tickseam_session_host_at(real, 0, output));
+    PLAIN_RULES(tickseam_gap, gap, tickseam_session_next_gap(real, 0, INT64_MIN, output));
+
+    CHECK(tickseam_session_next_gap(real, 0, INT64_MIN, &gap) == TICKSEAM_OK);
+    CHECK(gap.first_index == 2 && gap.packets == 3 && gap.samples == 15);
+    CHECK(tickseam_session_next_gap(real, 0, gap.first_index + (int64_t)gap.packets, &gap) == TICKSEAM_ERROR_NO_MORE);
+    SIZED(link);
+    CHECK(tickseam_session_link(real, &link) == TICKSEAM_OK && link.off_nominal == 0 && isfinite(link.beat_us));
+
+    SIZED(placement);
+    CHECK(tickseam_session_place(real, HOST_0 + INT64_C(5000000000), 1000, 10, &placement) == TICKSEAM_OK);
+    CHECK(fabs(placement.device_s - 5.001) * 1e6 < placement.u95_us && placement.sample == placement.device_s * 250.0);
+    CHECK(tickseam_placement_line(&placement, TICKSEAM_LINE_LINK, &number) == TICKSEAM_OK && number == placement.link_us);
+    squares = number;
+    CHECK(tickseam_placement_line(&placement, TICKSEAM_LINE_HOLDOVER, &number) == TICKSEAM_OK);
+    squares = (squares + number) * (squares + number);
+    for (line = TICKSEAM_LINE_FIXED_DELAY; line < TICKSEAM_LINES; line++) {
+        CHECK(tickseam_placement_line(&placement, line, &number) == TICKSEAM_OK);
+        squares += number * number;
+    }
+    CHECK(fabs(sqrt(squares) - placement.u95_us) < 1e-6 * placement.u95_us);
+    POISON(number);
+    CHECK(tickseam_placement_line(&placement, TICKSEAM_LINES, &number) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_placement_line(&placement, INT32_MIN, &number) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_placement_line(NULL, 0, &number) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_placement_line(OFF(tickseam_placement, &placement), 0, &number) == TICKSEAM_ERROR_MISALIGNED);
+    UNTOUCHED(number);
+    PLAIN_RULES(double, number, tickseam_placement_line(&placement, 0, output));
+    placement.struct_size = 1;
+    CHECK(tickseam_placement_line(&placement, 0, &number) == TICKSEAM_ERROR_STRUCT_SIZE);
+    CHECK(tickseam_session_host_at(real, 5.0, &instant) == TICKSEAM_OK);
+    CHECK(llabs((long long)(instant.host_ns - HOST_0 - INT64_C(5000000000))) < (long long)(instant.u95_us * 1e3));
+    placement.struct_size = sizeof placement;
+    CHECK(tickseam_session_place(real, INT64_MAX, 0, 0, &placement) == TICKSEAM_OK);
+    CHECK(tickseam_session_place(real, INT64_MIN, 0, 0, &placement) == TICKSEAM_OK);
+}
+
+static void maps(void) {
+    tickseam_session *real = begun(&memory_a);
+    tickseam_map map, onward, other;
+    tickseam_host_instant host;
+    tickseam_device_instant device;
+    double drift;
+    size_t i;
+    feed(real, 0, 500);
+    SIZED(map), SIZED(other);
+    CHECK(tickseam_session_map(real, &map) == TICKSEAM_OK);
+    POISON(host), POISON(device), POISON(drift);
+    for (i = offsetof(tickseam_map, at_s); i < sizeof map; i += sizeof(double)) {
+        static const double nonsense[] = {NAN, INFINITY, -INFINITY};
+        size_t j;
+        for (j = 0; j < 3; j++) {
+            tickseam_map wrong = map;
+            memcpy((char *)&wrong + i, &nonsense[j], sizeof(double));
+            CHECK(tickseam_map_host_at(&wrong, 0, &host) == TICKSEAM_ERROR_VALUE);
+            CHECK(tickseam_map_device_at(&wrong, 0, &device) == TICKSEAM_ERROR_VALUE);
+            CHECK(tickseam_map_drift(&wrong, &drift) == TICKSEAM_ERROR_VALUE);
+            CHECK(tickseam_map_invert(&wrong, &other) == TICKSEAM_ERROR_VALUE);
+            CHECK(tickseam_map_chain(&wrong, &map, &other) == TICKSEAM_ERROR_VALUE);
+            CHECK(tickseam_map_chain(&map, &wrong, &other) == TICKSEAM_ERROR_VALUE);
+        }
+    }
+    onward = map, onward.counts_per_s = 0;
+    CHECK(tickseam_map_host_at(&onward, 0, &host) == TICKSEAM_ERROR_VALUE);
+    onward = map, onward.rate_ppm = -1e6;
+    CHECK(tickseam_map_host_at(&onward, 0, &host) == TICKSEAM_ERROR_VALUE);
+    onward = map, onward.struct_size = 7;
+    CHECK(tickseam_map_host_at(&onward, 0, &host) == TICKSEAM_ERROR_STRUCT_SIZE);
+    CHECK(tickseam_map_device_at(&onward, 0, &device) == TICKSEAM_ERROR_STRUCT_SIZE);
+    CHECK(tickseam_map_drift(&onward, &drift) == TICKSEAM_ERROR_STRUCT_SIZE);
+    CHECK(tickseam_map_invert(&onward, &other) == TICKSEAM_ERROR_STRUCT_SIZE);
+    CHECK(tickseam_map_chain(&map, &onward, &other) == TICKSEAM_ERROR_STRUCT_SIZE);
+    CHECK(tickseam_map_host_at(&map, NAN, &host) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_map_host_at(NULL, 0, &host) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_map_device_at(NULL, 0, &device) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_map_drift(NULL, &drift) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_map_invert(NULL, &other) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_map_chain(NULL, &map, &other) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_map_chain(&map, NULL, &other) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_map_host_at(OFF(tickseam_map, &map), 0, &host) == TICKSEAM_ERROR_MISALIGNED);
+    UNTOUCHED(host); UNTOUCHED(device); UNTOUCHED(drift); UNTOUCHED_SIZED(other);
+    PLAIN_RULES(tickseam_host_instant, host, tickseam_map_host_at(&map, 0, output));
+    PLAIN_RULES(tickseam_device_instant, device, tickseam_map_device_at(&map, 0, output));
+    PLAIN_RULES(double, drift, tickseam_map_drift(&map, output));
+    SIZED_RULES(tickseam_map, other, tickseam_map_invert(&map, output));
+    SIZED_RULES(tickseam_map, other, tickseam_map_chain(&map, &map, output));
+
+    CHECK(tickseam_map_host_at(&map, 7.5, &host) == TICKSEAM_OK);
+    CHECK(tickseam_map_device_at(&map, host.host_ns, &device) == TICKSEAM_OK && fabs(device.device_s - 7.5) < 1e-8);
+    CHECK(tickseam_map_drift(&map, &drift) == TICKSEAM_OK && fabs(drift) < 70.0);
+    /* There and back: a map followed by its inverse is the identity, in nanoseconds. */
+    SIZED(other);
+    CHECK(tickseam_map_invert(&map, &other) == TICKSEAM_OK);
+    CHECK(tickseam_map_chain(&map, &other, &other) == TICKSEAM_OK);
+    CHECK(tickseam_map_host_at(&other, 7.5, &host) == TICKSEAM_OK && llabs((long long)(host.host_ns - INT64_C(7500000000))) <= 2);
+}
+
+static void saving(void) {
+    tickseam_session *real = begun(&memory_a), *copy;
+    tickseam_placement here, there;
+    size_t written;
+    feed(real, 0, 300);
+    POISON(written), POISON(copy);
+    HANDLE_RULES(tickseam_session_save(session, saved, sizeof saved, &written));
+    CHECK(tickseam_session_save(real, NULL, sizeof saved, &written) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_session_save(real, saved, TICKSEAM_SAVED_SIZE - 1, &written) == TICKSEAM_ERROR_SHORT_MEMORY);
+    PLAIN_RULES(size_t, written, tickseam_session_save(real, saved, sizeof saved, output));
+    UNTOUCHED(written);
+    /* Bytes have no alignment. */
+    CHECK(tickseam_session_save(real, saved + 1, sizeof saved - 1, &written) == TICKSEAM_OK && written == TICKSEAM_SAVED_SIZE);
+    memset(&memory_b, 0x5A, sizeof memory_b);
+    CHECK(tickseam_session_restore(NULL, sizeof memory_b, saved + 1, written, &copy) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, NULL, written, &copy) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, NULL) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_session_restore(OFF(void, &memory_b), sizeof memory_b, saved + 1, written, &copy) == TICKSEAM_ERROR_MISALIGNED);
+    CHECK(tickseam_session_restore(&memory_b, sizeof memory_b - 1, saved + 1, written, &copy) == TICKSEAM_ERROR_SHORT_MEMORY);
+    CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written - 1, &copy) == TICKSEAM_ERROR_NOT_SAVED);
+    CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, 5, &copy) == TICKSEAM_ERROR_NOT_SAVED);
+    saved[1] ^= 1;
+    CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == TICKSEAM_ERROR_NOT_SAVED);
+    saved[1] ^= 1, saved[1 + 16] ^= 1;
+    CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == TICKSEAM_ERROR_OTHER_BUILD);
+    saved[1 + 16] ^= 1, saved[1 + 24] ^= 1;
+    CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == TICKSEAM_ERROR_OTHER_BUILD);
+    saved[1 + 24] ^= 1;
+    UNTOUCHED(copy);
+    CHECK(memory_b.words[0] == UINT64_C(0x5A5A5A5A5A5A5A5A));
+    CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == TICKSEAM_OK);
+    feed(real, 300, 900);
+    feed(copy, 300, 900);
+    SIZED(here), SIZED(there);
+    CHECK(tickseam_session_place(real, HOST_0 + INT64_C(17000000000), 0, 0, &here) == TICKSEAM_OK);
+    CHECK(tickseam_session_place(copy, HOST_0 + INT64_C(17000000000), 0, 0, &there) == TICKSEAM_OK);
+    CHECK(memcmp(&here, &there, sizeof here) == 0);
+    /* A copy of the memory is a session too. */
+    memcpy(&memory_b, &memory_a, sizeof memory_b);
+    POISON(there), there.struct_size = sizeof there;
+    CHECK(tickseam_session_place((tickseam_session *)(void *)&memory_b, HOST_0 + INT64_C(17000000000), 0, 0, &there) == TICKSEAM_OK);
+    CHECK(memcmp(&here, &there, sizeof here) == 0);
+}
+
+enum { PACKETS = 3000, EVENTS = 3 };
+
+static void replaying(void) {
+    static int64_t host_ns[PACKETS];
+    static uint64_t sequence[PACKETS], tick[PACKETS];
+    static uint8_t has_tick[PACKETS];
+    const int64_t event_ns[EVENTS] = {HOST_0 + INT64_C(1000000000), HOST_0 + INT64_C(30000000000), HOST_0 + INT64_C(59000000000)};
+    double latency[EVENTS] = {0, 0, 0};
+    tickseam_config config = usual_config(), wrong_config;
+    tickseam_packets packets, wrong;
+    tickseam_events events, wrong_events;
+    tickseam_placement placements[EVENTS];
+    tickseam_replay_report report;
+    size_t bytes, i;
+    void *scratch;
+    for (i = 0; i < PACKETS; i++) {
+        tickseam_packet packet = usual_packet((int64_t)i);
+        host_ns[i] = packet.host_ns, sequence[i] = packet.sequence, tick[i] = packet.tick, has_tick[i] = 1;
+    }
+    memset(&packets, 0, sizeof packets);
+    packets.struct_size = sizeof packets, packets.count = PACKETS;
+    packets.host_ns = host_ns, packets.sequence = sequence, packets.tick = tick, packets.has_tick = has_tick;
+    memset(&events, 0, sizeof events);
+    events.struct_size = sizeof events, events.count = EVENTS, events.host_ns = event_ns, events.latency_us = latency;
+    POISON(bytes);
+    CHECK(tickseam_replay_scratch(NULL, &packets, &bytes) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_replay_scratch(&config, NULL, &bytes) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_replay_scratch(&config, OFF(tickseam_packets, &packets), &bytes) == TICKSEAM_ERROR_MISALIGNED);
+    wrong = packets, wrong.host_ns = NULL;
+    CHECK(tickseam_replay_scratch(&config, &wrong, &bytes) == TICKSEAM_ERROR_NULL);
+    wrong = packets, wrong.sequence = NULL;
+    CHECK(tickseam_replay_scratch(&config, &wrong, &bytes) == TICKSEAM_ERROR_NULL);
+    wrong = packets, wrong.host_ns = OFF(const int64_t, host_ns);
+    CHECK(tickseam_replay_scratch(&config, &wrong, &bytes) == TICKSEAM_ERROR_MISALIGNED);
+    wrong = packets, wrong.count = UINT64_MAX;
+    CHECK(tickseam_replay_scratch(&config, &wrong, &bytes) == TICKSEAM_ERROR_VALUE);
+    wrong = packets, wrong.reserved = 1;
+    CHECK(tickseam_replay_scratch(&config, &wrong, &bytes) == TICKSEAM_ERROR_VALUE);
+    has_tick[7] = 2;
+    CHECK(tickseam_replay_scratch(&config, &packets, &bytes) == TICKSEAM_ERROR_VALUE);
+    has_tick[7] = 1;
+    UNTOUCHED(bytes);
+    PLAIN_RULES(size_t, bytes, tickseam_replay_scratch(&config, &packets, output));
+    CHECK(tickseam_replay_scratch(&config, &packets, &bytes) == TICKSEAM_OK && bytes < 500000);
+    scratch = malloc(bytes + 8);
+    CHECK(scratch != NULL);
+    POISON(placements), placements[0].struct_size = sizeof placements[0], SIZED(report);
+#define REPLAY(c, p, e, s, n, o, r) tickseam_replay(c, p, e, s, n, o, r)
+    CHECK(REPLAY(NULL, &packets, &events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_NULL);
+    CHECK(REPLAY(&config, NULL, &events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_NULL);
+    CHECK(REPLAY(&config, &packets, NULL, scratch, bytes, placements, &report) == TICKSEAM_ERROR_NULL);
+    CHECK(REPLAY(&config, &packets, &events, NULL, bytes, placements, &report) == TICKSEAM_ERROR_NULL);
+    CHECK(REPLAY(&config, &packets, &events, scratch, bytes, NULL, &report) == TICKSEAM_ERROR_NULL);
+    CHECK(REPLAY(&config, &packets, &events, scratch, bytes, placements, NULL) == TICKSEAM_ERROR_NULL);
+    CHECK(REPLAY(&config, &packets, &events, OFF(void, scratch), bytes, placements, &report) == TICKSEAM_ERROR_MISALIGNED);
+    CHECK(REPLAY(&config, &packets, &events, scratch, bytes, OFF(tickseam_placement, placements), &report) == TICKSEAM_ERROR_MISALIGNED);
+    CHECK(REPLAY(&config, &packets, &events, scratch, 100, placements, &report) == TICKSEAM_ERROR_SHORT_MEMORY);
+    CHECK(REPLAY(&config, &packets, &events, scratch, SIZE_MAX, placements, &report) == TICKSEAM_ERROR_VALUE);
+    wrong_config = config, wrong_config.tolerance_ppm = NAN;
+    CHECK(REPLAY(&wrong_config, &packets, &events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_VALUE);
+    wrong_config = config, wrong_config.stream_count = 9;
+    CHECK(REPLAY(&wrong_config, &packets, &events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_STREAM);
+    wrong_events = events, wrong_events.host_ns = NULL;
+    CHECK(REPLAY(&config, &packets, &wrong_events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_NULL);
+    wrong_events = events, wrong_events.reserved_pointer = latency;
+    CHECK(REPLAY(&config, &packets, &wrong_events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_VALUE);
+    latency[1] = NAN;
+    CHECK(REPLAY(&config, &packets, &events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_VALUE);
+    latency[1] = 0;
+    placements[0].struct_size = 3;
+    CHECK(REPLAY(&config, &packets, &events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_STRUCT_SIZE);
+    wrong = packets, wrong.count = 0;
+    placements[0].struct_size = sizeof placements[0];
+    CHECK(REPLAY(&config, &wrong, &events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_NOT_YET);
+    UNTOUCHED_SIZED(report);
+    CHECK(poisoned(placements, 4, sizeof placements));
+    SIZED_RULES(tickseam_replay_report, report, REPLAY(&config, &packets, &events, scratch, bytes, placements, output));
+    SIZED(report);
+    CHECK(REPLAY(&config, &packets, &events, scratch, bytes, placements, &report) == TICKSEAM_OK);
+    CHECK(report.segments == 1 && report.used == PACKETS && report.rejected == 0);
+    for (i = 0; i < EVENTS; i++) {
+        double true_s = (double)(event_ns[i] - HOST_0) / 1e9;
+        CHECK(placements[i].struct_size == sizeof placements[i]);
+        CHECK(fabs(placements[i].device_s - true_s) * 1e6 < placements[i].u95_us && placements[i].u95_us < 5000);
+    }
+    free(scratch);
+}
+
+static void texts(void) {
+    static const char *const status[] = {
+        "ok", "a pointer that must not be null is null", "a pointer is not aligned as its type has to be",
+        "memory that was lent is too short", "struct_size is not the size of the struct", "the memory holds no session",
+        "a value is out of its range, not a number, or infinite", "no such stream, none at all, or too many",
+        "nothing is known yet", "there is no further one", "these bytes are no saved session",
+        "the session was saved by another build of the library"};
+    static const int32_t wild[] = {1, 99, -12, -1000, INT32_MAX, INT32_MIN};
+    int32_t i;
+    for (i = 0; i < 12; i++) CHECK(strcmp(tickseam_status_text(-i), status[i]) == 0);
+    for (i = 0; i < 6; i++) {
+        CHECK(strcmp(tickseam_status_text(wild[i]), "no status of this library") == 0);
+        if (wild[i] != 1) {
+            CHECK(strcmp(tickseam_disposition_text(wild[i]), "no disposition of this library") == 0);
+            CHECK(strcmp(tickseam_line_text(wild[i]), "no line of a budget") == 0);
+        }
+    }
+    for (i = 0; i <= TICKSEAM_REJECTED; i++) {
+        int32_t j;
+        for (j = 0; j < i; j++) CHECK(strcmp(tickseam_disposition_text(i), tickseam_disposition_text(j)) != 0);
+        CHECK(strcmp(tickseam_disposition_text(i), tickseam_disposition_text(-1)) != 0);
+    }
+    for (i = 0; i < TICKSEAM_LINES; i++) CHECK(strcmp(tickseam_line_text(i), tickseam_line_text(TICKSEAM_LINES)) != 0);
+    CHECK(strcmp(tickseam_line_text(TICKSEAM_LINES), "no line of a budget") == 0);
+}
+
+int main(void) {
+    init();
+    observing();
+    asking();
+    maps();
+    saving();
+    replaying();
+    texts();
+    puts("arguments: as the header says");
+    return 0;
+}

@@ -1,0 +1,291 @@
+#![expect(
+    clippy::unwrap_used,
+    clippy::arithmetic_side_effects,
+    reason = "a test stops at the first surprise"
+)]
+extern crate std;
+
+use super::*;
+use crate::intake::Disposition;
+use std::format;
+
+const STREAM: StreamConfig = StreamConfig { rate_hz: 250.0, samples_per_packet: 5, sequence_bits: 16 };
+const TICKS: TickCounter = TickCounter { hz: 32_768.0, bits: 32 };
+const DELAY: Shift = Shift { us: 18_000.0, u_us: 200.0 };
+const CONFIG: SessionConfig<'static> = SessionConfig {
+    ticks: Some(TICKS),
+    tolerance_ppm: 50.0,
+    host_step_us: 0.001,
+    fixed_delay: Some(DELAY),
+    interval_us: None,
+    streams: &[STREAM],
+};
+const HOST_0: i64 = 7_000_000_000;
+
+/// Packet `n` of a headset whose clock began at host time `HOST_0` and agrees with the host's: sent on a grid of 15 ms.
+fn packet(n: i64) -> PacketStamp {
+    let host_ns = HOST_0 + (n * 20 + 18 + (14 - n * 20 % 15)) * 1_000_000;
+    PacketStamp {
+        host_ns,
+        sequence: (n % 65_536).cast_unsigned(),
+        tick: u64::try_from(n * 32_768 / 50).ok(),
+        samples: 5,
+    }
+}
+
+fn session(config: &SessionConfig<'_>) -> Session<4> {
+    Session::new(config).unwrap()
+}
+
+fn fed(config: &SessionConfig<'_>, packets: core::ops::Range<i64>) -> Session<4> {
+    let mut session = session(config);
+    for n in packets {
+        let _ = session.observe_packet(0, packet(n));
+    }
+    session
+}
+
+#[test]
+fn an_event_is_placed_within_its_interval_and_back_again() {
+    let session = fed(&CONFIG, 0..1_000);
+    assert_eq!((session.knowledge(), session.segment()), (Knowledge::Tracking, 0));
+    let placed = session.place(HOST_0 + 15_000_000_000, Shift::default()).unwrap();
+    assert!(!placed.excludes_fixed_delay);
+    let (at_s, u95_us) = (placed.placement.device_s, placed.placement.u95_us);
+    assert!((at_s - 15.0).abs() * 1e6 < u95_us && u95_us < 10_000.0, "{placed:?}");
+    let back = session.host_at(at_s).unwrap();
+    assert!((back.host_ns - HOST_0 - 15_000_000_000).abs() < 1_000, "{back:?}");
+    assert!((back.u95_us - u95_us).abs() < 1.0, "{back:?} {u95_us}");
+    let by_map = session.map().unwrap().device_at(HOST_0 + 19_000_000_000);
+    let direct = session.place(HOST_0 + 19_000_000_000, Shift::default()).unwrap().placement;
+    assert!((by_map.device_s - direct.device_s).abs() < 1e-4, "{by_map:?} {direct:?}");
+    let late = session.place(HOST_0 + 15_000_000_000, Shift { us: 2_000.0, u_us: 0.0 }).unwrap();
+    assert!((late.placement.device_s - at_s - 0.002).abs() < 1e-6);
+}
+
+#[test]
+fn the_session_says_what_its_parts_say_bit_for_bit() {
+    let mut intake = Intake::<1>::new(
+        DeviceClock { tick_hz: TICKS.hz, tick_bits: TICKS.bits, tolerance_ppm: 50.0 + HOST_TOLERANCE_PPM },
+        &[STREAM],
+    )
+    .unwrap();
+    let setup =
+        Setup { fixed_delay: Some(DELAY), resolution_us: 0.001 + 1e6 / TICKS.hz, ..Setup::new(50.0, 0.02) };
+    let (mut live, mut frame) = (Live::new(setup), None);
+    for n in 0..2_000 {
+        let at = intake.observe(0, packet(n)).resolved.unwrap();
+        let host_ns = packet(n).host_ns;
+        let origin = Frame { device_origin: at.device, counts_per_s: TICKS.hz, host_origin_ns: host_ns };
+        live.observe(frame.get_or_insert(origin).arrival(at.device, host_ns));
+    }
+    let frame = frame.unwrap();
+    let placing = Placing {
+        frame,
+        fixed_delay: DELAY,
+        resolution_us: 0.001,
+        curvature_ppm_per_s: crate::filter::WIDEST_CURVATURE,
+    };
+    let session = fed(&CONFIG, 0..2_000);
+    for at_ns in [0, 12_345_678_901, 39_000_000_000, 50_000_000_000] {
+        let host_ns = HOST_0 + at_ns;
+        let by_parts =
+            placing.place(host_ns, Shift::default(), |at_s| live.known_at(at_s).unwrap_or_default());
+        let placed = session.place(host_ns, Shift::default()).unwrap().placement;
+        let onset_s = by_parts.device_s - 0.5e6 / TICKS.hz * 1e-6;
+        assert_eq!(placed.device_s.to_bits(), onset_s.to_bits());
+        assert_eq!(placed.budget.link_us.to_bits(), by_parts.budget.link_us.to_bits());
+        assert_eq!(placed.budget.holdover_us.to_bits(), by_parts.budget.holdover_us.to_bits());
+    }
+}
+
+#[test]
+fn without_ticks_samples_are_the_clock() {
+    let config = SessionConfig { ticks: None, ..CONFIG };
+    let mut session = fed(&config, 0..1_000);
+    let placed = session.place(HOST_0 + 15_000_000_000, Shift::default()).unwrap().placement;
+    assert!((placed.device_s - 15.0).abs() * 1e6 < placed.u95_us, "{placed:?}");
+    assert_eq!(session.map().unwrap().frame.counts_per_s, 250.0);
+    assert_eq!(session.observe_marker(HOST_0 + 15_000_000_000, 5), Sighted::NoTicks);
+    assert_eq!(session.observe_exchange(0, 0, 0, 0), Sighted::NoTicks);
+    let counters = session.counters();
+    assert_eq!((counters.markers_refused, counters.exchanges_refused), (1, 1));
+}
+
+#[test]
+fn nothing_is_placed_before_the_first_packet() {
+    let mut session = session(&CONFIG);
+    assert_eq!(session.place(HOST_0, Shift::default()), None);
+    assert_eq!((session.host_at(0.0), session.map(), session.timeline_segment()), (None, None, None));
+    assert_eq!(
+        (session.knowledge(), session.newest_s(), session.link()),
+        (Knowledge::Nothing, None, Link::default())
+    );
+    assert_eq!(session.observe_marker(HOST_0, 0), Sighted::TooEarly);
+    let _ = session.observe_packet(0, packet(0));
+    assert_eq!(session.knowledge(), Knowledge::Nothing, "one stamp alone may be nonsense");
+    let _ = session.observe_packet(0, packet(1));
+    assert_eq!(session.knowledge(), Knowledge::Cold);
+    assert!(session.place(HOST_0, Shift::default()).unwrap().placement.u95_us > 50_000.0);
+}
+
+#[test]
+fn a_restart_begins_a_timeline_and_events_before_it_stay_on_the_old_one() {
+    let mut session = fed(&CONFIG, 0..1_000);
+    let restarted = |n: i64| PacketStamp { host_ns: packet(n + 1_250).host_ns, ..packet(n) };
+    for n in 0..500 {
+        let _ = session.observe_packet(0, restarted(n));
+    }
+    assert_eq!((session.segment(), session.timeline_segment()), (1, Some(1)));
+    assert_eq!(
+        session.counters().settling.settled_later,
+        1,
+        "the first packet after the restart was settled by the second"
+    );
+    let after = session.place(HOST_0 + 30_000_000_000, Shift::default()).unwrap();
+    assert_eq!(after.segment, 1);
+    assert!((after.placement.device_s - 5.0).abs() * 1e6 < after.placement.u95_us, "{after:?}");
+    let before = session.place(HOST_0 + 15_000_000_000, Shift::default()).unwrap();
+    assert_eq!(before.segment, 0);
+    assert!((before.placement.device_s - 15.0).abs() * 1e6 < before.placement.u95_us, "{before:?}");
+}
+
+#[test]
+fn packets_that_settle_later_close_gaps_and_feed_the_clock() {
+    // Eight bits turn in 5.12 s: after 7 s of silence several numbers of turns fit, until delivery has settled.
+    let stream = StreamConfig { sequence_bits: 8, ..STREAM };
+    let config = SessionConfig { ticks: None, streams: &[stream], ..CONFIG };
+    let stamp = |n: i64| PacketStamp { sequence: (n % 256).cast_unsigned(), tick: None, ..packet(n) };
+    let mut session = session(&config);
+    for n in (0..500).chain(850..1_100) {
+        let _ = session.observe_packet(0, stamp(n));
+    }
+    let counters = session.counters();
+    assert!(counters.intake.ambiguous > 50, "{counters:?}");
+    assert_eq!(counters.settling.settled_later, counters.intake.ambiguous);
+    assert_eq!((counters.settling.forgotten, counters.settling.never_settled, session.segment()), (0, 0, 0));
+    assert_eq!(session.next_gap(0, i64::MIN), Some(Gap { first_index: 500, count: 350 }));
+    assert_eq!(session.next_gap(0, 850), None);
+    assert_eq!((session.missing_packets(0), session.missing_packets(1)), (Some(350), None));
+}
+
+#[test]
+fn gaps_are_listed_one_after_the_other_and_late_packets_close_them() {
+    let mut session = session(&CONFIG);
+    for n in (0..10).chain(12..20).chain(21..30) {
+        let _ = session.observe_packet(0, packet(n));
+    }
+    let first = session.next_gap(0, i64::MIN).unwrap();
+    let second = session.next_gap(0, first.last_index() + 1).unwrap();
+    assert_eq!((first, second), (Gap { first_index: 10, count: 2 }, Gap { first_index: 20, count: 1 }));
+    assert_eq!(session.next_gap(0, second.last_index() + 1), None);
+    let _ = session.observe_packet(0, packet(20));
+    assert_eq!(session.next_gap(0, 12), None);
+    assert_eq!(session.missing_packets(0), Some(2));
+}
+
+#[test]
+fn exchanges_and_markers_bound_the_clock_and_nonsense_is_refused() {
+    let config = SessionConfig { fixed_delay: None, ..CONFIG };
+    let mut session = fed(&config, 0..1_000);
+    let at = |ms: i64| HOST_0 + ms * 1_000_000;
+    let tick = |ms: i64| (ms * 32_768 / 1_000).cast_unsigned();
+    assert!(session.place(at(15_000), Shift::default()).unwrap().excludes_fixed_delay);
+    assert_eq!(session.observe_exchange(at(19_990), tick(19_995), tick(19_996), at(20_001)), Sighted::Used);
+    let placed = session.place(at(20_000), Shift::default()).unwrap();
+    assert!(!placed.excludes_fixed_delay && session.link().rests_on_pairs);
+    assert!((placed.placement.device_s - 20.0).abs() * 1e6 < placed.placement.u95_us);
+    assert!(placed.placement.u95_us < 12_000.0, "{placed:?}");
+    assert_eq!(session.observe_marker(at(20_010), tick(20_010)), Sighted::Used);
+    assert!(session.place(at(20_000), Shift::default()).unwrap().placement.u95_us < 5_000.0);
+    assert_eq!(session.observe_marker(at(20_010), tick(25_010)), Sighted::FarOff);
+    assert_eq!(session.observe_marker(at(20_010), u64::MAX), Sighted::FarOff);
+    assert_eq!(
+        session.observe_exchange(at(20_001), tick(19_995), tick(19_996), at(19_990)),
+        Sighted::Backwards
+    );
+    assert_eq!(
+        session.observe_exchange(at(19_990), tick(19_996), tick(19_995), at(20_001)),
+        Sighted::Backwards
+    );
+    let counters = session.counters();
+    assert_eq!((counters.exchanges_used, counters.exchanges_refused), (1, 2));
+    assert_eq!((counters.markers_used, counters.markers_refused), (1, 2));
+}
+
+#[test]
+fn a_refused_packet_changes_nothing_but_its_counter() {
+    let mut session = fed(&CONFIG, 0..300);
+    let mut before = session.clone();
+    let bad = [
+        (4, packet(300)),
+        (0, PacketStamp { sequence: 65_536, ..packet(300) }),
+        (0, PacketStamp { tick: Some(1 << 32), ..packet(300) }),
+        (0, PacketStamp { samples: 0, ..packet(300) }),
+        (0, PacketStamp { host_ns: i64::MIN, ..packet(300) }),
+    ];
+    for (stream, stamp) in bad {
+        assert!(matches!(session.observe_packet(stream, stamp).disposition, Disposition::Rejected(_)));
+    }
+    let calls = |session: &Session<4>| session.counters().intake.calls();
+    assert_eq!(calls(&session), calls(&before) + 5);
+    for n in 300..600 {
+        assert_eq!(session.observe_packet(0, packet(n)), before.observe_packet(0, packet(n)));
+    }
+    assert_eq!(format!("{:?}", session.running), format!("{:?}", before.running));
+}
+
+#[test]
+fn a_lone_wild_stamp_is_counted_and_does_not_move_the_clock() {
+    let mut session = fed(&CONFIG, 0..500);
+    let wild = PacketStamp { host_ns: packet(500).host_ns - 60_000_000_000, ..packet(500) };
+    let _ = session.observe_packet(0, wild);
+    for n in 501..1_000 {
+        let _ = session.observe_packet(0, packet(n));
+    }
+    assert_eq!(session.counters().wild, 1);
+    let placed = session.place(HOST_0 + 15_000_000_000, Shift::default()).unwrap().placement;
+    assert!((placed.device_s - 15.0).abs() * 1e6 < placed.u95_us);
+}
+
+#[test]
+fn a_configuration_that_cannot_be_is_refused() {
+    let error = |config: SessionConfig<'_>| Session::<1>::new(&config).unwrap_err();
+    assert_eq!(error(SessionConfig { streams: &[], ..CONFIG }), SessionConfigError::NoStream);
+    assert!(matches!(
+        error(SessionConfig { streams: &[STREAM; 2], ..CONFIG }),
+        SessionConfigError::Intake(_)
+    ));
+    for wrong in [f64::NAN, f64::INFINITY, -1.0, 1e9] {
+        assert_eq!(error(SessionConfig { host_step_us: wrong, ..CONFIG }), SessionConfigError::HostStep);
+        assert_eq!(error(SessionConfig { interval_us: Some(wrong), ..CONFIG }), SessionConfigError::Interval);
+        assert!(matches!(
+            error(SessionConfig { tolerance_ppm: wrong, ..CONFIG }),
+            SessionConfigError::Intake(_)
+        ));
+    }
+    for wrong in [(f64::NAN, 0.0), (f64::INFINITY, 0.0), (0.0, -1.0), (0.0, f64::NAN)] {
+        let delay = Shift { us: wrong.0, u_us: wrong.1 };
+        assert_eq!(
+            error(SessionConfig { fixed_delay: Some(delay), ..CONFIG }),
+            SessionConfigError::FixedDelay
+        );
+        assert_eq!(fed(&CONFIG, 0..10).place(HOST_0, delay), None);
+    }
+}
+
+#[test]
+fn another_stream_tells_which_delivery_a_packet_came_in() {
+    let two = SessionConfig { streams: &[STREAM; 2], ..CONFIG };
+    let mut session = session(&two);
+    for n in 0..1_000 {
+        let other = PacketStamp { host_ns: packet(n).host_ns - 1_500_000, ..packet(n) };
+        let _ = session.observe_packet(1, other);
+        let _ = session.observe_packet(0, packet(n));
+    }
+    let alone = fed(&CONFIG, 0..1_000);
+    let placed =
+        |session: &Session<4>| session.place(HOST_0 + 15_000_000_000, Shift::default()).unwrap().placement;
+    assert!((placed(&session).device_s - 15.0).abs() * 1e6 < placed(&session).u95_us);
+    assert_ne!(format!("{:?}", session.running), format!("{:?}", alone.running));
+}

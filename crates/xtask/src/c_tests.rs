@@ -1,0 +1,219 @@
+//! Compiles and runs the C programs: `c-tests` with gcc, as `cargo test` does; `c-tests --all` also with clang, sanitizers and
+//! valgrind, and from outside through pkg-config and CMake.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use crate::dist;
+use crate::tools::{Done, root, run, target_dir, write};
+
+const WARNINGS: [&str; 4] = ["-Wall", "-Wextra", "-Wpedantic", "-Werror"];
+/// Compiler for C, compiler for C++.
+const GCC: [&str; 2] = ["gcc", "g++"];
+const CLANG: [&str; 2] = ["clang", "clang++"];
+
+struct Place {
+    sources: PathBuf,
+    prefix: PathBuf,
+    out: PathBuf,
+}
+
+impl Place {
+    fn vectors(&self) -> PathBuf {
+        root().join("bindings/vectors/live.csv")
+    }
+
+    /// Compiles one program; `library` is what it is linked with.
+    fn compile(
+        &self,
+        compilers: [&str; 2],
+        standard: &str,
+        flags: &[&str],
+        name: &str,
+        library: &str,
+    ) -> Done<PathBuf> {
+        let compiler = if standard.starts_with("c++") { compilers[1] } else { compilers[0] };
+        let language = if standard.starts_with("c++") { "c++" } else { "c" };
+        let short =
+            Path::new(name).file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
+        let binary = self.out.join(
+            format!("{short}-{compiler}-{standard}{}{library}", flags.concat()).replace(['=', ','], "-"),
+        );
+        run(Command::new(compiler)
+            .arg(format!("-std={standard}"))
+            .args(WARNINGS)
+            .args(flags)
+            .args(["-O1", "-g", "-D_DEFAULT_SOURCE", "-x", language])
+            .arg("-I")
+            .arg(self.prefix.join("include"))
+            .arg(self.sources.join(name))
+            .args(["-x", "none"])
+            .arg("-o")
+            .arg(&binary)
+            .arg("-L")
+            .arg(self.prefix.join("lib"))
+            .arg(format!("-l:{library}"))
+            .args(["-lm", "-lpthread"]))?;
+        Ok(binary)
+    }
+
+    /// Runs a program, below another one if `under` names one.
+    fn run(&self, under: &[&str], binary: &Path, arguments: &[&Path]) -> Done<String> {
+        let mut command = match under {
+            [tool, options @ ..] => {
+                let mut command = Command::new(tool);
+                command.args(options).arg(binary);
+                command
+            }
+            [] => Command::new(binary),
+        };
+        run(command.args(arguments).env("LD_LIBRARY_PATH", self.prefix.join("lib")))
+    }
+
+    /// All programs but the one without a heap, which no tool can run.
+    fn all(
+        &self,
+        compilers: [&str; 2],
+        standard: &str,
+        flags: &[&str],
+        under: &[&str],
+        library: &str,
+    ) -> Done {
+        let vectors = self.vectors();
+        for (name, arguments) in [
+            ("tests/arguments.c", vec![]),
+            ("tests/threads.c", vec![]),
+            ("tests/vectors.c", vec![vectors.as_path()]),
+            ("minimal.c", vec![]),
+        ] {
+            let binary = self.compile(compilers, standard, flags, name, library)?;
+            self.run(under, &binary, &arguments)?;
+        }
+        let replay = self.compile(compilers, standard, flags, "replay.c", library)?;
+        self.replay(under, &replay)?;
+        println!("{} {standard} {} {} {library}: passed", compilers[0], flags.join(" "), under.join(" "));
+        Ok(())
+    }
+
+    /// The example that replays: packets whose truth is known, printed onsets within their intervals.
+    fn replay(&self, under: &[&str], binary: &Path) -> Done {
+        let mut packets = String::from("host_ns,stream,sequence,tick,samples\n");
+        for n in 0..3_000_i64 {
+            let host_ns = 7_000_000_000 + (n * 20 + 18 + (14 - n * 20 % 15)) * 1_000_000;
+            packets.push_str(&format!("{host_ns},eeg,{n},{},5\n{host_ns},acc,{n},,7\n", n * 32_768 / 50));
+        }
+        let events: Vec<i64> = (1..50).map(|at| 7_000_000_000 + at * 1_000_000_000).collect();
+        let (packets_path, events_path) = (self.out.join("packets.csv"), self.out.join("events.txt"));
+        write(&packets_path, &packets)?;
+        write(&events_path, &events.iter().map(|at| format!("{at}\n")).collect::<String>())?;
+        let known = ["250", "5", "16", "32768", "32", "18000", "200"].map(Path::new);
+        let arguments: Vec<&Path> =
+            [packets_path.as_path(), events_path.as_path()].into_iter().chain(known).collect();
+        let printed = self.run(under, binary, &arguments)?;
+        let mut placed = 0;
+        for (line, event) in printed.lines().skip(1).zip(&events) {
+            let cells: Vec<f64> = line.split(',').filter_map(|cell| cell.parse().ok()).collect();
+            let [_, _, onset_s, _, u95_ms] = cells.as_slice() else {
+                return Err(format!("replay.c printed {line}"));
+            };
+            let true_s = (event - 7_000_000_000) as f64 / 1e9;
+            if (onset_s - true_s).abs() * 1e3 > *u95_ms || *u95_ms > 5.0 {
+                return Err(format!("replay.c: {line}, but it was at {true_s} s"));
+            }
+            placed += 1;
+        }
+        if placed == events.len() {
+            Ok(())
+        } else {
+            Err(format!("replay.c placed {placed} of {} events", events.len()))
+        }
+    }
+
+    /// Linked with an allocator that aborts, and the control that shows that it would.
+    fn no_heap(&self, compilers: [&str; 2]) -> Done {
+        let binary = self.compile(compilers, "c11", &[], "tests/no_heap.c", "libtickseam.a")?;
+        self.run(&[], &binary, &[])?;
+        match self.run(&[], &binary, &[Path::new("control")]) {
+            Ok(_) => Err("no_heap.c: the control did not abort".to_owned()),
+            Err(_) => Ok(()),
+        }
+    }
+
+    /// Nothing in the shared library is written: it has neither data nor room for any.
+    fn no_writable_globals(&self) -> Done {
+        let library = self.prefix.join("lib/libtickseam.so.0");
+        let sections = run(Command::new("size").arg("-A").arg(&library))?;
+        if !sections.contains(".text") {
+            return Err(format!("{}: no sections are listed", library.display()));
+        }
+        for line in sections.lines() {
+            let mut words = line.split_whitespace();
+            let (name, size) = (words.next().unwrap_or(""), words.next().unwrap_or(""));
+            if [".data", ".bss", ".tdata", ".tbss"].contains(&name) && size != "0" {
+                return Err(format!("{} has data that can be written: {line}", library.display()));
+            }
+        }
+        Ok(())
+    }
+
+    /// Programs elsewhere find the library through pkg-config and through CMake.
+    fn outside(&self) -> Done {
+        let share = self.prefix.join("share/pkgconfig");
+        let flags = run(Command::new("pkg-config")
+            .args(["--cflags", "--libs", "tickseam"])
+            .env("PKG_CONFIG_PATH", &share))?;
+        let binary = self.out.join("by-pkg-config");
+        run(Command::new("gcc")
+            .arg(self.sources.join("minimal.c"))
+            .args(flags.split_whitespace())
+            .arg("-o")
+            .arg(&binary))?;
+        self.run(&[], &binary, &[])?;
+        let build = self.out.join("by-cmake");
+        run(Command::new("cmake")
+            .arg("-S")
+            .arg(self.sources.join("consumer"))
+            .arg("-B")
+            .arg(&build)
+            .arg(format!("-DCMAKE_PREFIX_PATH={}", self.prefix.display())))?;
+        run(Command::new("cmake").arg("--build").arg(&build))?;
+        for name in ["shared", "static"] {
+            self.run(&[], &build.join(name), &[])?;
+        }
+        println!("pkg-config and CMake: passed");
+        Ok(())
+    }
+}
+
+pub(crate) fn run_all(everything: bool) -> Done {
+    let out = target_dir().join("c-tests");
+    let prefix = out.join("prefix");
+    dist::lay_out("x86_64-unknown-linux-gnu", &prefix)?;
+    let place = Place { sources: root().join("bindings/c"), prefix, out };
+    place.no_writable_globals()?;
+    place.no_heap(GCC)?;
+    for standard in ["c99", "c11"] {
+        place.all(GCC, standard, &[], &[], "libtickseam.a")?;
+    }
+    place.all(GCC, "c11", &[], &[], "libtickseam.so")?;
+    if !everything {
+        return Ok(());
+    }
+    place.all(GCC, "c++17", &[], &[], "libtickseam.a")?;
+    for standard in ["c99", "c11", "c++17"] {
+        place.all(CLANG, standard, &[], &[], "libtickseam.a")?;
+    }
+    place.all(
+        GCC,
+        "c11",
+        &["-fsanitize=address,undefined", "-fno-sanitize-recover=all"],
+        &[],
+        "libtickseam.a",
+    )?;
+    let valgrind = ["valgrind", "--quiet", "--error-exitcode=9", "--leak-check=full"];
+    place.all(GCC, "c11", &[], &valgrind, "libtickseam.a")?;
+    let threads = place.compile(GCC, "c11", &["-fsanitize=thread"], "tests/threads.c", "libtickseam.a")?;
+    place.run(&[], &threads, &[])?;
+    println!("thread sanitizer: passed");
+    place.outside()
+}

@@ -1,0 +1,45 @@
+//! Jobs of the C interface: `cargo xtask header|abi|panic-audit|dist`.
+
+mod abi;
+mod audit;
+mod c_tests;
+mod dist;
+mod header;
+mod tools;
+
+use std::process::ExitCode;
+
+const USAGE: &str = "\
+cargo xtask header [--check]      writes include/tickseam.h; with --check compares it
+cargo xtask abi [--check]         writes include/tickseam.abi, the symbols, sizes and offsets; with --check compares them
+cargo xtask panic-audit           links the bare static library so that a reachable panic breaks the link; prints its text size
+cargo xtask c-tests [--all]       compiles and runs the C programs; with --all also with clang, sanitizers, valgrind, pkg-config
+                                  and CMake
+cargo xtask dist [--target T] [--out DIR]
+                                  lays out include/ lib/ share/ for a target (default: this machine)";
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    let done = match words.as_slice() {
+        ["header"] => header::write(),
+        ["header", "--check"] => header::check(),
+        ["abi"] => abi::write(),
+        ["abi", "--check"] => abi::check(),
+        ["panic-audit"] => audit::run(),
+        ["c-tests"] => c_tests::run_all(false),
+        ["c-tests", "--all"] => c_tests::run_all(true),
+        ["dist", options @ ..] => dist::run(options),
+        _ => {
+            eprintln!("{USAGE}");
+            return ExitCode::from(2);
+        }
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(why) => {
+            eprintln!("xtask: {why}");
+            ExitCode::FAILURE
+        }
+    }
+}
