@@ -527,6 +527,7 @@ fn choose(estimates: &BTreeMap<u32, Estimate>, host_ns: i64, latency: Shift) -> 
                     let wider_us = (apart_us + earlier.placement.u95_us - placement.u95_us).max(0.0);
                     placement.u95_us += wider_us;
                     placement.budget.link_us += wider_us;
+                    placement.budget.statistics_us += wider_us;
                 }
                 within = Some(Chosen { segment, estimate, piece, placement });
             }
@@ -737,6 +738,9 @@ fn count_events(table: &EventsTable, budgets: &[Budget]) -> EventCounts {
     let line = |of: fn(&Budget) -> f64| median(budgets.iter().map(of).collect()).unwrap_or(0.0) / 1e3;
     counts.budget_median = (!budgets.is_empty()).then(|| BudgetSummary {
         link_ms: line(|budget| budget.link_us),
+        statistics_ms: line(|budget| budget.statistics_us),
+        lattice_ms: line(|budget| budget.lattice_us),
+        curvature_ms: line(|budget| budget.curvature_us),
         holdover_ms: line(|budget| budget.holdover_us),
         fixed_delay_ms: line(|budget| budget.fixed_delay_us),
         resolution_ms: line(|budget| budget.resolution_us),

@@ -216,7 +216,12 @@ fn remedy(segment: &SegmentSummary, recording: &Recording) -> Option<String> {
 fn limit(aligned: &Aligned) -> String {
     let Some(budget) = aligned.counts.budget_median else { return "nothing was placed.".to_owned() };
     let lines = [
-        (budget.link_ms, "what the delays of the link leave open of the clock"),
+        (budget.statistics_ms, "what the scatter of the delays leaves open of the clock"),
+        (budget.lattice_ms, "what the link's grid leaves open of the clock"),
+        (
+            budget.curvature_ms,
+            "how far the crystal may wander between the moments at which the clock is seen",
+        ),
         (budget.holdover_ms, "the age of the last packets"),
         (budget.fixed_delay_ms, "the uncertainty of the fixed delay"),
         (budget.resolution_ms, "the steps of the stamps"),

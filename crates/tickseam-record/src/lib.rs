@@ -41,7 +41,7 @@
 //!   maps[]    device_origin, host_origin_ns, valid_from_s, valid_to_s, drift_ppm, u_drift_ppm, u_offset_ms, offset_u95_ms
 //!   slips[]   host_ns, step_ms, cause
 //! events      total, placed, in_gap, outside, unplaced, u95_median_ms, u95_largest_ms
-//!   budget_median  link_ms, holdover_ms, fixed_delay_ms, resolution_ms, latency_ms
+//!   budget_median  link_ms (of which statistics_ms, lattice_ms, curvature_ms), holdover_ms, fixed_delay_ms, resolution_ms, latency_ms
 //! words[]     sentences: the result
 //! error_against_truth, null without a truth.csv
 //!             events_compared, interval_held_share, live_interval_held_share,

@@ -339,6 +339,12 @@ pub struct EventCounts {
 pub struct BudgetSummary {
     /// What the delays of the link leave open of the clock.
     pub link_ms: f64,
+    /// Of this, what the scatter of delays, exchanges and markers leaves open.
+    pub statistics_ms: f64,
+    /// Of this, what the link's grid leaves open, one that does not show included.
+    pub lattice_ms: f64,
+    /// Of this, what the crystal's wander between the bounds leaves open.
+    pub curvature_ms: f64,
     /// What the age of the last observation adds (holdover, ITU-T G.810).
     pub holdover_ms: f64,
     /// The link's fixed delay.

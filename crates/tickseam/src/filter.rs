@@ -250,6 +250,12 @@ impl Bank {
         chosen
     }
 
+    /// What the gentlest limit on the wander leaves, whether or not it is probable.
+    pub fn gentlest(&self) -> &Feasible {
+        let [first, ..] = &self.models;
+        first
+    }
+
     /// Forgets how well each limit foretold what came so far, but not what it left of the region.
     pub fn reweigh(&mut self) {
         for model in &mut self.models {

@@ -246,7 +246,20 @@ impl Live {
             };
             return Some((cold.carried(device_s, curvature), 0.0));
         };
-        Some(carried(bank.chosen(), device_s, curvature))
+        let (mut knot, holdover_us) = carried(bank.chosen(), device_s, curvature);
+        let width = |feasible: &Feasible| {
+            let (low, high) = feasible.region().offset_range();
+            high - low
+        };
+        let (chosen, gentlest) = (width(bank.chosen()), width(bank.gentlest()));
+        let share = if chosen > 0.0 { between(1.0 - gentlest / chosen, 0.0, 1.0) } else { 0.0 };
+        let now_us = greater(knot.half_width_us() - holdover_us, 0.0);
+        knot.curvature_us = share * now_us;
+        // What the scatter of the least delays does not explain, a grid does, or one that may be there.
+        let open_us = now_us - knot.curvature_us;
+        let interval_us = self.blocks.interval().map_or_else(|| self.doubt_us(), |i| i.period_us);
+        knot.lattice_us = between(interval_us, 0.0, open_us);
+        Some((knot, holdover_us))
     }
 
     /// Limit on the change of rate that is reckoned with, ppm/s.

@@ -33,6 +33,11 @@ pub struct Knot {
     pub covariance: f64,
     /// The forward and the backward half contradict each other here.
     pub contradicted: bool,
+    /// Parts of the half-width, µs: what the crystal may have wandered since the bounds that it rests on, and what the link's grid
+    /// leaves open, one that does not show included.
+    pub curvature_us: f64,
+    /// See `curvature_us`.
+    pub lattice_us: f64,
 }
 
 impl Default for Knot {
@@ -49,6 +54,8 @@ impl Default for Knot {
             u_rate_ppm: 0.0,
             covariance: 0.0,
             contradicted: false,
+            curvature_us: 0.0,
+            lattice_us: 0.0,
         }
     }
 }
@@ -70,6 +77,8 @@ impl Knot {
             u_rate_ppm: libm::sqrt(moments.rate_variance),
             covariance: moments.covariance,
             contradicted: false,
+            curvature_us: 0.0,
+            lattice_us: 0.0,
         }
     }
 
@@ -118,6 +127,8 @@ impl Knot {
             u_rate_ppm: mix(self.u_rate_ppm, later.u_rate_ppm),
             covariance: mix(self.covariance, later.covariance),
             contradicted: self.contradicted || later.contradicted,
+            curvature_us: mix(self.curvature_us, later.curvature_us),
+            lattice_us: mix(self.lattice_us, later.lattice_us),
         }
     }
 
@@ -141,6 +152,12 @@ pub struct Shift {
 pub struct Budget {
     /// What the link's delays leave open of the clock, within the observed stretch.
     pub link_us: f64,
+    /// Of this, what the scatter of delays, exchanges and markers leaves open.
+    pub statistics_us: f64,
+    /// Of this, what the link's grid leaves open.
+    pub lattice_us: f64,
+    /// Of this, what the crystal's wander between the bounds leaves open.
+    pub curvature_us: f64,
     /// What the age of the last observation adds to it (holdover, ITU-T G.810).
     pub holdover_us: f64,
     /// The link's fixed delay.
@@ -202,8 +219,14 @@ impl Placing {
         let scale = 1.0 / (1.0 + knot.rate_ppm * 1e-6);
         let half_width = knot.half_width_us() * scale;
         let holdover_us = between(holdover_us * scale, 0.0, half_width);
+        let link_us = half_width - holdover_us;
+        let curvature_us = between(knot.curvature_us * scale, 0.0, link_us);
+        let lattice_us = between(knot.lattice_us * scale, 0.0, link_us - curvature_us);
         let budget = Budget {
-            link_us: half_width - holdover_us,
+            link_us,
+            statistics_us: link_us - curvature_us - lattice_us,
+            lattice_us,
+            curvature_us,
             holdover_us,
             fixed_delay_us: NORMAL_95 * self.fixed_delay.u_us,
             resolution_us: half_step,

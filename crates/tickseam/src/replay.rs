@@ -12,7 +12,7 @@ mod touch;
 pub use stage::{Stage, known_at};
 
 use crate::block::{Arrival, Bound, Interval, WorkingLine};
-use crate::filter::{Bank, Feasible, Prior};
+use crate::filter::{Bank, CURVATURES, Feasible, Prior};
 use crate::number::{between, count, greater};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
@@ -186,6 +186,7 @@ pub fn replay(
             knot.rate_ppm = between(line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
         }
     }
+    attribute(stages, &prior, ends, lateness, &report);
     if !pairs.is_empty() {
         fuse::fuse(stages, &prior, ends, setup, &mut report);
     }
@@ -388,17 +389,58 @@ fn weigh(stages: &mut [Stage], prior: &Prior, ends: Ends, report: &mut Report) {
     }
 }
 
+/// Tells which part of each knot's half-width is owed to the crystal's wander, by how much narrower it is under the gentlest limit,
+/// and which to the link's grid: on one, or in doubt of one, all that scatter does not explain.
+fn attribute(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f64, report: &Report) {
+    for stage in stages.iter_mut() {
+        stage.by_arrivals = stage.knot;
+    }
+    let [gentlest, ..] = CURVATURES;
+    both_ways_within(stages, prior, ends, gentlest);
+    let mut scattered_us = 0.0;
+    for stage in stages.iter_mut() {
+        let gentle = stage.knot;
+        stage.knot = stage.by_arrivals;
+        let (width, narrower) = (stage.knot.high_us - stage.knot.low_us, gentle.high_us - gentle.low_us);
+        let share = if gentle.contradicted || width <= 0.0 { 0.0 } else { 1.0 - narrower / width };
+        let half_us = stage.knot.half_width_us();
+        let curvature_us = between(share, 0.0, 1.0) * half_us;
+        if let Some(block) = &stage.block {
+            scattered_us = if !report.on_a_grid {
+                link::floor_bound(block, stage.scatter_us, stage.range_us, report.reach)
+                    .map_or(half_us, |l| block.minimum.residual_us - l.residual_us)
+            } else if report.touch_period_s > 0.0 && stage.scatter_us > 0.0 {
+                touch::TOUCH_REACH * stage.scatter_us
+            } else {
+                lateness_us
+            };
+        }
+        let may_be_a_grid = report.on_a_grid || report.doubt_us > 0.0;
+        let lattice_us = if may_be_a_grid { half_us - curvature_us - scattered_us } else { 0.0 };
+        (stage.knot.curvature_us, stage.knot.lattice_us) = (curvature_us, greater(lattice_us, 0.0));
+    }
+}
+
 /// Forwards, then backwards, and what both allow.
 fn both_ways(stages: &mut [Stage], prior: &Prior, ends: Ends) {
+    both_ways_within(stages, prior, ends, f64::INFINITY);
+}
+
+/// The same, with limits on the wander of at most `most_ppm_per_s`.
+fn both_ways_within(stages: &mut [Stage], prior: &Prior, ends: Ends, most_ppm_per_s: f64) {
+    let limit = |stage: &Stage| {
+        let own = stage.curvature_ppm_per_s;
+        if own < most_ppm_per_s { own } else { most_ppm_per_s }
+    };
     let mut forward = Feasible::new(prior, 0.0, ends.first);
     for stage in stages.iter_mut() {
-        forward.set_curvature(stage.curvature_ppm_per_s);
+        forward.set_curvature(limit(stage));
         let _ = forward.observe(&stage.bounds, prior);
         stage.region = forward.settled(prior);
     }
     let mut backward = Feasible::new(prior, 0.0, ends.last);
     for stage in stages.iter_mut().rev() {
-        backward.set_curvature(stage.curvature_ppm_per_s);
+        backward.set_curvature(limit(stage));
         let _ = backward.observe(&stage.bounds, prior);
         let at_s = stage.bounds.at_s;
         let after = backward.settled(prior);

@@ -21,6 +21,7 @@ fn knot() -> Knot {
         u_rate_ppm: 1.2,
         covariance: -3.0,
         contradicted: false,
+        ..Knot::default()
     }
 }
 
@@ -110,7 +111,7 @@ fn each_part_of_the_budget_alone_is_the_whole_of_it() {
 
     let wide = Knot { low_us: 19_700.0, ..certain };
     let by_link = placing().place(host_ns, Shift::default(), |_| (wide, 0.0));
-    assert_eq!(by_link.budget, Budget { link_us: 300.0, ..Budget::default() });
+    assert_eq!(by_link.budget, Budget { link_us: 300.0, statistics_us: 300.0, ..Budget::default() });
     let by_age = placing().place(host_ns, Shift::default(), |_| (wide, 1_000.0));
     assert_eq!(by_age.budget, Budget { holdover_us: 300.0, ..Budget::default() });
     assert_near(by_age.u95_us, 300.0, 1e-9);
@@ -187,4 +188,34 @@ fn a_map_around_a_knot_has_the_fixed_delay_taken_off_and_reaches_as_far() {
     let host_ns = FRAME.host_ns(100.0, 20_000.0);
     let placed = placing.place(host_ns, Shift::default(), at(knot()));
     assert_near(map.device_at(host_ns).device_s, placed.device_s, 1e-9);
+}
+
+#[test]
+fn what_the_link_leaves_open_is_the_sum_of_its_causes() {
+    let frame = Frame { device_origin: 0, counts_per_s: 1000.0, host_origin_ns: 0 };
+    let placing =
+        Placing { frame, fixed_delay: Shift::default(), resolution_us: 0.0, curvature_ppm_per_s: 0.0 };
+    let open = |curvature_us: f64, lattice_us: f64| Knot {
+        low_us: -500.0,
+        high_us: 500.0,
+        u_offset_us: 1.0,
+        curvature_us,
+        lattice_us,
+        ..Knot::default()
+    };
+    for (curvature_us, lattice_us, expected) in [
+        (0.0, 0.0, [400.0, 0.0, 0.0]),
+        (50.0, 200.0, [150.0, 200.0, 50.0]),
+        (300.0, 900.0, [0.0, 100.0, 300.0]),
+    ] {
+        let budget = placing
+            .place(1_000_000_000, Shift::default(), |_| (open(curvature_us, lattice_us), 100.0))
+            .budget;
+        assert_near(budget.link_us, 400.0, 1e-9);
+        for (part, expected) in
+            [budget.statistics_us, budget.lattice_us, budget.curvature_us].into_iter().zip(expected)
+        {
+            assert_near(part, expected, 1e-9);
+        }
+    }
 }

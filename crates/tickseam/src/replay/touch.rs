@@ -29,7 +29,7 @@ const RATE_TOUCHES: usize = 4;
 /// Touches that measure their own scatter, and standard deviations of it by which the clock may lie below one. The scatter
 /// is taken from second differences of the touches, so that the bending of the clock between them counts as scatter too.
 const TOUCHES_NEEDED: usize = 5;
-const TOUCH_REACH: f64 = 5.0;
+pub(super) const TOUCH_REACH: f64 = 5.0;
 /// Touches for which it is twice that.
 const FEW_TOUCHES: f64 = 4.0;
 
