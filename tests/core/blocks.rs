@@ -242,3 +242,16 @@ fn a_grid_that_was_not_declared_is_found_and_bounds_from_below() {
         half.iter().all(|b| b.lower.is_some_and(|l| l.residual_us <= link.truth_us(l.at_s) + ROUNDING_US))
     );
 }
+
+#[test]
+fn packets_of_all_streams_stamped_one_after_the_other_are_one_delivery() {
+    use tickseam::block::Deliveries;
+
+    let mut deliveries = Deliveries::default();
+    let behind: Vec<f64> = [0, 700, 1_500, 30_000, 32_500, 35_000, 37_500, 40_000, 42_500, 20_000]
+        .into_iter()
+        .map(|us: i64| deliveries.observe(us * 1_000))
+        .collect();
+    // The chain that begins at 30 ms is cut where it has become longer than an event; a stamp that runs back begins anew.
+    assert_eq!(behind, [0.0, 700.0, 1_500.0, 0.0, 2_500.0, 5_000.0, 7_500.0, 10_000.0, 0.0, 0.0]);
+}

@@ -139,3 +139,6 @@ impl Unseen {
         self.candidates.iter().find(possible).map_or(0.0, |c| f64::from(c.interval_us))
     }
 }
+
+#[cfg(test)]
+mod tests;

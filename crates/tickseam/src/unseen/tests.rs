@@ -1,0 +1,62 @@
+#![expect(clippy::arithmetic_side_effects, clippy::cast_precision_loss, reason = "small numbers")]
+use super::*;
+
+/// `n` packets sent each `period_s`, each late by what `late_us` says, in deliveries of their own.
+fn watched(period_s: f64, n: u32, late_us: impl Fn(u32) -> f32) -> Unseen {
+    let mut unseen = Unseen::new(period_s);
+    for block in 0..n / 50 {
+        let from_s = f64::from(block * 50) * period_s;
+        let waits = (block * 50..block * 50 + 50).map(&late_us);
+        unseen.observe((from_s, from_s + 49.0 * period_s), 50, waits);
+    }
+    unseen
+}
+
+fn interval_ms(unseen: &Unseen) -> f64 {
+    unseen.interval_us() / 1e3
+}
+
+#[test]
+fn packets_that_all_wait_alike_may_be_locked_to_the_longest_interval_that_divides_their_period() {
+    for (period_s, longest_ms) in [(0.040, 40.0), (0.250, 62.5), (0.012, 0.0), (0.0075, 7.5), (0.017, 0.0)] {
+        // However many they are: a link that tries again at once never misses a turn.
+        let unseen = watched(period_s, 40_000, |n| f32::from(u8::from(n % 7 == 0)) * 300.0);
+        assert!((interval_ms(&unseen) - longest_ms).abs() < 1e-3, "{period_s}: {}", interval_ms(&unseen));
+        assert_eq!(unseen.hinted_us(), None);
+    }
+}
+
+#[test]
+fn packets_late_by_an_interval_show_it() {
+    let unseen = watched(0.040, 5_000, |n| if n % 100 == 3 { 20_200.0 } else { 150.0 });
+    assert!((interval_ms(&unseen) - 20.0).abs() < 1e-3, "{}", interval_ms(&unseen));
+    assert!(unseen.hinted_us().is_some());
+}
+
+#[test]
+fn a_link_that_loses_and_is_never_late_has_no_interval() {
+    let mut unseen = Unseen::new(0.250);
+    for block in 0..20 {
+        // One packet of fifty is missing in each block.
+        let from_s = f64::from(block) * 50.0 * 0.250;
+        unseen.observe((from_s, from_s + 49.0 * 0.250), 49, (0_u8..49).map(f32::from));
+    }
+    assert_eq!(unseen.interval_us(), 0.0);
+}
+
+#[test]
+fn delays_that_spread_evenly_over_an_interval_speak_against_it() {
+    let spread = watched(0.040, 5_000, |n| (n * 7_919 % 80_000) as f32);
+    assert_eq!(spread.interval_us(), 0.0);
+}
+
+#[test]
+fn packets_that_share_events_may_be_locked_to_their_own_period() {
+    // Five packets of 16 ms in each event of 80 ms: no interval divides 16 ms.
+    let mut unseen = Unseen::new(0.016);
+    for block in 0..20 {
+        let from_s = f64::from(block) * 0.8;
+        unseen.observe((from_s, from_s + 0.784), 10, (0..50).map(|_| 100.0));
+    }
+    assert!((unseen.interval_us() - 16_000.0).abs() < 1e-2, "{}", unseen.interval_us());
+}
