@@ -1,5 +1,5 @@
 //! Compiles and runs the C programs: `c-tests` with gcc, as `cargo test` does; `c-tests --all` also with clang, sanitizers and
-//! valgrind, and from outside through pkg-config and CMake.
+//! valgrind, from outside through pkg-config and CMake, and the programs of the C++ binding.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -129,6 +129,23 @@ impl Place {
         }
     }
 
+    /// The programs of the C++ binding, whose header lies beside the C one.
+    fn cpp(&self, compilers: [&str; 2], flags: &[&str], under: &[&str], library: &str) -> Done {
+        let vectors = self.vectors();
+        for (name, arguments, said) in [
+            ("../cpp/tests/vectors.cpp", vec![vectors.as_path()], "the same bits"),
+            ("../cpp/example.cpp", vec![], "the tone fell on sample"),
+        ] {
+            let binary = self.compile(compilers, "c++17", flags, name, library)?;
+            let printed = self.run(under, &binary, &arguments)?;
+            if !printed.contains(said) {
+                return Err(format!("{name} printed {printed}"));
+            }
+        }
+        println!("binding: {} {} {} {library}: passed", compilers[1], flags.join(" "), under.join(" "));
+        Ok(())
+    }
+
     /// Linked with an allocator that aborts, and the control that shows that it would.
     fn no_heap(&self, compilers: [&str; 2]) -> Done {
         let binary = self.compile(compilers, "c11", &[], "tests/no_heap.c", "libtickseam.a")?;
@@ -203,15 +220,16 @@ pub(crate) fn run_all(everything: bool) -> Done {
     for standard in ["c99", "c11", "c++17"] {
         place.all(CLANG, standard, &[], &[], "libtickseam.a")?;
     }
-    place.all(
-        GCC,
-        "c11",
-        &["-fsanitize=address,undefined", "-fno-sanitize-recover=all"],
-        &[],
-        "libtickseam.a",
-    )?;
+    let sanitizers = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all"];
+    place.all(GCC, "c11", &sanitizers, &[], "libtickseam.a")?;
     let valgrind = ["valgrind", "--quiet", "--error-exitcode=9", "--leak-check=full"];
     place.all(GCC, "c11", &[], &valgrind, "libtickseam.a")?;
+    for compilers in [GCC, CLANG] {
+        place.cpp(compilers, &[], &[], "libtickseam.a")?;
+        place.cpp(compilers, &["-fno-exceptions", "-fno-rtti"], &[], "libtickseam.so")?;
+    }
+    place.cpp(GCC, &sanitizers, &[], "libtickseam.a")?;
+    place.cpp(GCC, &[], &valgrind, "libtickseam.a")?;
     let threads = place.compile(GCC, "c11", &["-fsanitize=thread"], "tests/threads.c", "libtickseam.a")?;
     place.run(&[], &threads, &[])?;
     println!("thread sanitizer: passed");

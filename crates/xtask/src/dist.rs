@@ -95,6 +95,7 @@ fn cross(target: &str) -> Done<PathBuf> {
 /// Lays out one target's library in a folder.
 pub(crate) fn lay_out(target: &str, out: &Path) -> Done {
     copy(&root().join("include/tickseam.h"), &out.join("include/tickseam.h"))?;
+    copy(&root().join("bindings/cpp/tickseam.hpp"), &out.join("include/tickseam.hpp"))?;
     if target == HOST {
         let archive = static_library()?;
         copy(&archive, &out.join("lib/libtickseam.a"))?;

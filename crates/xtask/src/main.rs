@@ -14,7 +14,7 @@ cargo xtask header [--check]      writes include/tickseam.h; with --check compar
 cargo xtask abi [--check]         writes include/tickseam.abi, the symbols, sizes and offsets; with --check compares them
 cargo xtask panic-audit           links the bare static library so that a reachable panic breaks the link; prints its text size
 cargo xtask c-tests [--all]       compiles and runs the C programs; with --all also with clang, sanitizers, valgrind, pkg-config
-                                  and CMake
+                                  and CMake, and the programs of the C++ binding
 cargo xtask dist [--target T] [--out DIR]
                                   lays out include/ lib/ share/ for a target (default: this machine)";
 
