@@ -9,7 +9,7 @@
  *
  * STATUS: a call answers TICKSEAM_OK or a negative TICKSEAM_ERROR_...; the comment of each function names those it can give without
  * the prefix. Null, misaligned and short memory, a wrong struct_size, NaN and infinities are answered, not followed. Outputs are
- * written on success only. What the library cannot find out is whether memory of the said length is there.
+ * written on success only, unless a function's comment says otherwise. What the library cannot find out is whether memory of the said length is there.
  *
  * STRUCTS that may grow begin with struct_size: set it to the struct's sizeof, of inputs and of outputs, before each first use.
  * Bytes named reserved are 0.
@@ -994,7 +994,7 @@ int32_t tickseam_map_chain(const struct tickseam_map *map,
                            struct tickseam_map *chained);
 
 /*
- Scratch memory that `tickseam_replay` needs for these packets, bytes, aligned to `TICKSEAM_SCRATCH_ALIGN`: about 40 for each packet.
+ Scratch memory that `tickseam_replay` needs for these packets, bytes, aligned to `TICKSEAM_SCRATCH_ALIGN`: 50 to 60 for each packet, and some 128 KiB.
  Errors: NULL, MISALIGNED, STRUCT_SIZE, VALUE. Any thread; reads the host stamps once.
 
  */
@@ -1063,7 +1063,7 @@ int32_t tickseam_session_observe_packet(struct tickseam_session *session,
 /*
  Takes an exchange of time stamps (T1 to T4 of RFC 5905), when its reply has come: the request sent at host time `origin_ns`,
  received at the device's tick `receive_tick`; the reply sent at `transmit_tick`, received at host time `destination_ns`. It
- bounds the clock from both sides and needs no fixed delay. `sighting` gets `TICKSEAM_SIGHTING_...`.
+ bounds the clock from both sides and needs no fixed delay. `sighted` gets `TICKSEAM_SIGHTING_...`.
  Errors: NULL, MISALIGNED, NO_SESSION. The session's thread; some us.
 
  */
@@ -1076,7 +1076,7 @@ int32_t tickseam_session_observe_exchange(struct tickseam_session *session,
 
 /*
  Takes a marker: an instant that the host stamped `host_ns` and the device saw at tick `tick`, as a light sensor on the screen
- does; believed to within 2 ms. `sighting` gets `TICKSEAM_SIGHTING_...`.
+ does; believed to within 2 ms. `sighted` gets `TICKSEAM_SIGHTING_...`.
  Errors: NULL, MISALIGNED, NO_SESSION. The session's thread; some us.
 
  */
@@ -1171,8 +1171,8 @@ int32_t tickseam_session_save(const struct tickseam_session *session,
 /*
  Puts a saved session into memory, as `tickseam_session_init` begins one.
 
- What is checked: that the bytes were written by `tickseam_session_save` of this very build (mark, version, length, compiler and
- target). What is not: whether they were altered since. Restore only what you have kept safe from alteration: altered bytes are
+ What is checked: that the bytes were written by `tickseam_session_save` of a library of the same version, compiler and target (mark, length, and a
+ sum of these three). Use saved bytes with the very library that wrote them only. What is not: whether they were altered since. Restore only what you have kept safe from alteration: altered bytes are
  as dangerous as any other memory of the program that was overwritten.
  Errors: NULL, MISALIGNED, SHORT_MEMORY, NOT_SAVED, OTHER_BUILD; on any of them the memory is as it was. Any thread; some us.
 

@@ -47,21 +47,23 @@ pub(crate) unsafe trait Sized32: Copy {}
 
 /// An input that begins with its size.
 pub(crate) fn input<T: Sized32>(pointer: *const T) -> Result<T, i32> {
+    says_its_size(pointer)?;
+    // SAFETY: not null, aligned and as long as it says; any bytes are a value.
+    Ok(unsafe { pointer.read() })
+}
+
+/// Whether a struct that begins with its size says the right one; nothing else of it is read.
+pub(crate) fn says_its_size<T: Sized32>(pointer: *const T) -> Call {
     let pointer = checked(pointer)?;
     // SAFETY: not null and aligned; the caller's contract is that at least its size can be read.
     let size = unsafe { pointer.cast::<u32>().read() };
-    if usize::try_from(size) != Ok(size_of::<T>()) {
-        return Err(TICKSEAM_ERROR_STRUCT_SIZE);
-    }
-    // SAFETY: as long as it says; any bytes are a value.
-    Ok(unsafe { pointer.read() })
+    if usize::try_from(size) == Ok(size_of::<T>()) { Ok(()) } else { Err(TICKSEAM_ERROR_STRUCT_SIZE) }
 }
 
 /// An output whose size the caller has filled in.
 pub(crate) fn sized_output<T: Sized32>(pointer: *mut T) -> Result<Output<T>, i32> {
-    let output = Output::new(pointer)?;
-    input(pointer.cast_const())?;
-    Ok(output)
+    says_its_size(pointer.cast_const())?;
+    Output::new(pointer)
 }
 
 /// A plain input without a size.

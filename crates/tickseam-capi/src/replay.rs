@@ -91,7 +91,7 @@ impl Received for Packets<'_> {
     }
 }
 
-/// Scratch memory that `tickseam_replay` needs for these packets, bytes, aligned to `TICKSEAM_SCRATCH_ALIGN`: about 40 for each packet.
+/// Scratch memory that `tickseam_replay` needs for these packets, bytes, aligned to `TICKSEAM_SCRATCH_ALIGN`: 50 to 60 for each packet, and some 128 KiB.
 /// Errors: NULL, MISALIGNED, STRUCT_SIZE, VALUE. Any thread; reads the host stamps once.
 ///
 /// # Safety

@@ -197,7 +197,7 @@ fn sighting(sighted: Sighted) -> i32 {
 
 /// Takes an exchange of time stamps (T1 to T4 of RFC 5905), when its reply has come: the request sent at host time `origin_ns`,
 /// received at the device's tick `receive_tick`; the reply sent at `transmit_tick`, received at host time `destination_ns`. It
-/// bounds the clock from both sides and needs no fixed delay. `sighting` gets `TICKSEAM_SIGHTING_...`.
+/// bounds the clock from both sides and needs no fixed delay. `sighted` gets `TICKSEAM_SIGHTING_...`.
 /// Errors: NULL, MISALIGNED, NO_SESSION. The session's thread; some us.
 ///
 /// # Safety
@@ -221,7 +221,7 @@ pub unsafe extern "C" fn tickseam_session_observe_exchange(
 }
 
 /// Takes a marker: an instant that the host stamped `host_ns` and the device saw at tick `tick`, as a light sensor on the screen
-/// does; believed to within 2 ms. `sighting` gets `TICKSEAM_SIGHTING_...`.
+/// does; believed to within 2 ms. `sighted` gets `TICKSEAM_SIGHTING_...`.
 /// Errors: NULL, MISALIGNED, NO_SESSION. The session's thread; some us.
 ///
 /// # Safety
@@ -472,6 +472,10 @@ pub unsafe extern "C" fn tickseam_placement_line(
     })())
 }
 
+/// Bytes of a saved session that say something; the rest of the memory is 0.
+const SAVED_BYTES: usize = size_of::<Heading>() + size_of::<tickseam_session>();
+const SAVED_REST: usize = TICKSEAM_SAVED_SIZE - SAVED_BYTES;
+
 /// Saves the whole session to at least `TICKSEAM_SAVED_SIZE` bytes of any alignment, to go on later as if nothing had been between,
 /// to the same bits. `written` gets the bytes used. The bytes are of use to the same build of the library only.
 /// Errors: NULL, MISALIGNED, NO_SESSION, SHORT_MEMORY. The session's thread; some us.
@@ -500,6 +504,7 @@ pub unsafe extern "C" fn tickseam_session_save(
             to.cast::<Heading>().write_unaligned(HEADING);
             let state = session.cast::<MaybeUninit<u8>>();
             core::ptr::copy(state, to.add(size_of::<Heading>()), size_of::<tickseam_session>());
+            core::ptr::write_bytes(to.add(SAVED_BYTES), 0, SAVED_REST);
         }
         written.write(TICKSEAM_SAVED_SIZE);
         Ok(())
@@ -508,8 +513,8 @@ pub unsafe extern "C" fn tickseam_session_save(
 
 /// Puts a saved session into memory, as `tickseam_session_init` begins one.
 ///
-/// What is checked: that the bytes were written by `tickseam_session_save` of this very build (mark, version, length, compiler and
-/// target). What is not: whether they were altered since. Restore only what you have kept safe from alteration: altered bytes are
+/// What is checked: that the bytes were written by `tickseam_session_save` of a library of the same version, compiler and target (mark, length, and a
+/// sum of these three). Use saved bytes with the very library that wrote them only. What is not: whether they were altered since. Restore only what you have kept safe from alteration: altered bytes are
 /// as dangerous as any other memory of the program that was overwritten.
 /// Errors: NULL, MISALIGNED, SHORT_MEMORY, NOT_SAVED, OTHER_BUILD; on any of them the memory is as it was. Any thread; some us.
 ///

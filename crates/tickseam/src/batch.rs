@@ -72,7 +72,7 @@ pub trait Received {
 /// `events` and each segment, in order, and the last call for an event holds. An event belongs to the newest segment that
 /// had begun when it happened, or to the first.
 ///
-/// Cost: five passes over the packets; events times segments for the rest.
+/// Cost: some nine passes over the packets; events times segments for the rest.
 ///
 /// # Errors
 /// See [`BatchError`].

@@ -10,7 +10,7 @@ use heapless::Vec;
 use crate::lattice::{Detector, largest_gap_us};
 use crate::number::{between, count, single};
 use crate::setup::Setup;
-use crate::unseen::Unseen;
+use crate::unseen::{Unseen, nominal};
 
 /// Arrivals held until their block closes.
 const ENTRIES: usize = 108;
@@ -378,8 +378,8 @@ pub struct Blocks {
 }
 
 impl Blocks {
-    /// For what is known of the stamps and the packets, on a link whose interval is known or not: the setup's own is not
-    /// looked at.
+    /// For what is known of the stamps and the packets, on a link whose interval is known or not: the setup's own only tells
+    /// whether that one was declared.
     pub fn new(line: WorkingLine, setup: &Setup, interval: Option<Interval>) -> Self {
         let grid = interval.map(Grid::new);
         Self {
@@ -408,7 +408,7 @@ impl Blocks {
             found: false,
             given_refuted: false,
             unseen: Unseen::new(setup.period_s),
-            declared: setup.interval_us.is_some(),
+            declared: interval.is_some_and(|i| setup.interval_us == Some(i.period_us)),
             period_s: setup.period_s,
         }
     }
@@ -550,6 +550,7 @@ impl Blocks {
                 self.grid = Some(grid);
             } else if self.given.is_some_and(|g| g.period_us == grid.interval_us) {
                 self.given_refuted = true;
+                self.declared = false;
             }
         }
         self.entries.clear();
@@ -811,11 +812,4 @@ fn common_divisor(mut a: u64, mut b: u64) -> u64 {
         (a, b) = (b, a.checked_rem(b).unwrap_or(0));
     }
     a
-}
-
-/// Whether a period is one of the connection intervals that Bluetooth LE allows.
-pub(crate) fn nominal(period_us: f64) -> bool {
-    let steps = period_us / 1_250.0;
-    let off = steps - libm::round(steps);
-    off < 1e-6 && off > -1e-6
 }

@@ -255,7 +255,7 @@ impl Live {
         let share = if chosen > 0.0 { between(1.0 - gentlest / chosen, 0.0, 1.0) } else { 0.0 };
         let now_us = greater(knot.half_width_us() - holdover_us, 0.0);
         knot.curvature_us = share * now_us;
-        // What the scatter of the least delays does not explain, a grid does, or one that may be there.
+        // A grid, or one that may be there, leaves up to one interval open; the rest is scatter.
         let open_us = now_us - knot.curvature_us;
         let interval_us = self.blocks.interval().map_or_else(|| self.doubt_us(), |i| i.period_us);
         knot.lattice_us = between(interval_us, 0.0, open_us);

@@ -303,6 +303,7 @@ fn by_touches(
         let Some((period_s, gap_us)) = touch::stretch_between_touches(stages, report, setup) else { return };
         report.touch_period_s = period_s;
         set_bounds(stages, report);
+        stages.iter_mut().for_each(|stage| stage.touch_reach_us = 0.0);
         let by_instants = touch::find(stages, period_s, |block| block.minimum);
         if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {
             touch::bound(stages, gap_us, |block| block.minimum);
@@ -397,7 +398,7 @@ fn attribute(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f64, 
     }
     let [gentlest, ..] = CURVATURES;
     both_ways_within(stages, prior, ends, gentlest);
-    let mut scattered_us = 0.0;
+    let mut scattered_us = stages.iter().map(|s| s.touch_reach_us).find(|&us| us > 0.0).unwrap_or(0.0);
     for stage in stages.iter_mut() {
         let gentle = stage.knot;
         stage.knot = stage.by_arrivals;
@@ -409,10 +410,10 @@ fn attribute(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f64, 
             scattered_us = if !report.on_a_grid {
                 link::floor_bound(block, stage.scatter_us, stage.range_us, report.reach)
                     .map_or(half_us, |l| block.minimum.residual_us - l.residual_us)
-            } else if report.touch_period_s > 0.0 && stage.scatter_us > 0.0 {
-                touch::TOUCH_REACH * stage.scatter_us
+            } else if stage.touch_reach_us > 0.0 {
+                stage.touch_reach_us
             } else {
-                lateness_us
+                greater(scattered_us, lateness_us)
             };
         }
         let may_be_a_grid = report.on_a_grid || report.doubt_us > 0.0;

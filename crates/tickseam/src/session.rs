@@ -143,7 +143,7 @@ pub struct Placed {
 /// How much is known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Knowledge {
-    /// No packet of the reference stream has found its place yet: nothing can be placed.
+    /// No two packets of the reference stream that agree have found their place yet (one alone may be nonsense): nothing can be placed.
     Nothing,
     /// The first packets: bounded by the declared tolerance and the usual delays only.
     Cold,
@@ -313,6 +313,10 @@ impl Ground {
         placement.device_s -= self.half_tick_us * 1e-6;
         placement.budget.resolution_us += self.half_tick_us;
         placement.u95_us = placement.budget.u95_us();
+        // Rounding counts as evenly spread (GUM 4.3.7); the host's step is in it already.
+        let (rounding, host) = (self.rounding_us(), self.host_step_us / 2.0);
+        placement.u_us =
+            libm::sqrt(placement.u_us * placement.u_us + (rounding * rounding - host * host) / 3.0);
         Placed { segment, excludes_fixed_delay: fixed_delay.is_none(), placement }
     }
 
@@ -454,8 +458,8 @@ impl<const STREAMS: usize> Session<STREAMS> {
         Sighted::Used
     }
 
-    /// Places an event that the host stamped `host_ns` and whose physical instant was `latency` later; `None` before the first
-    /// packet, or for a latency that [is no time](is_a_time). An event from before the first sample of the running segment is
+    /// Places an event that the host stamped `host_ns` and whose physical instant was `latency` later; `None` before two
+    /// packets that agree, or for a latency that [is no time](is_a_time). An event from before the first sample of the running segment is
     /// placed on the one before, where there was one. Cost: a few look-ups.
     pub fn place(&self, host_ns: i64, latency: Shift) -> Option<Placed> {
         let running = self.running.as_ref().filter(|_| is_a_time(latency))?;
@@ -473,7 +477,7 @@ impl<const STREAMS: usize> Session<STREAMS> {
         })
     }
 
-    /// Host time of a time on the running segment's timeline, s, with its uncertainty; `None` before the first packet or for no finite
+    /// Host time of a time on the running segment's timeline, s, with its uncertainty; `None` before two packets that agree or for no finite
     /// time.
     pub fn host_at(&self, device_s: f64) -> Option<HostInstant> {
         let running = self.running.as_ref().filter(|_| device_s.is_finite())?;
@@ -490,8 +494,8 @@ impl<const STREAMS: usize> Session<STREAMS> {
         })
     }
 
-    /// A clock map of the running segment's timeline as it is known now, centred on its newest packet; `None` before the first
-    /// packet. Plain data: it stays as it is while the session goes on.
+    /// A clock map of the running segment's timeline as it is known now, centred on its newest packet; `None` before two
+    /// packets that agree. Plain data: it stays as it is while the session goes on.
     pub fn map(&self) -> Option<ClockMap> {
         let running = self.running.as_ref()?;
         let newest_s = running.live.newest_s();

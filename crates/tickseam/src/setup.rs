@@ -14,7 +14,7 @@ pub const DEPTH_US: f64 = 200_000.0;
 
 /// A packet may miss its first chance though its samples were ready, by the delays inside the device. Nothing in the
 /// data tells by how much, and this much is allowed, µs: a microcontroller whose tasks run each millisecond has been
-/// seen to miss by 0.9 ms (the `esp32-ble` hardware capture). Doubled: locked links are a millisecond wider.
+/// seen to miss by 0.9 ms (a hardware capture). Doubled: locked links are a millisecond wider.
 pub(crate) const ALLOWANCE_US: f64 = 1_000.0;
 
 /// Standard uncertainties of the fixed delay by which exchanges and markers may be off against the arrivals.

@@ -11,12 +11,12 @@ use crate::number::{greater, magnitude};
 
 /// Intervals that are looked at: of the usual ones, at most this many divide a sending period up to [`LONGEST_US`].
 const CANDIDATES: usize = 8;
-/// Shortest connection interval (Bluetooth Core, Vol 6 Part B, 4.5.1), and the longest that a stream of packets is
-/// reckoned to be sent on (own choice: the core allows 4 s, which fills no packet of a live display), µs.
-const SHORTEST_US: f64 = 7_500.0;
-pub(crate) const LONGEST_US: f64 = 100_000.0;
-/// Step of the connection interval, µs (same place).
+/// Step of the connection interval (Bluetooth Core, Vol 6 Part B, 4.5.1), µs; how many the shortest interval has, and the
+/// longest that a stream of packets is reckoned to be sent on (own choice: the standard allows 4 s).
 const STEP_US: f64 = 1_250.0;
+const STEPS: core::ops::RangeInclusive<u16> = 6..=80;
+/// That longest one, µs.
+pub(crate) const LONGEST_US: f64 = 100_000.0;
 /// Late packets that an interval is judged by at least.
 const LATE_NEEDED: u32 = 12;
 /// Mean agreement of late packets with whole intervals from which on an interval is taken for the true one: 0 is chance,
@@ -26,7 +26,7 @@ const HINT_DEVIATIONS: f64 = 3.0;
 /// Share of packets later than half an interval above which they speak against it, if they do not agree with it: what
 /// a busy host holds back is fewer.
 const LATE_SHARE: f64 = 0.15;
-/// Packets that must be lost, and next to none later than this, µs, to tell that the link never sends again.
+/// Packets that must be lost, and none later than this, µs, to tell that the link never sends again.
 const LOST_FOR_CERTAINTY: f64 = 10.0;
 const LATE_US: f64 = 1_000.0;
 /// Packets of one delivery from which on they may have waited for each other.
@@ -56,17 +56,20 @@ impl Unseen {
     /// For packets that are sent each `period_s` seconds.
     pub(crate) fn new(period_s: f64) -> Self {
         let period_us = period_s * 1e6;
+        let candidate = |interval_us: f64| Candidate {
+            interval_us: crate::number::single(interval_us),
+            ..Candidate::default()
+        };
         let mut candidates = Vec::new();
-        let mut part = 1.0;
-        while period_us / part >= SHORTEST_US && !candidates.is_full() {
-            let interval_us = period_us / part;
-            let steps = interval_us / STEP_US;
-            // The period itself: several packets may share an event, and then any interval that it divides will do.
-            if part == 1.0 || (interval_us <= LONGEST_US && magnitude(steps - libm::round(steps)) < 1e-6) {
-                let interval_us = crate::number::single(interval_us);
-                let _ = candidates.push(Candidate { interval_us, ..Candidate::default() });
+        // The period itself, usual or not: several packets may share an event, and then any interval that it divides will do.
+        let _ = candidates.push(candidate(period_us));
+        for steps in STEPS.rev() {
+            let interval_us = f64::from(steps) * STEP_US;
+            let parts = period_us / interval_us;
+            if interval_us < 0.99 * period_us && magnitude(parts - libm::round(parts)) < 1e-6 {
+                // Where more divide it than there is room for, the shortest are left out.
+                let _ = candidates.push(candidate(interval_us));
             }
-            part += 1.0;
         }
         Self {
             candidates,
@@ -106,10 +109,8 @@ impl Unseen {
     /// Whether packets may be locked to an interval: a usual one, or any that the sending period is a part of, where several
     /// packets share an event.
     fn usual(&self, candidate: &Candidate) -> bool {
-        let interval_us = f64::from(candidate.interval_us);
-        let steps = interval_us / STEP_US;
         let grouped = f64::from(self.packets) > GROUPED * f64::from(self.deliveries);
-        grouped || (interval_us <= LONGEST_US && magnitude(steps - libm::round(steps)) < 1e-6)
+        grouped || usual(f64::from(candidate.interval_us))
     }
 
     /// Period of the longest grid that late packets agree with, µs.
@@ -138,6 +139,17 @@ impl Unseen {
         };
         self.candidates.iter().find(possible).map_or(0.0, |c| f64::from(c.interval_us))
     }
+}
+
+/// Whether a period is one of the intervals that a stream of packets is reckoned to be sent on.
+pub(crate) fn usual(period_us: f64) -> bool {
+    nominal(period_us) && period_us < LONGEST_US + STEP_US / 2.0 && period_us > 7_500.0 - STEP_US / 2.0
+}
+
+/// Whether a period is one of the connection intervals that Bluetooth LE allows.
+pub(crate) fn nominal(period_us: f64) -> bool {
+    let steps = period_us / STEP_US;
+    magnitude(steps - libm::round(steps)) < 1e-6
 }
 
 #[cfg(test)]

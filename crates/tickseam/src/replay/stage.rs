@@ -24,6 +24,8 @@ pub struct Stage {
     pub(super) range_us: f64,
     /// Height of the least wait above what was known, where this block has the least of its stretch, µs.
     pub(super) touch_us: Option<f64>,
+    /// How far the clock may lie below the touch for its scatter, as it was bounded; 0 where it is none, µs.
+    pub(super) touch_reach_us: f64,
     /// The next touch, this one's included.
     pub(super) touch_after: Option<Bound>,
     /// The touch some way ahead, for the rate.
@@ -53,6 +55,7 @@ impl Stage {
             scatter_us: 0.0,
             range_us: 0.0,
             touch_us: None,
+            touch_reach_us: 0.0,
             touch_after: None,
             touch_far: None,
             lattice: None,

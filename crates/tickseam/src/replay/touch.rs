@@ -9,8 +9,8 @@ use crate::number::{between, count, greater};
 use crate::scatter::Scatter;
 use crate::setup::Setup;
 
-/// Stretches that a recording must hold, so that five of them end inside it, each long enough for the grid to pass over all phases of the packets, before
-/// the least waits in them say where the clock lies.
+/// Stretches that a recording must hold, each long enough for the grid to pass over all phases of the packets, before the least waits in
+/// them say where the clock lies: so many that five end inside it.
 const STRETCHES_NEEDED: f64 = 5.7;
 /// Shortest such stretch, s, and the factor from one length to the next that is tried.
 const STRETCH_S: f64 = 20.0;
@@ -29,7 +29,7 @@ const RATE_TOUCHES: usize = 4;
 /// Touches that measure their own scatter, and standard deviations of it by which the clock may lie below one. The scatter
 /// is taken from second differences of the touches, so that the bending of the clock between them counts as scatter too.
 const TOUCHES_NEEDED: usize = 5;
-pub(super) const TOUCH_REACH: f64 = 5.0;
+const TOUCH_REACH: f64 = 5.0;
 /// Touches for which it is twice that.
 const FEW_TOUCHES: f64 = 4.0;
 
@@ -170,8 +170,9 @@ pub(super) fn bound(stages: &mut [Stage], gap_us: f64, soonest: Soonest) {
     for stage in stages.iter_mut().filter(|s| s.touch_us.is_some()) {
         let Some(block) = &stage.block else { continue };
         let least = soonest(block);
-        let depth = greater(reach * stage.scatter_us, TOUCH_LATENESS * lateness) + gap_us + TOUCH_US;
-        let low = least.residual_us - depth;
+        let scattered_us = greater(reach * stage.scatter_us, TOUCH_LATENESS * lateness);
+        stage.touch_reach_us = scattered_us;
+        let low = least.residual_us - scattered_us - gap_us - TOUCH_US;
         let known = stage
             .bounds
             .lower

@@ -287,5 +287,6 @@ fn another_stream_tells_which_delivery_a_packet_came_in() {
     let placed =
         |session: &Session<4>| session.place(HOST_0 + 15_000_000_000, Shift::default()).unwrap().placement;
     assert!((placed(&session).device_s - 15.0).abs() * 1e6 < placed(&session).u95_us);
-    assert_ne!(format!("{:?}", session.running), format!("{:?}", alone.running));
+    // Packets that follow another stream's do not tell when the link sends, and the clock is known less closely.
+    assert!(placed(&session).u95_us > placed(&alone).u95_us, "{:?} {:?}", placed(&session), placed(&alone));
 }
