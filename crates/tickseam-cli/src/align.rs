@@ -8,8 +8,8 @@ use tickseam::gaps::missing_in_sorted;
 use tickseam::intake::IntakeConfigError;
 use tickseam::placement::{Budget, Placement, Placing, Shift};
 use tickseam_record::{
-    BudgetSummary, Description, Event, EventCounts, EventRow, EventsTable, Exchange, Gap, MapSummary, Marker,
-    Packets, Recording, SegmentSummary, Slip, Status, StreamSummary,
+    BudgetSummary, Change, Description, Event, EventCounts, EventRow, EventsTable, Exchange, Gap, MapSummary,
+    Marker, Packets, Recording, SegmentSummary, Status, StreamSummary,
 };
 
 use crate::changes::{Cause, Cut};
@@ -632,9 +632,9 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
             None => "grid-lost",
         },
     };
-    let mut slips_found = slips_found(estimate);
-    slips_found.extend(ways.places.tick_steps.iter().filter(|step| step.segment == segment).map(|step| {
-        Slip {
+    let mut changes_found = changes_found(estimate);
+    changes_found.extend(ways.places.tick_steps.iter().filter(|step| step.segment == segment).map(|step| {
+        Change {
             host_ns: packets.host_ns()[step.row as usize],
             step_ms: -(step.ticks as f64) / ways.captured.description.device_clock.tick_hz.unwrap_or(1.0)
                 * 1e3,
@@ -662,16 +662,16 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         fixed_delay_ms: fixed_delay.map(|delay| delay.us / 1e3),
         fixed_delay_u_ms: fixed_delay.map(|delay| delay.u_us / 1e3),
         maps,
-        slips: slips_found,
+        changes: changes_found,
     }
 }
 
 /// All sudden changes of a segment: those of the host's clock, then those of the link's grid.
-fn slips_found(estimate: &Estimate) -> Vec<Slip> {
-    let mut slips = Vec::new();
+fn changes_found(estimate: &Estimate) -> Vec<Change> {
+    let mut changes = Vec::new();
     for piece in &estimate.pieces {
         if let (Some(cut), Some(first)) = (piece.cut, estimate.arrivals.get(piece.arrivals.start)) {
-            slips.push(Slip {
+            changes.push(Change {
                 host_ns: estimate.frame.host_ns(first.device_s, first.residual_us),
                 step_ms: cut.step_us / 1e3,
                 cause: cut.cause.name().to_owned(),
@@ -681,13 +681,13 @@ fn slips_found(estimate: &Estimate) -> Vec<Slip> {
     for change in &estimate.grid_changes {
         let piece = estimate.pieces.iter().rev().find(|piece| piece.from_s <= change.at_s);
         let residual_us = piece.map_or(0.0, |piece| piece.known_at(change.at_s).0.offset_us);
-        slips.push(Slip {
+        changes.push(Change {
             host_ns: estimate.frame.host_ns(change.at_s, residual_us),
             step_ms: 0.0,
             cause: change.cause.name().to_owned(),
         });
     }
-    slips
+    changes
 }
 
 /// The clock maps of a piece, each about its middle, fixed delay and half a tick taken off.

@@ -95,11 +95,11 @@ fn drift(segment: &SegmentSummary) -> String {
     if segment.maps.len() > 2 {
         let _ = write!(text, "; {:+.2} ppm at first, {:+.2} ppm at the end", first.drift_ppm, last.drift_ppm);
     }
-    for slip in &segment.slips {
-        let _ = match slip.cause.as_str() {
-            "host-clock-step" => write!(text, "; the phone's clock was set by {:+.0} ms", slip.step_ms),
-            "host-suspend" => write!(text, "; the phone's clock stood still for {:.0} ms", -slip.step_ms),
-            "device-clock-step" => write!(text, "; the headset's tick jumped by {:+.0} ms", -slip.step_ms),
+    for change in &segment.changes {
+        let _ = match change.cause.as_str() {
+            "host-clock-step" => write!(text, "; the phone's clock was set by {:+.0} ms", change.step_ms),
+            "host-suspend" => write!(text, "; the phone's clock stood still for {:.0} ms", -change.step_ms),
+            "device-clock-step" => write!(text, "; the headset's tick jumped by {:+.0} ms", -change.step_ms),
             _ => Ok(()),
         };
     }
@@ -140,7 +140,7 @@ fn link(segment: &SegmentSummary) -> String {
         ),
         _ => "too few packets to say anything of the link.".to_owned(),
     };
-    let times = |cause: &str| segment.slips.iter().filter(|slip| slip.cause == cause).count();
+    let times = |cause: &str| segment.changes.iter().filter(|change| change.cause == cause).count();
     for (cause, words) in
         [("interval-change", "The interval changed"), ("anchor-rephase", "The grid's phase jumped")]
     {

@@ -55,7 +55,7 @@ fn slips(run: &Run) -> Vec<(String, f64, f64, u32)> {
     let origin_ns = run.scenario.host.origin_ns;
     let of_segment = |s: &tickseam_record::SegmentSummary| {
         let segment = s.segment;
-        s.slips
+        s.changes
             .iter()
             .map(move |slip| {
                 (slip.cause.clone(), (slip.host_ns - origin_ns) as f64 / 1e9, slip.step_ms, segment)

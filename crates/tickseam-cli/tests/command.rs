@@ -374,7 +374,7 @@ fn an_event_after_the_phones_clock_was_set_is_placed_by_the_new_time() {
     assert_eq!(status, 0);
     let alignment: serde_json::Value = serde_json::from_str(&output).unwrap();
     assert_eq!(alignment["segments"].as_array().unwrap().len(), 1);
-    let slips = alignment["segments"][0]["slips"].as_array().unwrap();
+    let slips = alignment["segments"][0]["changes"].as_array().unwrap();
     let steps_s: Vec<f64> =
         slips.iter().map(|slip| (slip["step_ms"].as_f64().unwrap() / 1e3).round()).collect();
     assert_eq!(steps_s, [3600.0, -3600.0]);

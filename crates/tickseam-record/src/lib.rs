@@ -39,7 +39,7 @@
 //!             link_kind, grid_interval_ms, beat_ms, beat_slips, slip_period_s, unseen_interval_ms,
 //!             declared_interval_refuted, fixed_delay_refuted, fixed_delay_known, fixed_delay_ms, fixed_delay_u_ms
 //!   maps[]    device_origin, host_origin_ns, valid_from_s, valid_to_s, drift_ppm, u_drift_ppm, u_offset_ms, offset_u95_ms
-//!   slips[]   host_ns, step_ms, cause
+//!   changes[]  host_ns, step_ms, cause
 //! events      total, placed, in_gap, outside, unplaced, u95_median_ms, u95_largest_ms
 //!   budget_median  link_ms (of which statistics_ms, lattice_ms, curvature_ms), holdover_ms, fixed_delay_ms, resolution_ms, latency_ms
 //! words[]     sentences: the result
@@ -66,8 +66,8 @@ pub use output::OutputFolder;
 pub use packets::{Packet, Packets};
 pub use recording::{Recording, hash_inputs, read, write_recording};
 pub use results::{
-    ALIGNMENT_VERSION, Alignment, BudgetSummary, ErrorAgainstTruth, ErrorSizes, EventCounts, EventRow,
-    EventsTable, Gap, InputFile, MapSummary, SegmentSummary, Slip, Status, StreamSummary, write_gaps,
+    ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ErrorAgainstTruth, ErrorSizes, EventCounts,
+    EventRow, EventsTable, Gap, InputFile, MapSummary, SegmentSummary, Status, StreamSummary, write_gaps,
 };
 pub use rows::LONGEST_ROW_BYTES;
 pub use tables::{Event, Exchange, Marker, Truth};

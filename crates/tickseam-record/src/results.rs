@@ -276,7 +276,7 @@ pub struct SegmentSummary {
     /// The clock maps, in the order of device time.
     pub maps: Vec<MapSummary>,
     /// Sudden changes found in the segment.
-    pub slips: Vec<Slip>,
+    pub changes: Vec<Change>,
 }
 
 /// A clock map: host time = `host_origin_ns` + (d − `device_origin`) ÷ `clock_hz` × 10⁹ ÷ (1 + `drift_ppm` × 10⁻⁶).
@@ -304,7 +304,7 @@ pub struct MapSummary {
 
 /// A sudden change of the relation between the clocks.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Slip {
+pub struct Change {
     /// Host stamp of the first packet after it, nanoseconds.
     pub host_ns: i64,
     /// How far host stamps jumped against the device's clock, milliseconds; positive = later.
@@ -533,7 +533,7 @@ n/a\t0.250000\ta b c'd é\tn/a\t-5\tn/a\tn/a\tunplaced\tn/a\tn/a\tn/a\tn/a
                     u_offset_ms: Some(0.2),
                     offset_u95_ms: Some(0.4),
                 }],
-                slips: vec![Slip { host_ns: 5, step_ms: -3.5, cause: "host-clock-step".to_owned() }],
+                changes: vec![Change { host_ns: 5, step_ms: -3.5, cause: "host-clock-step".to_owned() }],
             }],
             events: EventCounts { total: 1, placed: 1, ..EventCounts::default() },
             words: vec!["All is well.".to_owned()],
