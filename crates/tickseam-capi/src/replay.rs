@@ -1,9 +1,9 @@
 //! The replayed estimate over the caller's arrays, in the caller's scratch memory.
 
-use crate::arguments::{Array, Output, checked, input, sized_output, status};
+use crate::arguments::{Array, Output, input, says_its_size, sized_output, status};
 use crate::status::{
     TICKSEAM_ERROR_MISALIGNED, TICKSEAM_ERROR_NOT_YET, TICKSEAM_ERROR_NULL, TICKSEAM_ERROR_SHORT_MEMORY,
-    TICKSEAM_ERROR_STRUCT_SIZE, TICKSEAM_ERROR_VALUE,
+    TICKSEAM_ERROR_VALUE,
 };
 use crate::types::{
     STREAMS, config_error, size32, tickseam_config, tickseam_events, tickseam_packets, tickseam_placement,
@@ -158,12 +158,7 @@ pub unsafe extern "C" fn tickseam_replay(
             return Err(TICKSEAM_ERROR_VALUE);
         }
         if event_count > 0 {
-            let first = checked(placements)?;
-            // SAFETY: not null, aligned, the caller's.
-            let size = unsafe { (&raw const (*first).struct_size).read() };
-            if size != size32::<tickseam_placement>() {
-                return Err(TICKSEAM_ERROR_STRUCT_SIZE);
-            }
+            says_its_size(placements.cast_const())?;
         }
         let (arrivals, stages) = lent(scratch, scratch_size, packets.count)?;
         let rate_hz = streams.first().map_or(0.0, |stream| stream.rate_hz);

@@ -176,7 +176,7 @@ impl Estimate {
         let mut gate = Gate::default();
         let mut arrivals = Vec::with_capacity(expected);
         for (device, host_ns, behind_us) in stamps {
-            let arrival = Arrival { behind_us: f64::from(behind_us), ..frame.arrival(device, host_ns) };
+            let arrival = frame.arrival(device, host_ns).behind(behind_us);
             arrivals.extend(gate.admit(arrival).into_iter().flatten());
         }
         arrivals.extend(gate.close());

@@ -1,6 +1,5 @@
 //! What the causal estimator would have said, packet by packet.
 
-use tickseam::block::Arrival;
 use tickseam::frame::Frame;
 use tickseam::gate::Gate;
 use tickseam::live::Live;
@@ -61,7 +60,7 @@ impl Session {
     }
 
     fn observe(&mut self, device: i64, host_ns: i64, behind_us: f32) {
-        let arrival = Arrival { behind_us: f64::from(behind_us), ..self.frame.arrival(device, host_ns) };
+        let arrival = self.frame.arrival(device, host_ns).behind(behind_us);
         for arrival in self.gate.admit(arrival).into_iter().flatten() {
             if self.watch.observe(&arrival) {
                 self.live = Live::new(self.ground.setup);

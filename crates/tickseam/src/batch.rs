@@ -142,8 +142,7 @@ impl<E: Fn(usize) -> (i64, Shift), P: FnMut(usize, Placed)> Batch<'_, E, P> {
             self.begun = Some((segment, self.ground.frame(settled)));
         }
         if let Some((_, frame)) = self.begun.filter(|&(begun, _)| begun == segment) {
-            let mut arrival = frame.arrival(settled.at.device, settled.host_ns);
-            arrival.behind_us = f64::from(settled.behind_us);
+            let arrival = frame.arrival(settled.at.device, settled.host_ns).behind(settled.behind_us);
             for arrival in self.gate.admit(arrival).into_iter().flatten() {
                 self.push(arrival);
             }
@@ -171,25 +170,19 @@ impl<E: Fn(usize) -> (i64, Shift), P: FnMut(usize, Placed)> Batch<'_, E, P> {
         let Some(begun) = self.begun.take().filter(|_| filled > 0) else { return };
         let Some(arrivals) = self.arrivals.get(..filled) else { return };
         let setup = &self.ground.setup;
+        self.report.replayed = None;
+        self.report.segments = self.report.segments.saturating_add(1);
+        let events = (self.events, self.report.segments == 1);
         match envelope_line(arrivals.iter().copied()) {
             Ok(line) => {
                 let report = replay(arrivals, &[], line.working(), setup, self.stages);
                 self.short |= report.stages >= self.stages.len();
                 let stages = self.stages.get(..report.stages).unwrap_or_default();
                 self.report.replayed = Some(report);
-                self.report.segments = self.report.segments.saturating_add(1);
                 let known =
                     |at_s: f64| known_at(stages, at_s, report.curvature_ppm_per_s).unwrap_or_default();
-                let first = self.report.segments == 1;
-                place_all(
-                    &self.ground,
-                    begun,
-                    report.fixed_delay,
-                    known,
-                    (self.events, first),
-                    &self.event,
-                    &mut self.place,
-                );
+                let (event, place) = (&self.event, &mut self.place);
+                place_all(&self.ground, begun, report.fixed_delay, known, events, event, place);
             }
             // Too few arrivals for a line: what the causal estimator makes of them.
             Err(_) => {
@@ -197,19 +190,9 @@ impl<E: Fn(usize) -> (i64, Shift), P: FnMut(usize, Placed)> Batch<'_, E, P> {
                 for &arrival in arrivals {
                     live.observe(arrival);
                 }
-                self.report.replayed = None;
-                self.report.segments = self.report.segments.saturating_add(1);
                 let known = |at_s: f64| live.known_at(at_s).unwrap_or_default();
-                let first = self.report.segments == 1;
-                place_all(
-                    &self.ground,
-                    begun,
-                    live.fixed_delay(),
-                    known,
-                    (self.events, first),
-                    &self.event,
-                    &mut self.place,
-                );
+                let (event, place) = (&self.event, &mut self.place);
+                place_all(&self.ground, begun, live.fixed_delay(), known, events, event, place);
             }
         }
     }

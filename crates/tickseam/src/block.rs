@@ -7,10 +7,10 @@
 
 use heapless::Vec;
 
-use crate::lattice::{Detector, largest_gap_us};
+use crate::lattice::{Detector, largest_gap_us, nominal};
 use crate::number::{between, count, single};
 use crate::setup::Setup;
-use crate::unseen::{Unseen, nominal};
+use crate::unseen::Unseen;
 
 /// Arrivals held until their block closes.
 const ENTRIES: usize = 108;
@@ -51,6 +51,8 @@ const MISFITS: u8 = 4;
 /// Share of late packets above which a block's lower bound is not believed: half of them are late where the grid's period is
 /// but half of the true one. A link that fails three times in ten stays below.
 const LATE_SHARE: f64 = 0.36;
+/// Packets of one delivery above which a late-heavy block says nothing: an app may have collected them.
+const SHARED: f64 = 1.2;
 /// Factor by which an interval that late packets agree with has to be longer than the one found to be another.
 const PART: f64 = 1.5;
 /// Deliveries led by the stream's own packets from which on these alone tell the phase.
@@ -94,6 +96,11 @@ impl Arrival {
     /// One of which nothing is known but its stamp.
     pub const fn new(device_s: f64, residual_us: f64) -> Self {
         Self { device_s, residual_us, behind_us: 0.0 }
+    }
+
+    /// The same, stamped `behind_us` after the first packet of its delivery.
+    pub fn behind(self, behind_us: f32) -> Self {
+        Self { behind_us: f64::from(behind_us), ..self }
     }
 
     fn host_us(&self) -> f64 {
@@ -163,10 +170,10 @@ pub struct Block {
     /// Least residual of a packet's *delivery*: the stamp of the first packet that came with it. A packet that became
     /// ready while others were being sent is stamped later than it would have been alone, by their time on the air.
     pub minimum: Bound,
-    /// What it proves if all goes as it mostly does: the same, or higher where most packets are late.
-    pub likely: Option<Bound>,
     /// What the grid proves; `None` where there is no grid or too few packets were on time.
     pub lower: Option<Bound>,
+    /// What it says if all goes as it mostly does: the same, or higher where most packets are late.
+    pub likely: Option<Bound>,
     /// Period of the grid that the bounds rest on, µs; 0 where there is none.
     pub interval_us: f64,
     /// Rate of the grid against the host clock, ppm.
@@ -772,7 +779,7 @@ impl Blocks {
             return;
         }
         if passed_over.saturating_mul(3) > on_time || share > LATE_SHARE {
-            if usize::from(block.deliveries).saturating_mul(6) < n.saturating_mul(5) {
+            if count(n) > SHARED * f64::from(block.deliveries) {
                 return;
             }
             // Too many are late to tell which of the latest was not. Of a whole block one packet at least was on time, and

@@ -30,9 +30,12 @@ const SCATTER_US: f64 = 1_500.0;
 /// Pairs farther apart than this are not compared: the radio's rate would blur them, µs.
 const PAIR_SPAN_US: f64 = 5e6;
 /// Step of the connection interval in Bluetooth LE, µs (Bluetooth Core, Vol 6 Part B, 4.5.1).
-const INTERVAL_STEP_US: f64 = 1_250.0;
-/// Multiples of that step that are tried first, from 7.5 ms to 100 ms.
-const STEPS: core::ops::RangeInclusive<u16> = 6..=80;
+pub(crate) const INTERVAL_STEP_US: f64 = 1_250.0;
+/// Usual intervals in such steps: from the shortest, 7.5 ms, to the longest that a stream of packets is reckoned to be sent on,
+/// 100 ms (own choice: the standard allows 4 s). They are tried first.
+pub(crate) const STEPS: core::ops::RangeInclusive<u16> = 6..=80;
+/// That longest one, µs.
+pub(crate) const LONGEST_US: f64 = 100_000.0;
 /// Further periods: from 4 ms to 160 ms, each longer by this share; neighbours overlap for two teeth of difference.
 const FURTHER: u16 = 740;
 const FURTHER_RATIO: f64 = 1.005;
@@ -206,6 +209,18 @@ impl Detector {
         self.best_us = 0.0;
         self.longest = None;
     }
+}
+
+/// Whether a period is one of the connection intervals that Bluetooth LE allows.
+pub(crate) fn nominal(period_us: f64) -> bool {
+    let steps = period_us / INTERVAL_STEP_US;
+    magnitude(steps - libm::round(steps)) < 1e-6
+}
+
+/// Whether a period is a usual one of them.
+pub(crate) fn usual(period_us: f64) -> bool {
+    let steps = crate::number::nearest(period_us / INTERVAL_STEP_US);
+    nominal(period_us) && steps >= i64::from(*STEPS.start()) && steps <= i64::from(*STEPS.end())
 }
 
 /// The largest stretch of a grid's period that no packet of `n` in a row falls into, µs, when they are sent each

@@ -13,12 +13,12 @@ pub use stage::{Stage, known_at};
 
 use crate::block::{Arrival, Bound, Interval, WorkingLine};
 use crate::filter::{Bank, CURVATURES, Feasible, Prior};
+use crate::lattice::LONGEST_US;
 use crate::number::{between, count, greater};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::region::Region;
 use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, PAIR_DELAY_REACH, Setup, UNBOUNDED_US};
-use crate::unseen::LONGEST_US;
 
 /// What was found on the way.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -88,7 +88,7 @@ const ON_TIME_SHARE: f64 = 0.6;
 const GRID_SHARE: f64 = 0.1;
 /// Rounds of touches, each with a better idea of the rate.
 const ROUNDS: usize = 3;
-/// Scatter of touches by stamps, as a share of that by the grid's instants, below which the estimate goes by the stamps: on the
+/// Scatter of touches by stamps, as a share of that by the grid's instants, below which the estimate goes by the stamps: on most
 /// links of the simulator it is below a half where packets enter events late, above one where they cannot.
 const STAMPS_SHARPER: f64 = 0.5;
 /// Standard deviations of the minima by which the clock may lie below them.

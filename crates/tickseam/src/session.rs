@@ -459,8 +459,8 @@ impl<const STREAMS: usize> Session<STREAMS> {
     }
 
     /// Places an event that the host stamped `host_ns` and whose physical instant was `latency` later; `None` before two
-    /// packets that agree, or for a latency that [is no time](is_a_time). An event from before the first sample of the running segment is
-    /// placed on the one before, where there was one. Cost: a few look-ups.
+    /// packets that agree, or for a latency that [is no time](is_a_time). An event from before the first sample of the
+    /// running segment is placed on the one before, where there was one. Cost: a few look-ups.
     pub fn place(&self, host_ns: i64, latency: Shift) -> Option<Placed> {
         let running = self.running.as_ref().filter(|_| is_a_time(latency))?;
         running.live.known_at(0.0)?;
@@ -615,8 +615,7 @@ impl Running {
 
     /// Takes a packet in; returns how many stamps turned out to be nonsense.
     fn take(&mut self, settled: &Settled) -> u64 {
-        let mut arrival = self.frame.arrival(settled.at.device, settled.host_ns);
-        arrival.behind_us = f64::from(settled.behind_us);
+        let arrival = self.frame.arrival(settled.at.device, settled.host_ns).behind(settled.behind_us);
         let dropped = self.gate.dropped;
         for arrival in self.gate.admit(arrival).into_iter().flatten() {
             self.live.observe(arrival);

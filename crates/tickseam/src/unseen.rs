@@ -7,16 +7,11 @@
 
 use heapless::Vec;
 
+use crate::lattice::{self, INTERVAL_STEP_US, STEPS};
 use crate::number::{greater, magnitude};
 
-/// Intervals that are looked at: of the usual ones, at most this many divide a sending period up to [`LONGEST_US`].
+/// Intervals that are looked at: of the usual ones, at most about this many divide a sending period.
 const CANDIDATES: usize = 8;
-/// Step of the connection interval (Bluetooth Core, Vol 6 Part B, 4.5.1), µs; how many the shortest interval has, and the
-/// longest that a stream of packets is reckoned to be sent on (own choice: the standard allows 4 s).
-const STEP_US: f64 = 1_250.0;
-const STEPS: core::ops::RangeInclusive<u16> = 6..=80;
-/// That longest one, µs.
-pub(crate) const LONGEST_US: f64 = 100_000.0;
 /// Late packets that an interval is judged by at least.
 const LATE_NEEDED: u32 = 12;
 /// Mean agreement of late packets with whole intervals from which on an interval is taken for the true one: 0 is chance,
@@ -64,7 +59,7 @@ impl Unseen {
         // The period itself, usual or not: several packets may share an event, and then any interval that it divides will do.
         let _ = candidates.push(candidate(period_us));
         for steps in STEPS.rev() {
-            let interval_us = f64::from(steps) * STEP_US;
+            let interval_us = f64::from(steps) * INTERVAL_STEP_US;
             let parts = period_us / interval_us;
             if interval_us < 0.99 * period_us && magnitude(parts - libm::round(parts)) < 1e-6 {
                 // Where more divide it than there is room for, the shortest are left out.
@@ -110,7 +105,7 @@ impl Unseen {
     /// packets share an event.
     fn usual(&self, candidate: &Candidate) -> bool {
         let grouped = f64::from(self.packets) > GROUPED * f64::from(self.deliveries);
-        grouped || usual(f64::from(candidate.interval_us))
+        grouped || lattice::usual(f64::from(candidate.interval_us))
     }
 
     /// Period of the longest grid that late packets agree with, µs.
@@ -139,17 +134,6 @@ impl Unseen {
         };
         self.candidates.iter().find(possible).map_or(0.0, |c| f64::from(c.interval_us))
     }
-}
-
-/// Whether a period is one of the intervals that a stream of packets is reckoned to be sent on.
-pub(crate) fn usual(period_us: f64) -> bool {
-    nominal(period_us) && period_us < LONGEST_US + STEP_US / 2.0 && period_us > 7_500.0 - STEP_US / 2.0
-}
-
-/// Whether a period is one of the connection intervals that Bluetooth LE allows.
-pub(crate) fn nominal(period_us: f64) -> bool {
-    let steps = period_us / STEP_US;
-    magnitude(steps - libm::round(steps)) < 1e-6
 }
 
 #[cfg(test)]

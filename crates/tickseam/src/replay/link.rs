@@ -2,10 +2,10 @@
 
 use super::stage::Stage;
 use crate::block::{Arrival, Block, Bound};
+use crate::lattice;
 use crate::number::{count, greater};
 use crate::scatter::{self, Scatter};
 use crate::setup::CONGESTED_LOSS;
-use crate::unseen;
 
 /// Packets of one delivery from which on they count as a batch.
 const BATCH: f64 = 1.8;
@@ -115,7 +115,7 @@ pub(super) fn collected(stages: &[Stage]) -> bool {
     for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0) {
         packets += f64::from(block.packets);
         deliveries += f64::from(block.deliveries);
-        if unseen::usual(block.interval_us) {
+        if lattice::usual(block.interval_us) {
             radio += f64::from(block.packets);
         }
     }
