@@ -8,3 +8,4 @@ mod filters;
 mod live;
 mod regions;
 mod replays;
+mod rise;

@@ -53,6 +53,7 @@ use std::collections::VecDeque;
 use std::ops::Range;
 
 use tickseam::block::Arrival;
+use tickseam::rise::{LEAST_US, PERIODS};
 
 /// What a sudden change is held to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -91,15 +92,8 @@ const BIN_PACKETS: u32 = 12;
 /// A level has to stay for so many bins before and after a jump: fades and full queues change it for less.
 const DWELL: usize = 3;
 
-/// The least jump that is looked for, µs: stacks and threads hold back whole bins by some tens of ms (own choice).
-const LEAST_US: f64 = 20e3;
-
-/// The same in packet periods. The beat's saw-tooth and a new anchor move the least wait by the common divisor of packet
-/// period and interval at the most, which is one packet period or less; a quarter is left for noise.
-const PERIODS: f64 = 1.25;
-
-/// The same in units of how much the envelope changes from bin to bin anyway, in four of five cases: congested and batched
-/// links, whose levels wander.
+/// The least jump that is looked for, besides the core's limits, in units of how much the envelope changes from bin to bin
+/// anyway, in four of five cases: congested and batched links, whose levels wander.
 const SCATTERS: f64 = 8.0;
 const SCATTER_QUANTILE: f64 = 0.8;
 
@@ -330,9 +324,6 @@ pub struct Watch {
     period_s: f64,
     levels: VecDeque<f64>,
     bin: Option<Bin>,
-    /// Least residual of the last second or two: of whole seconds, and of the present one.
-    recent: [f64; 2],
-    until_s: f64,
 }
 
 /// Levels that a [`Watch`] remembers.
@@ -341,13 +332,7 @@ const REMEMBERED: usize = 12;
 impl Watch {
     /// Nothing seen yet.
     pub fn new(period_s: f64) -> Self {
-        Self {
-            period_s,
-            levels: VecDeque::new(),
-            bin: None,
-            recent: [f64::INFINITY; 2],
-            until_s: f64::NEG_INFINITY,
-        }
+        Self { period_s, levels: VecDeque::new(), bin: None }
     }
 
     fn threshold_us(&self) -> f64 {
@@ -362,11 +347,6 @@ impl Watch {
     /// Takes an arrival; tells whether the host's clock was set or slept before it, or for a step up, before the levels that
     /// made it sure. Whatever was known of the clock before is void then.
     pub fn observe(&mut self, arrival: &Arrival) -> bool {
-        if arrival.device_s >= self.until_s {
-            self.recent = [self.recent[1], f64::INFINITY];
-            self.until_s = arrival.device_s + 1.0;
-        }
-        self.recent[1] = self.recent[1].min(arrival.residual_us);
         let silence_s = self.bin.map_or(0.0, |bin| (arrival.device_s - bin.to_s).max(0.0));
         let threshold_us = self.threshold_us() + RATE_US_PER_S * silence_s;
         let mut before = self.before(0);
@@ -396,16 +376,6 @@ impl Watch {
             self.bin = Some(Bin::new(0, arrival));
         }
         fell || rose
-    }
-
-    /// By how much the clock may have been set forward already, though it cannot be told from delays yet, µs.
-    pub fn suspicion_us(&self) -> f64 {
-        let rose = (self.recent[0].min(self.recent[1]) - range(&self.before(0)).1).max(0.0);
-        // Levels that rose already are among those before.
-        let before = self.before(DWELL.min(self.levels.len().saturating_sub(1)));
-        let since = range(&self.before(0)).0 - range(&before).1;
-        let rose = if since.is_finite() { rose.max(since) } else { rose };
-        if rose.is_finite() && rose > self.threshold_us() { rose } else { 0.0 }
     }
 }
 

@@ -98,7 +98,7 @@ impl Session {
         Some(LiveAnswer {
             segment: self.segment,
             device_s: placement.device_s,
-            u95_ms: (placement.u95_us + self.watch.suspicion_us()) / 1e3,
+            u95_ms: placement.u95_us / 1e3,
         })
     }
 }

@@ -40,6 +40,7 @@ pub mod pair;
 pub mod placement;
 pub mod region;
 pub mod replay;
+pub mod rise;
 mod scatter;
 pub mod select;
 pub mod serial;

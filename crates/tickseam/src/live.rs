@@ -7,6 +7,7 @@ use crate::filter::{Bank, Bounds, Feasible, Prior, WIDEST_CURVATURE};
 use crate::number::{between, greater, magnitude};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
+use crate::rise::Rise;
 use crate::scatter::{self, Scatter};
 use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, PAIR_DELAY_REACH, Setup, UNBOUNDED_US};
 
@@ -22,6 +23,9 @@ const SLIPS_NEEDED: f64 = 6.0;
 const REACH: f64 = 15.0;
 /// Seconds after which the slope of the least residuals may contradict the declared tolerance.
 const RATE_SPAN_S: f64 = 10.0;
+/// Share of the way from the first block's least residual to the newest that one block may make if it is a rate: a clock that
+/// was set makes all of it at once. Doubled: such a clock would be taken for one that runs off.
+const STEADY: f64 = 0.6;
 /// Share of a block's loss that is taken into the running share, and the most of it that counts: one outage is no
 /// congestion, five blocks in a row are.
 const LOSS_GAIN: f64 = 0.1;
@@ -50,7 +54,10 @@ pub struct Live {
     clock_bounded: bool,
     /// The first block's least residual, which the rate is seen against.
     first: Option<Bound>,
+    /// The most by which one block's least residual lay beside the one before, µs.
+    leap_us: f64,
     off_nominal: bool,
+    rise: Rise,
 }
 
 // The whole live state, the intake of four streams included, has to fit a microcontroller.
@@ -76,7 +83,9 @@ impl Live {
             clock: None,
             clock_bounded: false,
             first: None,
+            leap_us: 0.0,
             off_nominal: false,
+            rise: Rise::default(),
         }
     }
 
@@ -86,6 +95,7 @@ impl Live {
             self.take(&block);
         }
         self.blocks.observe(arrival);
+        self.rise.observe(&arrival, self.setup.resolution_us, self.setup.period_s);
         if self.bank.is_none() {
             let upper =
                 Bound { at_s: arrival.device_s, residual_us: arrival.residual_us + self.setup.resolution_us };
@@ -119,9 +129,13 @@ impl Live {
     fn take(&mut self, block: &Block) {
         let first = *self.first.get_or_insert(block.minimum);
         let span_s = block.minimum.at_s - first.at_s;
+        let way_us = block.minimum.residual_us - first.residual_us;
+        if let Some(last) = self.minima.last() {
+            self.leap_us = greater(self.leap_us, magnitude(block.minimum.residual_us - last.residual_us));
+        }
         if span_s > RATE_SPAN_S
-            && let Some(seen) =
-                self.setup.with_rate_seen((block.minimum.residual_us - first.residual_us) / span_s, span_s)
+            && self.leap_us < STEADY * magnitude(way_us)
+            && let Some(seen) = self.setup.with_rate_seen(way_us / span_s, span_s)
         {
             // The declared tolerance is wrong: begin again where the rate is.
             self.setup = seen;
@@ -129,6 +143,7 @@ impl Live {
             self.bank = None;
             self.clock = None;
             self.clock_bounded = false;
+            self.rise = Rise::default();
         }
         let prior = self.setup.prior;
         let doubt_us = self.doubt_us();
@@ -151,7 +166,7 @@ impl Live {
         let bank = self.bank.get_or_insert_with(|| Bank::new(&prior, block.upper));
         let before = Knot::of(bank.chosen().region(), bank.chosen().at_s());
         let mut bounds = Bounds { at_s: block.to_s, upper: Some(block.upper), ..Bounds::default() };
-        if congested {
+        if congested || self.rise.is_doubted() {
             // Nothing bounds the clock from below.
         } else if block.interval_us > 0.0 {
             if let Some(lower) = block.lower {
@@ -185,6 +200,7 @@ impl Live {
         if (outcome.reopened || outcome.lower_refuted) && self.widened < WIDEST {
             self.widened *= 2.0;
         }
+        self.rise.follow(&Knot::of(bank.chosen().region(), bank.chosen().at_s()));
         let moments = bank.moments();
         self.blocks.follow(WorkingLine {
             origin_s: block.to_s,
@@ -200,11 +216,24 @@ impl Live {
 
     /// What is known at a device time, and how much of the half-width is holdover, µs. `None` before the first arrival.
     /// The knot lies [`fixed_delay`](Self::fixed_delay) above the clock.
+    ///
+    /// While packets come later than the link explains, its upper end lies as much higher as the host's clock may have been
+    /// set forward, and that counts as holdover: no packet that came in time has confirmed the clock since.
     pub fn known_at(&self, device_s: f64) -> Option<(Knot, f64)> {
-        if let Some(clock) = self.by_pairs() {
-            return Some(carried(clock, device_s, clock.curvature()));
+        let (mut knot, holdover_us) = match self.by_pairs() {
+            Some(clock) => carried(clock, device_s, clock.curvature()),
+            None => self.by_arrivals_at(device_s)?,
+        };
+        let rise_us = self.rise.by_us(device_s);
+        if rise_us > 0.0 {
+            let before_us = knot.half_width_us();
+            knot.high_us += rise_us;
+            // Anywhere from no step to all of it, the estimate staying where it is.
+            let variance = knot.u_offset_us * knot.u_offset_us + rise_us * rise_us / 3.0;
+            knot.u_offset_us = libm::sqrt(variance);
+            return Some((knot, holdover_us + knot.half_width_us() - before_us));
         }
-        self.by_arrivals_at(device_s)
+        Some((knot, holdover_us))
     }
 
     /// Smallest time from a packet's first sample to its stamp that [`known_at`](Self::known_at) still holds: the declared

@@ -7,7 +7,8 @@
 //! The **timeline** of a segment counts seconds at the nominal rate from the first sample of the first packet of the
 //! reference stream (stream 0) that found its place there; a packet that turns up later may lie before it.
 //!
-//! Not done here: a host clock that is set is not looked for. Stamp with a clock that never jumps.
+//! Not done here: a host clock that is set is not looked for; where it was set forward, the interval stays as wide as the step.
+//! Stamp with a clock that never jumps.
 
 use heapless::Vec;
 
