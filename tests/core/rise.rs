@@ -7,14 +7,18 @@ use crate::arrivals::Link;
 
 const SET_AT: usize = 4_000;
 
+/// An estimator that was told the link's interval.
+fn begun(link: &Link) -> Live {
+    Live::new(Setup { interval_us: Some(link.interval_us), ..Setup::new(50.0, link.period_s) })
+}
+
 /// Whether what is known holds the truth for each packet after a setting by `step_us`, asked for once a second of packets
 /// more has come.
 fn reaches(step_us: f64, seed: u64) -> bool {
     let link = Link { jitter_us: 200.0, again: 0.1, ..Link::default() };
     let mut arrivals = link.arrivals(seed);
     arrivals[SET_AT..].iter_mut().for_each(|arrival| arrival.residual_us += step_us);
-    let mut live =
-        Live::new(Setup { interval_us: Some(link.interval_us), ..Setup::new(50.0, link.period_s) });
+    let mut live = begun(&link);
     let mut reached = true;
     for (i, arrival) in arrivals.iter().enumerate() {
         live.observe(*arrival);
@@ -42,8 +46,7 @@ fn packets_before_the_setting_are_placed_as_sharply_as_before() {
     let link = Link::default();
     let mut arrivals = link.arrivals(1);
     arrivals[SET_AT..].iter_mut().for_each(|arrival| arrival.residual_us += 250e3);
-    let mut live =
-        Live::new(Setup { interval_us: Some(link.interval_us), ..Setup::new(50.0, link.period_s) });
+    let mut live = begun(&link);
     arrivals[..SET_AT + 50].iter().for_each(|arrival| live.observe(*arrival));
     let half_width_us =
         |i: usize| live.known_at(arrivals[i].device_s).expect("packets have come").0.half_width_us();

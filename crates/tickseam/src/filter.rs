@@ -1,7 +1,7 @@
 //! What the bounds of one block after another leave of (rate, offset), under several limits on the crystal's wander.
 
 use crate::block::Bound;
-use crate::region::{Keep, Moments, Region};
+use crate::region::{Keep, Region};
 
 /// Limits on how fast the rate may change that are weighed against each other, ppm/s, gentlest first.
 /// Warm-up on the skin: 9 ppm with a time constant of 600 s is 1.5e-2 at its steepest. Random-walk frequency
@@ -270,11 +270,6 @@ impl Bank {
             *weight = model.weight;
         }
         weights
-    }
-
-    /// Centre and spread of the chosen region.
-    pub fn moments(&self) -> Moments {
-        self.chosen().region().moments()
     }
 }
 

@@ -200,12 +200,12 @@ impl Live {
         if (outcome.reopened || outcome.lower_refuted) && self.widened < WIDEST {
             self.widened *= 2.0;
         }
-        self.rise.follow(&Knot::of(bank.chosen().region(), bank.chosen().at_s()));
-        let moments = bank.moments();
+        let now = Knot::of(bank.chosen().region(), bank.chosen().at_s());
+        self.rise.follow(&now);
         self.blocks.follow(WorkingLine {
             origin_s: block.to_s,
-            offset_us: moments.offset_us,
-            rate_ppm: moments.rate_ppm,
+            offset_us: now.offset_us,
+            rate_ppm: now.rate_ppm,
         });
     }
 

@@ -10,11 +10,16 @@ use crate::placement::Knot;
 
 /// The least rise that is looked for, µs: stacks and threads hold packets back by some tens of ms (own choice). Doubled:
 /// clocks set forward by less than twice as much are believed in silence.
-pub const LEAST_US: f64 = 20e3;
+const LEAST_US: f64 = 20e3;
 
 /// The same in packet periods. The beat's saw-tooth and a new anchor move the least wait by the common divisor of packet
 /// period and interval at the most, which is one packet period or less; a quarter is left for noise.
 pub const PERIODS: f64 = 1.25;
+
+/// The least rise that is believed of packets that are sent each `period_s`, µs.
+pub fn least_us(period_s: f64) -> f64 {
+    greater(LEAST_US, PERIODS * period_s * 1e6)
+}
 
 /// Late packets in a row from which on a rise is suspected: retransmissions seldom hold so many back. Doubled: answers
 /// given within half a second of the step leave it out on slow links.
@@ -67,7 +72,7 @@ impl Rise {
         }
         let high_us = self.high_us + self.rate_ppm * (arrival.device_s - self.at_s);
         let late_us = arrival.residual_us + resolution_us - high_us;
-        if late_us > greater(LEAST_US, PERIODS * period_s * 1e6) {
+        if late_us > least_us(period_s) {
             self.late = self.late.saturating_add(1);
             if late_us < self.least_us {
                 self.least_us = late_us;
