@@ -116,7 +116,7 @@ fn recording(capture: &Capture, sequence_bits: u8, interval_ms: Option<f64>) -> 
             }],
             event_latency: std::collections::BTreeMap::new(),
         },
-        packets: received.map(packet).collect::<Packets>(),
+        packets: received.map(packet).collect::<Packets<'_>>(),
         events: capture.rows.iter().map(event).collect(),
         exchanges: Vec::new(),
         markers: Vec::new(),

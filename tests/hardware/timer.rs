@@ -56,7 +56,7 @@ fn recording(reports: &[Report], events: &[Report]) -> Recording {
             }],
             event_latency: BTreeMap::new(),
         },
-        packets: reports.iter().map(packet).collect::<Packets>(),
+        packets: reports.iter().map(packet).collect::<Packets<'_>>(),
         events: events.iter().map(event).collect(),
         exchanges: Vec::new(),
         markers: Vec::new(),

@@ -24,7 +24,7 @@ pub struct Captured<'a> {
     /// What is known of the clocks, the link and the streams.
     pub description: &'a Description,
     /// The packets in the order in which the host received them.
-    pub packets: &'a Packets,
+    pub packets: &'a Packets<'a>,
     /// What happened on the host's clock.
     pub events: &'a [Event],
     /// Two-way exchanges.

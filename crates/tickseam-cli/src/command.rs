@@ -9,15 +9,12 @@ use std::time::Duration;
 use clap::error::ErrorKind as ErrorKindOfUsage;
 use clap::{Args, Parser, Subcommand};
 use indicatif::{ProgressBar, ProgressStyle};
-use tickseam_record::{
-    ALIGNMENT_VERSION, Alignment, InputFile, OutputFolder, Recording, WriteError, hash_inputs, read,
-    write_gaps, write_recording,
-};
+use tickseam_record::{Alignment, OutputFolder, WriteError, hash_inputs, read, write_gaps, write_recording};
 use tickseam_sim::{Scenario, simulate};
 
 use crate::align::{Aligned, Captured, align};
-use crate::compare::{Comparison, compare};
-use crate::{NUMERICS_REVISION, demonstration, simulated, summary};
+use crate::compare::compare;
+use crate::{demonstration, simulated, summary};
 
 /// Places events of the phone's clock on the sample timeline of a wireless headset, and says how sure each place is.
 #[derive(Debug, Parser)]
@@ -184,11 +181,13 @@ fn replay(arguments: &Replay) -> Result<(), Failure> {
     progress.say("aligning");
     let mut recording = recording;
     let truth = recording.truth.take();
-    let aligned = align(&Captured::of(&recording))
+    let captured = Captured::of(&recording);
+    let aligned = align(&captured)
         .map_err(|error| Failure::Data(format!("{}: {error}", folder.join("recording.toml").display())))?;
     let comparison = truth.as_ref().and_then(|truth| compare(&aligned, truth));
-    let findings = summary::findings(&aligned, &recording);
-    let alignment = assemble(&aligned, &recording, comparison.as_ref(), inputs, &findings);
+    let findings = summary::findings(&aligned, &captured);
+    let notes = recording.notes.iter().map(ToString::to_string).collect();
+    let alignment = summary::alignment(&aligned, comparison.as_ref(), inputs, notes, &findings);
 
     progress.say("writing");
     write_results(folder, &out, &aligned, &alignment)?;
@@ -232,28 +231,6 @@ fn results_folder(folder: &Path, asked: &Option<PathBuf>) -> Result<PathBuf, Fai
         return Err(WriteError::SameFolder { path: out }.into());
     }
     Ok(out)
-}
-
-fn assemble(
-    aligned: &Aligned,
-    recording: &Recording,
-    comparison: Option<&Comparison>,
-    inputs: Vec<InputFile>,
-    findings: &[summary::Finding],
-) -> Alignment {
-    let notes = recording.notes.iter().map(ToString::to_string);
-    Alignment {
-        version: ALIGNMENT_VERSION,
-        tickseam: env!("CARGO_PKG_VERSION").to_owned(),
-        numerics_revision: NUMERICS_REVISION,
-        inputs,
-        notes: notes.chain(aligned.remarks.iter().cloned()).collect(),
-        streams: aligned.streams.clone(),
-        segments: aligned.segments.clone(),
-        events: aligned.counts.clone(),
-        words: findings.iter().map(|finding| finding.sentence.clone()).collect(),
-        error_against_truth: comparison.map(|comparison| comparison.errors.clone()),
-    }
 }
 
 fn write_results(folder: &Path, out: &Path, aligned: &Aligned, alignment: &Alignment) -> Result<(), Failure> {

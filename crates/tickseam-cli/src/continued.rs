@@ -49,7 +49,7 @@ struct Newest {
 
 struct Rejoin<'a> {
     description: &'a Description,
-    packets: &'a Packets,
+    packets: &'a Packets<'a>,
     places: &'a mut Places,
     /// What a segment of the intake becomes.
     becomes: HashMap<u32, u32>,
@@ -62,7 +62,7 @@ struct Rejoin<'a> {
 
 /// Joins what belongs together and numbers the segments anew. Causal: only the first two packets of a segment and what came
 /// before them count.
-pub(crate) fn rejoin(description: &Description, packets: &Packets, places: &mut Places) {
+pub(crate) fn rejoin(description: &Description, packets: &Packets<'_>, places: &mut Places) {
     if places.segment.iter().all(|&segment| segment == 0 || segment == NOWHERE) {
         return;
     }

@@ -19,3 +19,15 @@ mod summary;
 
 /// Revision of the numerics: raised by any change of output for the same recording.
 pub const NUMERICS_REVISION: u32 = 3;
+
+/// All of `alignment.json` for an alignment of `captured`: what the command writes. `inputs` and `notes` are of the files that were read,
+/// empty where there were none.
+pub fn alignment(
+    aligned: &align::Aligned,
+    captured: &align::Captured<'_>,
+    comparison: Option<&compare::Comparison>,
+    inputs: Vec<tickseam_record::InputFile>,
+    notes: Vec<String>,
+) -> tickseam_record::Alignment {
+    summary::alignment(aligned, comparison, inputs, notes, &summary::findings(aligned, captured))
+}

@@ -62,7 +62,7 @@ impl Places {
     ///
     /// # Errors
     /// A stream or counter that no device can have, as `recording.toml` describes it.
-    pub fn find(description: &Description, packets: &Packets) -> Result<Self, IntakeConfigError> {
+    pub fn find(description: &Description, packets: &Packets<'_>) -> Result<Self, IntakeConfigError> {
         let clock = &description.device_clock;
         let device = DeviceClock {
             // Without a described counter no packet carries a tick, and these two are not looked at.

@@ -3,10 +3,11 @@
 use std::fmt::Write;
 use std::path::Path;
 
-use tickseam_record::{Alignment, ErrorSizes, MapSummary, Recording, SegmentSummary};
+use tickseam_record::{ALIGNMENT_VERSION, Alignment, ErrorSizes, InputFile, MapSummary, SegmentSummary};
 use tickseam_sim::{Scenario, Simulated};
 
-use crate::align::Aligned;
+use crate::NUMERICS_REVISION;
+use crate::align::{Aligned, Captured};
 use crate::compare::Comparison;
 
 const COLUMNS: usize = 80;
@@ -23,27 +24,27 @@ pub(crate) struct Finding {
 }
 
 /// All that an alignment found, in sentences.
-pub(crate) fn findings(aligned: &Aligned, recording: &Recording) -> Vec<Finding> {
+pub(crate) fn findings(aligned: &Aligned, captured: &Captured<'_>) -> Vec<Finding> {
     let mut all = vec![Finding { heading: "Events", sentence: events(aligned) }];
     for segment in &aligned.segments {
         let of =
             if aligned.segments.len() > 1 { format!("Segment {}: ", segment.segment) } else { String::new() };
         all.push(Finding { heading: "Clock", sentence: format!("{of}{}", drift(segment)) });
         all.push(Finding { heading: "Link", sentence: format!("{of}{}", link(segment)) });
-        if let Some(remedy) = remedy(segment, recording) {
+        if let Some(remedy) = remedy(segment, captured) {
             all.push(Finding { heading: "Remedy", sentence: format!("{of}{remedy}") });
         }
     }
     all.push(Finding { heading: "Limit", sentence: limit(aligned) });
-    all.push(Finding { heading: "Fixed delay", sentence: fixed_delay(recording, aligned) });
-    if recording.exchanges.len() + recording.markers.len() > 0 {
+    all.push(Finding { heading: "Fixed delay", sentence: fixed_delay(captured, aligned) });
+    if captured.exchanges.len() + captured.markers.len() > 0 {
         let used = |of: fn(&SegmentSummary) -> u64| aligned.segments.iter().map(of).sum::<u64>();
         let sentence = format!(
             "{} of {} exchanges and {} of {} markers were used.",
             used(|segment| segment.exchanges_used),
-            recording.exchanges.len(),
+            captured.exchanges.len(),
             used(|segment| segment.markers_used),
-            recording.markers.len()
+            captured.markers.len()
         );
         all.push(Finding { heading: "Two-way", sentence });
     }
@@ -171,8 +172,8 @@ const SHORTEST_INTERVAL_MS: f64 = 7.5;
 const INTERVAL_STEP_MS: f64 = 1.25;
 
 /// What would make the link's part of the uncertainty smaller, with numbers; `None` where it is not the link that limits.
-fn remedy(segment: &SegmentSummary, recording: &Recording) -> Option<String> {
-    let stream = recording.description.streams.first()?;
+fn remedy(segment: &SegmentSummary, captured: &Captured<'_>) -> Option<String> {
+    let stream = captured.description.streams.first()?;
     let packet_ms = f64::from(stream.samples_per_packet) / stream.rate_hz * 1e3;
     match segment.link_kind.as_str() {
         "grid-locked" | "grid-partly-slipping" => {
@@ -231,8 +232,8 @@ fn limit(aligned: &Aligned) -> String {
     format!("what limits most events is {} (±{}).", largest.1, milliseconds(largest.0))
 }
 
-fn fixed_delay(recording: &Recording, aligned: &Aligned) -> String {
-    let link = &recording.description.link;
+fn fixed_delay(captured: &Captured<'_>, aligned: &Aligned) -> String {
+    let link = &captured.description.link;
     match (link.fixed_delay_ms, link.fixed_delay_u_ms) {
         (Some(ms), Some(u_ms)) => {
             format!("{ms:.2} ms, declared with a standard uncertainty of {}.", milliseconds(u_ms))
@@ -244,6 +245,28 @@ fn fixed_delay(recording: &Recording, aligned: &Aligned) -> String {
         (None, _) => "unknown: every onset is too early by the smallest time that the link takes, and no interval counts \
                       it. Differences between events are not touched by this."
             .to_owned(),
+    }
+}
+
+/// All of `alignment.json`: what an alignment found, of which files, and what was passed over while reading them.
+pub(crate) fn alignment(
+    aligned: &Aligned,
+    comparison: Option<&Comparison>,
+    inputs: Vec<InputFile>,
+    notes: Vec<String>,
+    findings: &[Finding],
+) -> Alignment {
+    Alignment {
+        version: ALIGNMENT_VERSION,
+        tickseam: env!("CARGO_PKG_VERSION").to_owned(),
+        numerics_revision: NUMERICS_REVISION,
+        inputs,
+        notes: notes.into_iter().chain(aligned.remarks.iter().cloned()).collect(),
+        streams: aligned.streams.clone(),
+        segments: aligned.segments.clone(),
+        events: aligned.counts.clone(),
+        words: findings.iter().map(|finding| finding.sentence.clone()).collect(),
+        error_against_truth: comparison.map(|comparison| comparison.errors.clone()),
     }
 }
 

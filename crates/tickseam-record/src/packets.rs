@@ -1,5 +1,6 @@
 //! The packet log: columns held lean, since a night has more than a million rows.
 
+use std::borrow::Cow;
 use std::path::Path;
 
 use crate::description::Description;
@@ -23,20 +24,130 @@ pub struct Packet {
 
 /// All packets of a recording in the order in which the host received them, one column each.
 ///
-/// 23 bytes a packet where every packet has a tick, 15 where none has, and one bit more where some have.
+/// 23 bytes a packet where every packet has a tick, 15 where none has, and one bit more where some have. The columns are its own, or
+/// lent by somebody who holds them already ([`Packets::lent`]).
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Packets {
-    host_ns: Vec<i64>,
-    stream: Vec<u8>,
-    sequence: Vec<u32>,
-    samples: Vec<u16>,
-    /// Empty as long as no packet has had a tick; after that one for each packet, 0 where there is none.
-    tick: Vec<u64>,
+pub struct Packets<'a> {
+    host_ns: Cow<'a, [i64]>,
+    stream: Cow<'a, [u8]>,
+    sequence: Cow<'a, [u32]>,
+    samples: Cow<'a, [u16]>,
+    /// Empty as long as no packet has had a tick; after that one for each packet, anything where there is none.
+    tick: Cow<'a, [u64]>,
     /// Bit set for a packet without a tick; empty unless some have one and some have none.
     without_tick: Vec<u64>,
 }
 
-impl Packets {
+/// The columns of packets that somebody else holds; see [`Packet`] for each.
+#[derive(Clone, Copy, Debug)]
+pub struct Columns<'a> {
+    /// Host stamps, nanoseconds.
+    pub host_ns: &'a [i64],
+    /// Places of the packets' streams in [`Description::streams`].
+    pub stream: &'a [u8],
+    /// Sequence numbers as sent, wrapped.
+    pub sequence: &'a [u32],
+    /// Device counters as sent; `None` where no packet carries one.
+    pub tick: Option<&'a [u64]>,
+    /// True for each packet without a tick, whatever stands in `tick`; `None` where all have one.
+    pub without_tick: Option<&'a [bool]>,
+    /// Samples in each packet.
+    pub samples: &'a [u16],
+}
+
+/// A packet that its description does not allow for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Misfit {
+    /// Which packet, counted from 0.
+    pub row: usize,
+    /// Name of the column of `packets.csv`.
+    pub column: &'static str,
+    /// What stands there.
+    pub found: String,
+    /// What the description asks for.
+    pub expected: String,
+}
+
+impl<'a> Packets<'a> {
+    /// Packets over columns that stay where they are: nothing is copied but `without_tick`, into bits. `None` where the lengths differ,
+    /// or `without_tick` stands without `tick`.
+    pub fn lent(columns: &Columns<'a>) -> Option<Self> {
+        let Columns { host_ns, stream, sequence, tick, without_tick, samples } = *columns;
+        let count = host_ns.len();
+        let mut lengths = [stream.len(), sequence.len(), samples.len()].into_iter();
+        let of_ticks = [tick.map(<[u64]>::len), without_tick.map(<[bool]>::len)];
+        let fit = lengths.all(|length| length == count)
+            && of_ticks.into_iter().flatten().all(|length| length == count)
+            && (tick.is_some() || without_tick.is_none());
+        if !fit {
+            return None;
+        }
+        let without = without_tick.filter(|without| without.contains(&true)).unwrap_or_default();
+        let all_without = count > 0 && without.len() == count && !without.contains(&false);
+        let without_tick = if all_without { &[] } else { without }.chunks(64).map(|bits| {
+            bits.iter().enumerate().fold(0, |word, (bit, &without)| word | u64::from(without) << bit)
+        });
+        Some(Self {
+            host_ns: host_ns.into(),
+            stream: stream.into(),
+            sequence: sequence.into(),
+            samples: samples.into(),
+            tick: tick.filter(|_| !all_without).unwrap_or_default().into(),
+            without_tick: without_tick.collect(),
+        })
+    }
+
+    /// The first packet that the description does not allow for: a stream that it does not have, a number beyond its bits, no samples.
+    pub fn first_misfit(&self, description: &Description) -> Option<Misfit> {
+        let largest_tick = description.device_clock.largest_tick();
+        (0..self.len()).find_map(|row| {
+            let packet = self.get(row)?;
+            let misfit = |column, found: u64, expected| {
+                Some(Misfit { row, column, found: found.to_string(), expected })
+            };
+            let Some(stream) = description.streams.get(usize::from(packet.stream)) else {
+                let most = description.streams.len().saturating_sub(1);
+                return misfit(
+                    "stream",
+                    packet.stream.into(),
+                    format!("the place of a stream, 0 to {most}, or its name"),
+                );
+            };
+            let largest = crate::description::largest(stream.sequence_bits);
+            if u64::from(packet.sequence) > largest {
+                return misfit(
+                    "sequence",
+                    packet.sequence.into(),
+                    format!("a whole number from 0 to {largest}"),
+                );
+            }
+            match packet.tick {
+                Some(tick) if largest_tick.is_none_or(|largest| tick > largest) => {
+                    let expected = largest_tick.map_or_else(
+                        || "none, since the description has no tick_hz and tick_bits".to_owned(),
+                        |largest| format!("a whole number from 0 to {largest}, or none"),
+                    );
+                    misfit("tick", tick, expected)
+                }
+                _ if packet.samples == 0 => misfit("samples", 0, "a whole number from 1 to 65535".to_owned()),
+                _ => None,
+            }
+        })
+    }
+
+    /// Host stamps, streams, sequence numbers, ticks (empty where no packet has one) and samples, as columns of their own.
+    #[expect(clippy::type_complexity, reason = "five columns, each once")]
+    pub fn into_columns(self) -> (Vec<i64>, Vec<u8>, Vec<u32>, Vec<u64>, Vec<u16>) {
+        let Self { host_ns, stream, sequence, samples, tick, .. } = self;
+        (
+            host_ns.into_owned(),
+            stream.into_owned(),
+            sequence.into_owned(),
+            tick.into_owned(),
+            samples.into_owned(),
+        )
+    }
+
     /// Number of packets.
     pub fn len(&self) -> usize {
         self.host_ns.len()
@@ -101,63 +212,72 @@ impl Packets {
         })
     }
 
-    /// Appends the packet received next. Amortised constant time.
+    /// Appends the packet received next. Amortised constant time; columns that were lent are copied first.
     pub fn push(&mut self, packet: Packet) {
         let index = self.len();
         match packet.tick {
             Some(tick) => {
                 if self.tick.is_empty() && index > 0 {
                     // The first tick comes late: all packets so far had none.
-                    self.tick.reserve_exact(self.host_ns.capacity());
-                    self.tick.resize(index, 0);
+                    let ticks = self.tick.to_mut();
+                    ticks.reserve_exact(self.host_ns.to_mut().capacity());
+                    ticks.resize(index, 0);
                     self.without_tick.resize(index.div_ceil(64), u64::MAX);
                     if !index.is_multiple_of(64) {
                         self.without_tick[index / 64] = (1 << (index % 64)) - 1;
                     }
                 }
-                self.tick.push(tick);
+                self.tick.to_mut().push(tick);
             }
             None if self.tick.is_empty() => {}
             None => {
-                self.tick.push(0);
+                self.tick.to_mut().push(0);
                 self.without_tick.resize(index / 64 + 1, 0);
                 self.without_tick[index / 64] |= 1 << (index % 64);
             }
         }
-        self.host_ns.push(packet.host_ns);
-        self.stream.push(packet.stream);
-        self.sequence.push(packet.sequence);
-        self.samples.push(packet.samples);
+        self.host_ns.to_mut().push(packet.host_ns);
+        self.stream.to_mut().push(packet.stream);
+        self.sequence.to_mut().push(packet.sequence);
+        self.samples.to_mut().push(packet.samples);
     }
 
-    /// Heap memory held, bytes.
+    /// Heap memory held, bytes; lent columns are somebody else's.
     pub fn heap_bytes(&self) -> usize {
-        self.host_ns.capacity() * size_of::<i64>()
-            + self.stream.capacity()
-            + self.sequence.capacity() * size_of::<u32>()
-            + self.samples.capacity() * size_of::<u16>()
-            + self.tick.capacity() * size_of::<u64>()
+        own_bytes(&self.host_ns)
+            + own_bytes(&self.stream)
+            + own_bytes(&self.sequence)
+            + own_bytes(&self.samples)
+            + own_bytes(&self.tick)
             + self.without_tick.capacity() * size_of::<u64>()
     }
 
     fn reserve(&mut self, packets: usize, ticks: bool) {
-        self.host_ns.reserve_exact(packets);
-        self.stream.reserve_exact(packets);
-        self.sequence.reserve_exact(packets);
-        self.samples.reserve_exact(packets);
+        self.host_ns.to_mut().reserve_exact(packets);
+        self.stream.to_mut().reserve_exact(packets);
+        self.sequence.to_mut().reserve_exact(packets);
+        self.samples.to_mut().reserve_exact(packets);
         if ticks {
-            self.tick.reserve_exact(packets);
+            self.tick.to_mut().reserve_exact(packets);
         }
     }
 }
 
-impl Extend<Packet> for Packets {
+#[expect(clippy::ptr_arg, reason = "whether the column is lent is the question")]
+fn own_bytes<T: Clone>(column: &Cow<'_, [T]>) -> usize {
+    match column {
+        Cow::Borrowed(_) => 0,
+        Cow::Owned(own) => own.capacity() * size_of::<T>(),
+    }
+}
+
+impl Extend<Packet> for Packets<'_> {
     fn extend<I: IntoIterator<Item = Packet>>(&mut self, packets: I) {
         packets.into_iter().for_each(|packet| self.push(packet));
     }
 }
 
-impl FromIterator<Packet> for Packets {
+impl FromIterator<Packet> for Packets<'_> {
     fn from_iter<I: IntoIterator<Item = Packet>>(packets: I) -> Self {
         let mut all = Self::default();
         all.extend(packets);
@@ -191,7 +311,7 @@ pub(crate) fn read(
     folder: &Path,
     description: &Description,
     notes: &mut Vec<Note>,
-) -> Result<Packets, ReadError> {
+) -> Result<Packets<'static>, ReadError> {
     let mut rows = Rows::open(folder, FILE)?.ok_or_else(|| ReadError::Absent {
         path: folder.join(FILE),
         found: "no such file",
@@ -380,7 +500,7 @@ mod tests {
                         packet(index, has.then_some(u64::from(index) * 7))
                     })
                     .collect();
-                let packets: Packets = pushed.iter().copied().collect();
+                let packets: Packets<'_> = pushed.iter().copied().collect();
                 assert_eq!(packets.iter().collect::<Vec<_>>(), pushed, "{first_tick} {every}");
                 assert_eq!(packets.any_tick(), first_tick < 200);
             }
@@ -388,9 +508,70 @@ mod tests {
     }
 
     #[test]
+    fn lent_columns_are_the_same_packets_and_stay_where_they_are() {
+        for every in [0, 1, 3, 64] {
+            let ticks: Vec<u64> = (0..200).map(|row| row * 7).collect();
+            let without: Vec<bool> = (0..200).map(|row| every == 0 || row % every != 0).collect();
+            let own: Packets<'_> = (0..200_u32)
+                .map(|row| packet(row, (!without[row as usize]).then(|| ticks[row as usize])))
+                .collect();
+            let (host_ns, stream, sequence, _, samples) = own.clone().into_columns();
+            let columns = Columns {
+                host_ns: &host_ns,
+                stream: &stream,
+                sequence: &sequence,
+                tick: Some(&ticks),
+                without_tick: Some(&without),
+                samples: &samples,
+            };
+            let lent = Packets::lent(&columns).unwrap();
+            assert!(lent.iter().eq(own.iter()), "{every}");
+            assert_eq!((lent.host_ns().as_ptr(), lent.any_tick()), (host_ns.as_ptr(), every > 0));
+            assert!(lent.heap_bytes() <= 4 * 8);
+            assert_eq!(Packets::lent(&Columns { tick: None, ..columns }), None);
+            for short in [
+                Columns { stream: &stream[1..], ..columns },
+                Columns { sequence: &sequence[1..], ..columns },
+                Columns { tick: Some(&ticks[1..]), ..columns },
+                Columns { without_tick: Some(&without[1..]), ..columns },
+                Columns { samples: &samples[1..], ..columns },
+            ] {
+                assert_eq!(Packets::lent(&short), None);
+            }
+            let mut longer = lent;
+            longer.push(packet(200, Some(9)));
+            assert_eq!((longer.len(), longer.tick(200), host_ns.len()), (201, Some(9), 200));
+            assert!(longer.iter().take(200).eq(own.iter()));
+        }
+    }
+
+    #[test]
+    fn the_first_packet_that_its_description_does_not_allow_for_is_named() {
+        let described = |ticks: &str| {
+            let text = format!(
+                "format = 1\n[device_clock]\n{ticks}\n[[stream]]\nname = \"a\"\nrate_hz = 250.0\nsamples_per_packet = 5\n\
+                 sequence_bits = 8\n"
+            );
+            Description::from_toml(&text, &mut Vec::new()).unwrap()
+        };
+        let (with, without) = (described("tick_hz = 1000.0\ntick_bits = 16"), described(""));
+        let good = packet(255, Some(65_535));
+        let misfit = |bad: Packet, described: &Description| {
+            let packets: Packets<'_> = [Packet { tick: None, ..good }, bad].into_iter().collect();
+            packets.first_misfit(described).map(|misfit| (misfit.row, misfit.column))
+        };
+        assert_eq!(misfit(good, &with), None);
+        assert_eq!(misfit(good, &without), Some((1, "tick")));
+        assert_eq!(misfit(Packet { tick: Some(65_536), ..good }, &with), Some((1, "tick")));
+        assert_eq!(misfit(Packet { sequence: 256, ..good }, &with), Some((1, "sequence")));
+        assert_eq!(misfit(Packet { samples: 0, ..good }, &with), Some((1, "samples")));
+        assert_eq!(misfit(Packet { stream: 1, ..good }, &with), Some((1, "stream")));
+    }
+
+    #[test]
     fn a_night_stays_far_below_a_hundred_megabytes() {
         // 8 hours of 50 packets a second, pushed one by one: growth by doubling is in it.
-        let packets: Packets = (0..1_440_000).map(|index| packet(index, Some(9))).collect();
+        let packets: Packets<'_> = (0..1_440_000).map(|index| packet(index, Some(9))).collect();
         assert!(packets.heap_bytes() >= packets.len() * 23);
         assert!(packets.heap_bytes() < 60_000_000, "{} bytes", packets.heap_bytes());
     }

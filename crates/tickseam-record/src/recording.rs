@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 use crate::description::{self, Description};
 use crate::error::{Note, ReadError, WriteError};
 use crate::output::OutputFolder;
-use crate::packets::{self, Packets};
+use crate::packets::{self, Misfit, Packets};
 use crate::results::InputFile;
 use crate::tables::{self, Event, Exchange, Marker, Truth};
 
@@ -21,7 +21,7 @@ pub struct Recording {
     /// What is known of the clocks, the link and the streams.
     pub description: Description,
     /// The packets in the order in which the host received them.
-    pub packets: Packets,
+    pub packets: Packets<'static>,
     /// What happened on the host's clock; empty where the folder has no `events.csv`.
     pub events: Vec<Event>,
     /// Two-way exchanges; empty where the folder has no `exchanges.csv`.
@@ -155,19 +155,16 @@ fn checked_toml(recording: &Recording) -> Result<String, WriteError> {
     let unreadable = |text: String| WriteError::Unreadable(text);
     let text = recording.description.to_toml().map_err(|error| unreadable(error.to_string()))?;
     Description::from_toml(&text, &mut Vec::new()).map_err(|fault| unreadable(fault.to_string()))?;
-    let streams = &recording.description.streams;
+    if let Some(Misfit { row, column, found, expected }) =
+        recording.packets.first_misfit(&recording.description)
+    {
+        let text = format!(
+            "packet {row} does not fit the description, column \"{column}\": found {found}, expected {expected}"
+        );
+        return Err(unreadable(text));
+    }
     let largest_tick = recording.description.device_clock.largest_tick();
     let tick_fits = |tick: u64| largest_tick.is_some_and(|largest| tick <= largest);
-    for (index, packet) in recording.packets.iter().enumerate() {
-        let fits = streams
-            .get(usize::from(packet.stream))
-            .is_some_and(|stream| u64::from(packet.sequence) <= description::largest(stream.sequence_bits))
-            && packet.tick.is_none_or(tick_fits)
-            && packet.samples > 0;
-        if !fits {
-            return Err(unreadable(format!("packet {index} does not fit the description: {packet:?}")));
-        }
-    }
     let ticks_fit = recording.markers.iter().all(|marker| tick_fits(marker.tick))
         && recording
             .exchanges

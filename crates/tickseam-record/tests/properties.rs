@@ -9,7 +9,7 @@ use tickseam_record::{
     write_recording,
 };
 
-fn recording(packets: Packets, events: Vec<Event>) -> Recording {
+fn recording(packets: Packets<'static>, events: Vec<Event>) -> Recording {
     let stream = |name: &str, sequence_bits| Stream {
         name: name.to_owned(),
         rate_hz: 250.0,
@@ -117,7 +117,7 @@ proptest! {
 #[test]
 #[ignore = "measures speed: run it in a release build"]
 fn a_night_is_read_at_a_speed_that_suits_it() {
-    let packets: Packets = (0..1_440_000_u32)
+    let packets: Packets<'_> = (0..1_440_000_u32)
         .map(|index| Packet {
             host_ns: 1_760_000_000_000_000_000 + i64::from(index) * 20_000_000,
             stream: 0,
