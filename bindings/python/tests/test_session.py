@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from test_arguments import COUNT, KNOWN, packets
 
@@ -145,7 +146,9 @@ def test_a_map_is_a_value_both_ways_for_numbers_and_arrays() -> None:
     back = known.host_at(many.device_s)
     assert np.max(np.abs(back.host_ns - stamps)) <= 1_000
     assert back.host_ns[3] == known.host_at(float(many.device_s[3])).host_ns
-    assert np.array_equal(known.device_at(stamps.tolist()).device_s, many.device_s)
+    for other in (stamps.tolist(), pd.Series(stamps), stamps.astype(float)):
+        assert np.array_equal(known.device_at(other).device_s, many.device_s)
+    assert known.device_at(stamps[19]) == at and session.place(stamps[14]) == session.place(int(stamps[14]))
     session.observe_packets({name: array[:10] for name, array in packets().items()})
     assert known.device_at(27_000_000_000) == at
     assert pickle.loads(pickle.dumps(known)) == known == tickseam.ClockMap(**known.to_dict())

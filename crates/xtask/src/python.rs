@@ -39,11 +39,16 @@ pub(crate) fn run_all() -> Done {
         .ok_or_else(|| format!("{}: no wheel was built", wheels.display()))?;
     run(Command::new(&python).args(["-m", "pip", "install", "--quiet", "--no-deps"]).arg(&wheel))?;
     run(cargo().args(["build", "--release", "--locked", "--quiet", "-p", "tickseam-cli"]))?;
-    let said = run(Command::new(&python)
+    // What fails is said on its standard output, and at length.
+    let done = Command::new(&python)
         .args(["-m", "pytest", "-p", "no:cacheprovider"])
         .current_dir(&source)
-        .env("TICKSEAM_COMMAND", target_dir().join("release/tickseam")))?;
-    println!("Python: {}", said.lines().last().unwrap_or_default());
+        .env("TICKSEAM_COMMAND", target_dir().join("release/tickseam"))
+        .status()
+        .map_err(|error| format!("pytest: {error}"))?;
+    if !done.success() {
+        return Err(format!("pytest: {done}"));
+    }
     Ok(())
 }
 

@@ -223,7 +223,7 @@ def _events(table: Any) -> tuple[NDArray[np.int64], list[str], NDArray[np.float6
     found = _columns.columns("events", table, ("host_ns", "label"), ("duration_ms",))
     host_ns = _columns.exact("events, array host_ns", found["host_ns"], "int64")
     labels = _columns.texts("events, array label", found["label"])
-    durations = np.full(len(host_ns), np.nan)
+    durations: NDArray[Any] = np.full(len(host_ns), np.nan)
     if "duration_ms" in found:
         durations, absent = _columns.exact_or_absent("events, array duration_ms", found["duration_ms"], "float64")
         if absent is not None:
