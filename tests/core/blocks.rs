@@ -201,6 +201,24 @@ fn arrivals_on_the_grid_never_refute_it() {
 }
 
 #[test]
+fn packets_that_are_lost_do_not_make_an_interval_longer_that_all_packets_keep_to_a_multiple_of() {
+    // Sent each 4 intervals, all packets wait alike; some never come, as where an app drops them.
+    let link = Link { packets: 4_000, period_s: 0.065, interval_us: 16_250.0, ..Link::default() };
+    for (seed, lost) in [(1, 0.01), (2, 0.03), (3, 0.1), (4, 0.3)] {
+        let mut random = tickseam_tests::Random::seeded(seed + 100);
+        let line = WorkingLine { origin_s: 0.0, offset_us: SOONEST_US, rate_ppm: link.rate_ppm };
+        let declared = Some(Interval::declared(link.interval_us));
+        let mut collector = Blocks::new(line, &exact(&link), declared);
+        for arrival in link.arrivals(seed).into_iter().filter(|_| random.uniform() >= lost) {
+            let _ = collector.close_before(&arrival);
+            collector.observe(arrival);
+        }
+        let kept_us = collector.interval().map(|interval| interval.period_us);
+        assert_eq!(kept_us, Some(link.interval_us), "{lost} of the packets lost");
+    }
+}
+
+#[test]
 fn a_new_phase_of_the_grid_is_noticed_and_bounds_stay_true() {
     for shift_us in [-5_000.0, -2_500.0, 2_500.0, 5_000.0, 7_000.0] {
         for jitter_us in [0.0, 200.0] {

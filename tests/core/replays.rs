@@ -315,3 +315,78 @@ fn the_replayed_interval_holds_the_truth_and_is_narrower_than_the_beat() {
         assert!(mean_us < 2_500.0, "seed {seed}: {mean_us}");
     }
 }
+
+#[test]
+fn a_slope_steeper_than_that_of_any_clock_is_not_taken_for_a_rate() {
+    for wrong_ppm in [200.0, 2_000.0, 10_000.0, -10_000.0, 20_000.0] {
+        let seen = SETUP.with_rate_seen(wrong_ppm, 600.0).expect("outside the tolerance");
+        let Prior { rate_ppm, rate_half_width_ppm, .. } = seen.prior;
+        assert!((rate_ppm - wrong_ppm).abs() <= rate_half_width_ppm, "{wrong_ppm} ppm: {:?}", seen.prior);
+    }
+    // Of a counter that was misread, or of a queue that fills.
+    for steep_ppm in [-880_000.0, 100_000.0, 2e6] {
+        assert_eq!(SETUP.with_rate_seen(steep_ppm, 600.0), None, "{steep_ppm} ppm");
+    }
+}
+
+#[test]
+fn where_packets_enter_events_that_are_under_way_the_estimate_lies_at_the_stamps() {
+    // Several packets an event, each of which takes its time on the air: their instant lies early by as much.
+    for (samples, interval_ms, duration_s) in [(5, 41.25, 1_500), (14, 48.75, 300), (11, 86.25, 900)] {
+        let scenario = format!(
+            "duration_s = {duration_s}\n\
+            [link]\ninterval_ms = {interval_ms}\nlate_entry = true\nerror_rate = 0.2\npackets_per_event = 10\n\
+            phy = \"1M\"\n[device]\noffset_ppm = 30.0\njitter_ms = 0.4\n\
+            [[stream]]\nname = \"eeg\"\nrate_hz = 300.0\nsamples_per_packet = {samples}\nsequence_bits = 16\n\
+            value_octets = 240\n"
+        );
+        for seed in 1..=4 {
+            let session = Session::simulated(&scenario, seed);
+            let (report, stages) = replayed(&session.arrivals, &[], &session.setup);
+            let worst_us = worst_us(&session, &report, &stages, f64::from(duration_s));
+            assert!(worst_us < 1_000.0, "{interval_ms} ms, seed {seed}: {worst_us} µs");
+        }
+    }
+}
+
+/// The largest error of the clock over a session but its first and last ten seconds, µs; each is to lie inside its interval.
+fn worst_us(session: &Session, report: &Report, stages: &[Stage], duration_s: f64) -> f64 {
+    let delay_us = session.soonest_us(0.0) - session.clock_us(0.0);
+    let known_us = report.fixed_delay.map_or(delay_us, |delay| delay.us);
+    let mut worst_us = 0.0_f64;
+    for second in 10..(duration_s - 10.0) as i32 {
+        let at_s = f64::from(second);
+        let (knot, _) = known_at(stages, at_s, report.curvature_ppm_per_s).expect("there are knots");
+        let off_us = (knot.offset_us - known_us - session.clock_us(at_s)).abs();
+        assert!(off_us <= knot.half_width_us(), "{at_s} s: {off_us} µs, {knot:?}");
+        worst_us = worst_us.max(off_us);
+    }
+    worst_us
+}
+
+#[test]
+fn pairs_that_bound_the_clock_more_narrowly_leave_the_estimate_where_arrivals_have_it() {
+    for seed in 1..=4 {
+        let session = Session::simulated("duration_s = 1200\n", seed);
+        // Exchanges whose requests wait longer than their replies: true bounds, whose middle is off.
+        let pairs: Vec<SyncPair> = (1..60)
+            .map(|i| {
+                let at_s = 20.0 * f64::from(i);
+                let clock_us = session.clock_us(at_s);
+                SyncPair { at_s, low_us: Some(clock_us - 1_600.0), high_us: None }
+            })
+            .flat_map(|low| {
+                let high_us = low.low_us.map(|us| us + 1_900.0);
+                [low, SyncPair { at_s: low.at_s, low_us: None, high_us }]
+            })
+            .collect();
+        let delay_us = session.simulated.truth.fixed_delay_ms[0] * 1e3;
+        let fixed_delay = Some(Shift { us: delay_us, u_us: 20.0 });
+        let setup = Setup { fixed_delay, ..session.setup };
+        let (report, stages) = replayed(&session.arrivals, &pairs, &setup);
+        assert!(report.by_pairs, "seed {seed}");
+        let worst_us = worst_us(&session, &report, &stages, 1_200.0);
+        eprintln!("seed {seed}: {worst_us} µs");
+        assert!(worst_us < 550.0, "seed {seed}: {worst_us} µs");
+    }
+}

@@ -630,8 +630,13 @@ impl Blocks {
         };
         let packets = count(self.entries.len().saturating_sub(1));
         let way = crate::number::difference(self.last_number, self.first_number);
-        let steps = way / if packets > 0.0 { packets } else { 1.0 } / every;
-        let by_nature = crate::number::magnitude(steps - libm::round(steps)) < BY_NATURE;
+        let whole = |steps: f64| {
+            let turns = steps / every;
+            crate::number::magnitude(turns - libm::round(turns)) < BY_NATURE
+        };
+        // As sent, and as far as they came.
+        let by_nature = whole(self.period_s * 1e6 / grid.interval_us)
+            || whole(way / if packets > 0.0 { packets } else { 1.0 });
         (!by_nature && every * grid.interval_us < LONGEST_GRID_US).then_some(every)
     }
 

@@ -89,8 +89,11 @@ const GRID_SHARE: f64 = 0.1;
 /// Rounds of touches, each with a better idea of the rate.
 const ROUNDS: usize = 3;
 /// Scatter of touches by stamps, as a share of that by the grid's instants, below which the estimate goes by the stamps: on most
-/// links of the simulator it is below a half where packets enter events late, above one where they cannot.
-const STAMPS_SHARPER: f64 = 0.5;
+/// links of the simulator it is below 0.7 where packets enter events late, above one where they cannot.
+const STAMPS_SHARPER: f64 = 0.7;
+/// Share of the stretches in which the grid refutes the touch by its instants, above which the estimate goes by the stamps too: a
+/// packet that enters an event late was not ready at the instant that it is counted to.
+const REFUTED_SHARE: f64 = 0.5;
 /// Standard deviations of the minima by which the clock may lie below them.
 const REACH: f64 = 11.0;
 /// Times that the allowance and the reach are doubled when the bounds contradict each other.
@@ -313,8 +316,8 @@ fn by_touches(
         let lean_us = gap_us / 4.0 + lean_us - setup.resolution_us / 2.0;
         let by_stamps = touch::find(stages, period_s, |block| block.stamped);
         // Where packets may still enter an event that is under way, its instant tells too little and the stamps the more.
-        if let (Some(instants_us), Some(stamps_us)) = (by_instants, by_stamps)
-            && stamps_us < STAMPS_SHARPER * instants_us
+        if let (Some(instants), Some(stamps)) = (by_instants, by_stamps)
+            && (stamps.scatter_us < STAMPS_SHARPER * instants.scatter_us || instants.refuted > REFUTED_SHARE)
         {
             touch::through_touches(stages, lean_us + setup.resolution_us, |block| block.stamped);
         } else {

@@ -38,6 +38,10 @@ const EXPLAINED_US: f64 = 100_000.0;
 const BEAT_SPAN_S: f64 = 30.0;
 const BEYOND_PPM: f64 = 50.0;
 
+/// Farthest from its nominal rate that a clock is believed to run, ppm: three times what has been met in the field. A steeper slope
+/// is that of a queue which fills, or of counters that were misread.
+const FARTHEST_PPM: f64 = 30_000.0;
+
 /// What is known before the arrivals.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Setup {
@@ -72,11 +76,14 @@ impl Setup {
 
     /// The same after a slope of the lower envelope of `rate_ppm` was seen over `span_s` seconds, where that lies outside what
     /// was declared: looked for around the slope if delays cannot explain it, else as far as the slope and some more.
-    /// `None` where the declaration stands.
+    /// `None` where the declaration stands, and where no clock runs like that.
     pub fn with_rate_seen(&self, rate_ppm: f64, span_s: f64) -> Option<Self> {
         let prior = self.prior;
         let explained_ppm = EXPLAINED_US / span_s;
         let away = magnitude(rate_ppm - prior.rate_ppm);
+        if away > FARTHEST_PPM {
+            return None;
+        }
         let beyond = away - prior.rate_half_width_ppm;
         if beyond > explained_ppm {
             let rate_half_width_ppm = prior.rate_half_width_ppm + explained_ppm;

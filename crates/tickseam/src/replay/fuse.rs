@@ -64,6 +64,15 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
     let delay = NORMAL_95 * known.u_us;
     if by_pairs * by_pairs < by_arrivals * by_arrivals + delay * delay {
         report.by_pairs = true;
+        if delay < by_pairs && !report.congested {
+            // Arrivals tell where in what is possible the clock lies, the pairs did not need to.
+            for stage in stages.iter_mut() {
+                let arrivals = stage.by_arrivals;
+                let knot = &mut stage.knot;
+                knot.offset_us = between(arrivals.offset_us - known.us, knot.low_us, knot.high_us);
+                knot.rate_ppm = between(arrivals.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
+            }
+        }
         // Bounds do not average, markers do: on the whole, the estimate lies as high as they do.
         if let Some(above_us) = delay_at_markers(stages) {
             for knot in stages.iter_mut().map(|s| &mut s.knot) {

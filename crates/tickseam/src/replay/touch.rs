@@ -105,13 +105,25 @@ fn rates_over(stages: &[Stage], apart: usize) -> Option<(f64, f64)> {
 /// What of a block is taken for the soonest that a packet of it could arrive.
 pub(super) type Soonest = fn(&Block) -> Bound;
 
+/// What touches look like, where they are enough to tell.
+#[derive(Clone, Copy)]
+pub(super) struct Touches {
+    /// What they scatter by on average, µs.
+    pub(super) scatter_us: f64,
+    /// Share of the stretches in which the grid bounds the clock from below above the touch: there, the touch came before its
+    /// packet's first chance as the grid has it.
+    pub(super) refuted: f64,
+}
+
 /// At each slip the least wait passes through its minimum, like the delays of a link without a grid, only more
-/// slowly. Marks the block with the least in each stretch; returns what these scatter by on average, µs, or nothing where they
-/// are too few to tell.
-pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Option<f64> {
+/// slowly. Marks the block with the least in each stretch; returns what these are like, or nothing where they are too few to
+/// tell.
+pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Option<Touches> {
     let from_s = stages.first()?.bounds.at_s;
     // The touch of each period: the least upper bound against what is known so far.
     let mut best: Option<(f64, usize)> = None;
+    let mut highest = f64::NEG_INFINITY;
+    let (mut refuted, mut stretches) = (0_usize, 0_usize);
     let mut period_end = from_s + period_s;
     for i in 0..stages.len() {
         let Some(stage) = stages.get_mut(i) else { break };
@@ -121,13 +133,17 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
         }
         if stage.bounds.at_s > period_end {
             mark(stages, best);
-            best = None;
+            stretches = stretches.saturating_add(1);
+            refuted = refuted.saturating_add(usize::from(best.is_some_and(|(above, _)| highest > above)));
+            (best, highest) = (None, f64::NEG_INFINITY);
             period_end = stages.get(i).map_or(period_end, |s| s.bounds.at_s) + period_s;
         }
         let Some(stage) = stages.get(i) else { break };
         if let Some(block) = &stage.block {
-            let (least, knot) = (soonest(block), &stage.knot);
-            let above = least.residual_us - knot.offset_us - knot.rate_ppm * (least.at_s - knot.at_s);
+            let knot = &stage.knot;
+            let above = |b: Bound| b.residual_us - knot.offset_us - knot.rate_ppm * (b.at_s - knot.at_s);
+            highest = stage.lattice.map_or(highest, |l| greater(above(l), highest));
+            let above = above(soonest(block));
             if best.is_none_or(|(had, _)| above < had) {
                 best = Some((above, i));
             }
@@ -158,7 +174,10 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
     }
     let touches = || stages.iter().filter(|s| s.touch_us.is_some());
     let n = touches().count();
-    (n >= TOUCHES_NEEDED).then(|| touches().map(|s| s.scatter_us).sum::<f64>() / count(n))
+    (n >= TOUCHES_NEEDED).then(|| Touches {
+        scatter_us: touches().map(|s| s.scatter_us).sum::<f64>() / count(n),
+        refuted: count(refuted) / count(if stretches > 0 { stretches } else { 1 }),
+    })
 }
 
 /// Where touches have been found, they bound the clock from below too, to within what they scatter by.
