@@ -1,10 +1,11 @@
-//! Jobs of the C interface: `cargo xtask header|abi|panic-audit|dist`.
+//! Jobs of the C interface and its bindings: `cargo xtask header|abi|panic-audit|c-tests|java-tests|dist`.
 
 mod abi;
 mod audit;
 mod c_tests;
 mod dist;
 mod header;
+mod java_tests;
 mod tools;
 
 use std::process::ExitCode;
@@ -15,6 +16,7 @@ cargo xtask abi [--check]         writes include/tickseam.abi, the symbols, size
 cargo xtask panic-audit           links the bare static library so that a reachable panic breaks the link; prints its text size
 cargo xtask c-tests [--all]       compiles and runs the C programs; with --all also with clang, sanitizers, valgrind, pkg-config
                                   and CMake, and the programs of the C++ binding
+cargo xtask java-tests [--speed]  builds and tests the Java binding; with --speed measures one observed packet against C
 cargo xtask dist [--target T] [--out DIR]
                                   lays out include/ lib/ share/ for a target (default: this machine)";
 
@@ -29,6 +31,8 @@ fn main() -> ExitCode {
         ["panic-audit"] => audit::run(),
         ["c-tests"] => c_tests::run_all(false),
         ["c-tests", "--all"] => c_tests::run_all(true),
+        ["java-tests"] => java_tests::run_all(false),
+        ["java-tests", "--speed"] => java_tests::run_all(true),
         ["dist", options @ ..] => dist::run(options),
         _ => {
             eprintln!("{USAGE}");
