@@ -1,4 +1,4 @@
-//! Jobs of the C interface and its bindings: `cargo xtask header|abi|panic-audit|c-tests|java-tests|dist`.
+//! Jobs of the C interface and its bindings: `cargo xtask header|abi|panic-audit|c-tests|java-tests|swift-check|dist`.
 
 mod abi;
 mod audit;
@@ -6,6 +6,7 @@ mod c_tests;
 mod dist;
 mod header;
 mod java_tests;
+mod swift_check;
 mod tools;
 
 use std::process::ExitCode;
@@ -17,6 +18,7 @@ cargo xtask panic-audit           links the bare static library so that a reacha
 cargo xtask c-tests [--all]       compiles and runs the C programs; with --all also with clang, sanitizers, valgrind, pkg-config
                                   and CMake, and the programs of the C++ binding
 cargo xtask java-tests [--speed]  builds and tests the Java binding; with --speed measures one observed packet against C
+cargo xtask swift-check           the Swift package's module map and C names, by clang: nothing compiles its Swift
 cargo xtask dist [--target T] [--out DIR]
                                   lays out include/ lib/ share/ for a target (default: this machine)";
 
@@ -33,6 +35,7 @@ fn main() -> ExitCode {
         ["c-tests", "--all"] => c_tests::run_all(true),
         ["java-tests"] => java_tests::run_all(false),
         ["java-tests", "--speed"] => java_tests::run_all(true),
+        ["swift-check"] => swift_check::run_all(),
         ["dist", options @ ..] => dist::run(options),
         _ => {
             eprintln!("{USAGE}");
