@@ -1,11 +1,14 @@
-//! Jobs of the C interface and the bindings: `cargo xtask header|abi|panic-audit|c-tests|python-tests|dist`.
+//! Jobs of the C interface and the bindings:
+//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|java-tests|swift-check|dist`.
 
 mod abi;
 mod audit;
 mod c_tests;
 mod dist;
 mod header;
+mod java_tests;
 mod python;
+mod swift_check;
 mod tools;
 
 use std::process::ExitCode;
@@ -18,6 +21,8 @@ cargo xtask c-tests [--all]       compiles and runs the C programs; with --all a
                                   and CMake, and the programs of the C++ binding
 cargo xtask python-tests          builds the Python wheel, installs it into a fresh environment and runs its tests there; PYTHON
                                   names the interpreter (default: python3)
+cargo xtask java-tests [--speed]  builds and tests the Java binding; with --speed measures one observed packet against C
+cargo xtask swift-check           the Swift package's module map and C names, by clang: nothing compiles its Swift
 cargo xtask dist [--target T] [--out DIR]
                                   lays out include/ lib/ share/ for a target (default: this machine)";
 
@@ -33,6 +38,9 @@ fn main() -> ExitCode {
         ["c-tests"] => c_tests::run_all(false),
         ["c-tests", "--all"] => c_tests::run_all(true),
         ["python-tests"] => python::run_all(),
+        ["java-tests"] => java_tests::run_all(false),
+        ["java-tests", "--speed"] => java_tests::run_all(true),
+        ["swift-check"] => swift_check::run_all(),
         ["dist", options @ ..] => dist::run(options),
         _ => {
             eprintln!("{USAGE}");
