@@ -119,7 +119,7 @@ const FLOOR_US: f64 = 2e3;
 
 /// Packets stamped within this before the first that shows that the host slept may have come as it woke, µs: some connection
 /// intervals (own choice). Doubled: so much less is known of the clock before.
-const BURST_US: f64 = 300e3;
+pub(crate) const BURST_US: f64 = 300e3;
 
 /// A place where no line may be drawn across.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -281,7 +281,8 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
     cuts
 }
 
-fn host_us(arrival: &Arrival) -> f64 {
+/// Host time of an arrival since the frame's origin, µs.
+pub(crate) fn host_us(arrival: &Arrival) -> f64 {
     arrival.residual_us + arrival.device_s * 1e6
 }
 

@@ -338,6 +338,34 @@ fn a_host_that_slept_is_named_and_opens_no_segment() {
 }
 
 #[test]
+fn an_event_that_either_of_two_clocks_may_have_stamped_gets_an_interval_that_reaches_both() {
+    let faults = [
+        Fault::HostStep { at_s: 300.0, step_s: -3.0, return_after_s: None },
+        Fault::HostStep { at_s: 300.0, step_s: 3.0, return_after_s: Some(120.0) },
+        Fault::HostSuspend { at_s: 300.0, for_s: 30.0 },
+    ];
+    let mut reaching = 0;
+    for fault in faults {
+        for seed in 1..=6 {
+            let mut scenario = plain(vec![fault.clone()]);
+            scenario.trials.interval_s = [0.4, 0.6];
+            let session = simulate(&scenario, seed).unwrap();
+            let mut recording = simulated::recording(&session).unwrap();
+            let truth = recording.truth.take().unwrap();
+            let aligned = align(&Captured::of(&recording)).unwrap();
+            for (row, truth) in aligned.events.rows.iter().zip(&truth) {
+                let (Some(onset_s), Some(u95_ms)) = (row.live_onset_s, row.live_u95_ms) else { continue };
+                let error_ms = (onset_s - truth.onset_s).abs() * 1e3;
+                // One in twenty may lie outside, but not by seconds.
+                assert!(error_ms <= 1.6 * u95_ms, "{fault:?}, seed {seed}: {error_ms} of {u95_ms} ms");
+                reaching += u32::from(u95_ms > 1_000.0);
+            }
+        }
+    }
+    assert!(reaching >= 12, "{reaching} answers reached from one clock to the other");
+}
+
+#[test]
 fn a_tick_that_jumps_is_named_and_samples_go_on() {
     for seed in 1..=3 {
         for step_s in [2.0, -2.0, 0.1] {
