@@ -29,12 +29,12 @@ fn refusal(status: i32, message: &str) -> (i32, String, String) {
     (status, String::new(), format!("tickseam: {message}\n"))
 }
 
-/// A folder that holds a small recording, `talk`: two minutes, two streams, truth included.
+/// A folder that holds a small recording, `session`: two minutes, two streams, truth included.
 fn small(scenario: &str) -> TempDir {
     let folder = tempfile::tempdir().unwrap();
     fs::write(folder.path().join("small.toml"), scenario).unwrap();
     let (status, _, errors) =
-        said(&["simulate", "small.toml", "--out", "talk", "--seed", "7"], folder.path());
+        said(&["simulate", "small.toml", "--out", "session", "--seed", "7"], folder.path());
     assert_eq!((status, errors.as_str()), (0, ""));
     folder
 }
@@ -122,7 +122,7 @@ fn a_folder_that_is_not_there_ends_with_status_1() {
 #[test]
 fn a_broken_row_is_named_by_file_line_and_column_and_nothing_is_written() {
     let folder = small(SMALL);
-    let packets = folder.path().join("talk/packets.csv");
+    let packets = folder.path().join("session/packets.csv");
     let mut rows: Vec<String> = fs::read_to_string(&packets).unwrap().lines().map(str::to_owned).collect();
     rows[16] = "x,scalp,1,2,5".to_owned();
     fs::write(&packets, rows.join("\n") + "\n").unwrap();
@@ -131,32 +131,32 @@ fn a_broken_row_is_named_by_file_line_and_column_and_nothing_is_written() {
         i64::MIN,
         i64::MAX
     );
-    assert_eq!(said(&["replay", "talk"], folder.path()), refusal(1, &message));
-    assert!(!folder.path().join("talk-aligned").exists());
+    assert_eq!(said(&["replay", "session"], folder.path()), refusal(1, &message));
+    assert!(!folder.path().join("session-aligned").exists());
 }
 
 #[test]
 fn a_description_that_no_device_can_have_is_refused() {
     let folder = small(SMALL);
-    let path = folder.path().join("talk/recording.toml");
+    let path = folder.path().join("session/recording.toml");
     let changed = fs::read_to_string(&path).unwrap().replace("tolerance_ppm = 50.0", "tolerance_ppm = 2e6");
     fs::write(&path, changed).unwrap();
-    let (status, output, errors) = said(&["replay", "talk"], folder.path());
+    let (status, output, errors) = said(&["replay", "session"], folder.path());
     assert_eq!((status, output.as_str()), (1, ""));
-    assert!(errors.starts_with("tickseam: talk/recording.toml: clock tolerance"), "{errors}");
+    assert!(errors.starts_with("tickseam: session/recording.toml: clock tolerance"), "{errors}");
 }
 
 #[test]
 fn results_never_go_into_the_recording_itself() {
     let folder = small(SMALL);
-    let before = fs::read_dir(folder.path().join("talk")).unwrap().count();
-    for out in ["talk", "./talk/", "talk/../talk"] {
+    let before = fs::read_dir(folder.path().join("session")).unwrap().count();
+    for out in ["session", "./session/", "session/../session"] {
         let message = format!(
             "{out}: found the recording that is being read, expected another folder for what is written"
         );
-        assert_eq!(said(&["replay", "talk", "--out", out], folder.path()), refusal(2, &message));
+        assert_eq!(said(&["replay", "session", "--out", out], folder.path()), refusal(2, &message));
     }
-    assert_eq!(fs::read_dir(folder.path().join("talk")).unwrap().count(), before);
+    assert_eq!(fs::read_dir(folder.path().join("session")).unwrap().count(), before);
 }
 
 #[test]
@@ -164,20 +164,20 @@ fn a_file_in_the_way_of_the_results_is_not_touched() {
     let folder = small(SMALL);
     fs::write(folder.path().join("taken"), "mine").unwrap();
     let message = "taken: found something that is no folder, expected a folder, or a name that is free";
-    assert_eq!(said(&["replay", "talk", "--out", "taken"], folder.path()), refusal(1, message));
+    assert_eq!(said(&["replay", "session", "--out", "taken"], folder.path()), refusal(1, message));
     assert_eq!(fs::read_to_string(folder.path().join("taken")).unwrap(), "mine");
 }
 
 #[test]
 fn replay_writes_what_the_recording_format_says() {
     let folder = small(SMALL);
-    let (status, output, errors) = said(&["replay", "talk"], folder.path());
+    let (status, output, errors) = said(&["replay", "session"], folder.path());
     assert_eq!((status, errors.as_str()), (0, ""));
     assert!(widest(&output) <= 80, "{output}");
-    for words in ["scalp", "optical", "against the phone's", "talk-aligned", "least squares"] {
+    for words in ["scalp", "optical", "against the phone's", "session-aligned", "least squares"] {
         assert!(output.contains(words), "{words}: {output}");
     }
-    let results = folder.path().join("talk-aligned");
+    let results = folder.path().join("session-aligned");
     let mut names: Vec<String> = fs::read_dir(&results)
         .unwrap()
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())
@@ -204,7 +204,7 @@ fn replay_writes_what_the_recording_format_says() {
             "excludes"
         ]
     );
-    let stamps = fs::read_to_string(folder.path().join("talk/events.csv")).unwrap();
+    let stamps = fs::read_to_string(folder.path().join("session/events.csv")).unwrap();
     let rows: Vec<_> = rows.collect();
     assert_eq!(rows.len(), stamps.lines().count() - 1);
     for (row, stamp) in rows.iter().zip(stamps.lines().skip(1)) {
@@ -238,15 +238,15 @@ fn replay_writes_what_the_recording_format_says() {
 #[test]
 fn packets_taken_out_of_the_log_are_the_gaps_that_are_listed() {
     let folder = small("duration_s = 60\n[device]\nfirst_sequence = 65000\n");
-    let packets = folder.path().join("talk/packets.csv");
+    let packets = folder.path().join("session/packets.csv");
     let rows: Vec<String> = fs::read_to_string(&packets).unwrap().lines().map(str::to_owned).collect();
     // Line n + 1 of the file is the packet of sequence 65000 + n, which wraps at 65536.
     let out = |line: usize| (100..103).contains(&line) || line == 537;
     let kept: Vec<&str> =
         rows.iter().enumerate().filter(|(line, _)| !out(*line)).map(|(_, row)| row.as_str()).collect();
     fs::write(&packets, kept.join("\n") + "\n").unwrap();
-    assert_eq!(tickseam(&["replay", "talk"], folder.path()).status.code(), Some(0));
-    let gaps = fs::read_to_string(folder.path().join("talk-aligned/gaps.csv")).unwrap();
+    assert_eq!(tickseam(&["replay", "session"], folder.path()).status.code(), Some(0));
+    let gaps = fs::read_to_string(folder.path().join("session-aligned/gaps.csv")).unwrap();
     let found: Vec<Vec<&str>> = gaps.lines().skip(1).map(|row| row.split(',').take(6).collect()).collect();
     assert_eq!(found, [["eeg", "0", "65099", "3", "495", "15"], ["eeg", "0", "65536", "1", "2680", "5"]]);
 }
@@ -254,7 +254,7 @@ fn packets_taken_out_of_the_log_are_the_gaps_that_are_listed() {
 #[test]
 fn json_is_the_alignment_file_and_nothing_else() {
     let folder = small(SMALL);
-    let output = tickseam(&["replay", "talk", "--json", "--out", "results"], folder.path());
+    let output = tickseam(&["replay", "session", "--json", "--out", "results"], folder.path());
     assert_eq!(output.status.code(), Some(0));
     assert!(output.stderr.is_empty());
     assert_eq!(output.stdout, fs::read(folder.path().join("results/alignment.json")).unwrap());
@@ -265,7 +265,7 @@ fn json_is_the_alignment_file_and_nothing_else() {
 fn two_runs_write_the_same_bits() {
     let folder = small(SMALL);
     for out in ["first", "second"] {
-        assert_eq!(tickseam(&["replay", "talk", "--out", out], folder.path()).status.code(), Some(0));
+        assert_eq!(tickseam(&["replay", "session", "--out", out], folder.path()).status.code(), Some(0));
     }
     for name in ["events.tsv", "gaps.csv", "alignment.json"] {
         let of = |out: &str| fs::read(folder.path().join(out).join(name)).unwrap();
@@ -276,9 +276,9 @@ fn two_runs_write_the_same_bits() {
 #[test]
 fn the_truth_changes_no_result() {
     let folder = small(SMALL);
-    let truth = folder.path().join("talk/truth.csv");
+    let truth = folder.path().join("session/truth.csv");
     let replay = |out: &str| {
-        assert_eq!(tickseam(&["replay", "talk", "--out", out], folder.path()).status.code(), Some(0));
+        assert_eq!(tickseam(&["replay", "session", "--out", out], folder.path()).status.code(), Some(0));
         let of = |name: &str| fs::read(folder.path().join(out).join(name)).unwrap();
         let alignment: serde_json::Value = serde_json::from_slice(&of("alignment.json")).unwrap();
         (of("events.tsv"), of("gaps.csv"), alignment)
@@ -310,34 +310,34 @@ fn the_truth_changes_no_result() {
 #[test]
 fn an_unknown_fixed_delay_is_said_in_every_row() {
     let folder = small("duration_s = 120\n[declare]\nfixed_delay = false\n");
-    let (status, output, _) = said(&["replay", "talk"], folder.path());
+    let (status, output, _) = said(&["replay", "session"], folder.path());
     assert_eq!(status, 0);
     assert!(output.contains("every onset is too early"), "{output}");
-    let events = fs::read_to_string(folder.path().join("talk-aligned/events.tsv")).unwrap();
+    let events = fs::read_to_string(folder.path().join("session-aligned/events.tsv")).unwrap();
     assert!(events.lines().skip(1).all(|row| row.ends_with("\tfixed-delay")), "{events}");
 }
 
 #[test]
 fn a_recording_without_packets_places_nothing_and_says_so() {
     let folder = small("duration_s = 60\n");
-    let packets = folder.path().join("talk/packets.csv");
+    let packets = folder.path().join("session/packets.csv");
     fs::write(&packets, "host_ns,stream,sequence,tick,samples\n").unwrap();
-    let (status, output, errors) = said(&["replay", "talk"], folder.path());
+    let (status, output, errors) = said(&["replay", "session"], folder.path());
     assert_eq!((status, errors.as_str()), (0, ""));
     assert!(output.contains("without a clock map"), "{output}");
-    let events = fs::read_to_string(folder.path().join("talk-aligned/events.tsv")).unwrap();
+    let events = fs::read_to_string(folder.path().join("session-aligned/events.tsv")).unwrap();
     assert!(events.lines().skip(1).all(|row| row.starts_with("n/a\t") && row.contains("\tunplaced\t")));
 }
 
 #[test]
 fn a_single_packet_gives_a_wide_interval_and_no_certainty() {
     let folder = small("duration_s = 60\n");
-    let packets = folder.path().join("talk/packets.csv");
+    let packets = folder.path().join("session/packets.csv");
     let all = fs::read_to_string(&packets).unwrap();
     let first: Vec<&str> = all.lines().take(2).collect();
     fs::write(&packets, first.join("\n") + "\n").unwrap();
-    assert_eq!(tickseam(&["replay", "talk"], folder.path()).status.code(), Some(0));
-    let events = fs::read_to_string(folder.path().join("talk-aligned/events.tsv")).unwrap();
+    assert_eq!(tickseam(&["replay", "session"], folder.path()).status.code(), Some(0));
+    let events = fs::read_to_string(folder.path().join("session-aligned/events.tsv")).unwrap();
     for row in events.lines().skip(1).map(|row| row.split('\t').collect::<Vec<_>>()) {
         assert!(row[7] == "outside" && row[6].parse::<f64>().unwrap() > 50.0, "{row:?}");
     }
@@ -346,11 +346,11 @@ fn a_single_packet_gives_a_wide_interval_and_no_certainty() {
 #[test]
 fn a_restart_begins_a_segment_whose_onsets_count_anew() {
     let folder = small("duration_s = 240\n[[fault]]\nkind = \"reboot\"\nat_s = 120.0\noff_s = 4.0\n");
-    let (status, output, _) = said(&["replay", "talk"], folder.path());
+    let (status, output, _) = said(&["replay", "session"], folder.path());
     assert_eq!(status, 0);
     assert!(output.contains("2 segments"), "{output}");
-    let truth = fs::read_to_string(folder.path().join("talk/truth.csv")).unwrap();
-    let events = fs::read_to_string(folder.path().join("talk-aligned/events.tsv")).unwrap();
+    let truth = fs::read_to_string(folder.path().join("session/truth.csv")).unwrap();
+    let events = fs::read_to_string(folder.path().join("session-aligned/events.tsv")).unwrap();
     let rows: Vec<Vec<&str>> = events.lines().skip(1).map(|row| row.split('\t').collect()).collect();
     let mut compared = 0;
     for truth in truth.lines().skip(1).map(|row| row.split(',').collect::<Vec<_>>()) {
@@ -370,7 +370,7 @@ fn an_event_after_the_phones_clock_was_set_is_placed_by_the_new_time() {
     let folder = small(
         "duration_s = 300\n[[fault]]\nkind = \"host-step\"\nat_s = 150.0\nstep_s = 3600.0\nreturn_after_s = 40.0\n",
     );
-    let (status, output, _) = said(&["replay", "talk", "--json"], folder.path());
+    let (status, output, _) = said(&["replay", "session", "--json"], folder.path());
     assert_eq!(status, 0);
     let alignment: serde_json::Value = serde_json::from_str(&output).unwrap();
     assert_eq!(alignment["segments"].as_array().unwrap().len(), 1);
@@ -402,14 +402,14 @@ fn simulate_says_how_to_do_it_again_and_one_seed_gives_one_recording() {
 #[test]
 fn simulate_refuses_a_folder_with_something_in_it() {
     let folder = small("duration_s = 20\n");
-    let before = fs::read(folder.path().join("talk/packets.csv")).unwrap();
+    let before = fs::read(folder.path().join("session/packets.csv")).unwrap();
     let message =
-        "talk: found files in it, expected a new or an empty folder; name another with --out, or empty it";
+        "session: found files in it, expected a new or an empty folder; name another with --out, or empty it";
     assert_eq!(
-        said(&["simulate", "small.toml", "--out", "talk", "--seed", "9"], folder.path()),
+        said(&["simulate", "small.toml", "--out", "session", "--seed", "9"], folder.path()),
         refusal(2, message)
     );
-    assert_eq!(fs::read(folder.path().join("talk/packets.csv")).unwrap(), before);
+    assert_eq!(fs::read(folder.path().join("session/packets.csv")).unwrap(), before);
 }
 
 #[test]
@@ -433,7 +433,7 @@ fn a_faulty_scenario_is_named_by_file_and_place() {
 #[test]
 fn a_closed_pipe_ends_quietly() {
     let folder = small(SMALL);
-    for arguments in [&["replay", "talk"][..], &["replay", "talk", "--json"][..], &["--help"][..]] {
+    for arguments in [&["replay", "session"][..], &["replay", "session", "--json"][..], &["--help"][..]] {
         let mut child = Command::new(env!("CARGO_BIN_EXE_tickseam"))
             .args(arguments)
             .current_dir(folder.path())

@@ -17,7 +17,7 @@ fn run(name: &str, seed: u64) -> Comparison {
     let comparison = compare(&aligned, &truth).unwrap();
     let errors = &comparison.errors;
     println!(
-        "tickseam simulate tests/scenarios/{name} --out talk --seed {seed} # 99 % within {:.3} ms, \
+        "tickseam simulate tests/scenarios/{name} --out session --seed {seed} # 99 % within {:.3} ms, \
          held {:.3}, least squares {:.3} ms at the median",
         errors.placement.p99_ms,
         errors.interval_held_share,
