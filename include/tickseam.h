@@ -570,8 +570,8 @@ typedef struct tickseam_placement {
    */
   double u_us;
   /*
-   Half-width of the 95 % interval, us: `TICKSEAM_LINE_LINK` and `TICKSEAM_LINE_HOLDOVER` added, the others in root sum of
-   squares.
+   Half-width of the 95 % interval, us: the root of the sum of squares of four parts, `TICKSEAM_LINE_LINK` plus
+   `TICKSEAM_LINE_HOLDOVER` being one of them, each other line one.
    */
   double u95_us;
   /*
@@ -941,12 +941,6 @@ typedef struct tickseam_session_memory {
 #ifdef __cplusplus
 extern "C" {
 #endif // __cplusplus
-
-/*
- Panics where `place` is out of range: the audit has to see it.
-
- */
-uint32_t tickseam_panic_control(const uint32_t (*values)[4], size_t place);
 
 /*
  Host time of a device time, s on the map's timeline; any finite one: outside the map's stretch the uncertainty grows.

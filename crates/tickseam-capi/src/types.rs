@@ -120,8 +120,8 @@ pub struct tickseam_placement {
     pub sample: f64,
     /// Standard uncertainty, us.
     pub u_us: f64,
-    /// Half-width of the 95 % interval, us: `TICKSEAM_LINE_LINK` and `TICKSEAM_LINE_HOLDOVER` added, the others in root sum of
-    /// squares.
+    /// Half-width of the 95 % interval, us: the root of the sum of squares of four parts, `TICKSEAM_LINE_LINK` plus
+    /// `TICKSEAM_LINE_HOLDOVER` being one of them, each other line one.
     pub u95_us: f64,
     /// Half-widths of 95 %, us: see `TICKSEAM_LINE_LINK`.
     pub link_us: f64,

@@ -50,7 +50,7 @@ public final class Placement extends Fields {
         return uUs;
     }
 
-    /** {@return Half-width of the 95 % interval, us: link and holdover added, the other lines in root sum of squares} */
+    /** {@return Half-width of the 95 % interval, us: root of the sum of squares of link plus holdover and of each other line} */
     public double u95Us() {
         return u95Us;
     }
