@@ -390,3 +390,30 @@ fn pairs_that_bound_the_clock_more_narrowly_leave_the_estimate_where_arrivals_ha
         assert!(worst_us < 550.0, "seed {seed}: {worst_us} µs");
     }
 }
+
+#[test]
+fn batches_of_an_app_that_hold_hardly_more_than_one_packet_are_not_taken_for_the_radio() {
+    let (mut on_a_grid, mut held) = (0, 0);
+    for batching_ms in [112.3, 126.8, 141.7] {
+        for seed in 1..=4 {
+            let scenario = format!(
+                "duration_s = 1500\n[link]\ninterval_ms = 65.0\n[host]\nbatching_ms = {batching_ms}\n\
+                [[stream]]\nname = \"eeg\"\nrate_hz = 1000.0\nsamples_per_packet = 95\nsequence_bits = 16\n\
+                value_octets = 200\n[declare]\nconnection_interval = false\n"
+            );
+            let session = Session::simulated(&scenario, seed);
+            let (report, stages) = replayed(&session.arrivals, &[], &session.setup);
+            let inside = (10..1_490).filter(|&second| {
+                let at_s = f64::from(second);
+                let (knot, _) = known_at(&stages, at_s, report.curvature_ppm_per_s).expect("there are knots");
+                (knot.offset_us - session.soonest_us(at_s)).abs() <= knot.half_width_us()
+            });
+            let share = inside.count() as f64 / 1_480.0;
+            eprintln!("{batching_ms} ms, seed {seed}: {share}, {:?}", report.interval);
+            on_a_grid += u32::from(report.on_a_grid);
+            held += u32::from(share >= 0.95);
+        }
+    }
+    assert!(on_a_grid > 0, "no batches looked like a grid");
+    assert_eq!(held, 12);
+}

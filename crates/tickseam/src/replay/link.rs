@@ -9,6 +9,8 @@ use crate::setup::CONGESTED_LOSS;
 
 /// Packets of one delivery from which on they count as a batch.
 const BATCH: f64 = 1.8;
+/// Packets of one delivery from which on a grid of a period that no connection has is taken for an app that collects.
+const SHARED: f64 = 1.2;
 /// Stages on either side that are asked whether the link is congested.
 const WINDOW: usize = 10;
 /// Mean lateness of the deliveries on a grid, µs.
@@ -119,7 +121,7 @@ pub(super) fn collected(stages: &[Stage]) -> bool {
             radio += f64::from(block.packets);
         }
     }
-    packets > BATCH * deliveries && radio < 0.5 * packets
+    packets > SHARED * deliveries && radio < 0.5 * packets
 }
 
 /// Share of the blocks that a grid bounds from below.
