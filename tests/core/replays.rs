@@ -4,6 +4,7 @@ use proptest::prelude::*;
 use tickseam::block::{Arrival, WorkingLine};
 use tickseam::filter::Prior;
 use tickseam::frame::Frame;
+use tickseam::live::Live;
 use tickseam::pair::SyncPair;
 use tickseam::placement::{Knot, Shift};
 use tickseam::replay::{Report, Stage, known_at, replay, stages_needed};
@@ -393,7 +394,7 @@ fn pairs_that_bound_the_clock_more_narrowly_leave_the_estimate_where_arrivals_ha
 
 #[test]
 fn batches_of_an_app_that_hold_hardly_more_than_one_packet_are_not_taken_for_the_radio() {
-    let (mut on_a_grid, mut held) = (0, 0);
+    let (mut on_a_grid, mut held, mut live_asked, mut live_held) = (0, 0, 0, 0);
     for batching_ms in [112.3, 126.8, 141.7] {
         for seed in 1..=4 {
             let scenario = format!(
@@ -412,8 +413,20 @@ fn batches_of_an_app_that_hold_hardly_more_than_one_packet_are_not_taken_for_the
             eprintln!("{batching_ms} ms, seed {seed}: {share}, {:?}", report.interval);
             on_a_grid += u32::from(report.on_a_grid);
             held += u32::from(share >= 0.95);
+            let mut live = Live::new(session.setup);
+            for (number, arrival) in session.arrivals.iter().enumerate() {
+                live.observe(*arrival);
+                if number % 100 == 99 {
+                    let at_s = live.newest_s();
+                    let (knot, _) = live.known_at(at_s).expect("there were arrivals");
+                    let off_us = (knot.offset_us - session.soonest_us(at_s)).abs();
+                    live_asked += 1;
+                    live_held += u32::from(off_us <= knot.half_width_us());
+                }
+            }
         }
     }
+    assert!(live_held * 100 >= live_asked * 95, "{live_held} of {live_asked} live");
     assert!(on_a_grid > 0, "no batches looked like a grid");
     assert_eq!(held, 12);
 }

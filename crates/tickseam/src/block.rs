@@ -51,8 +51,9 @@ const MISFITS: u8 = 4;
 /// Share of late packets above which a block's lower bound is not believed: half of them are late where the grid's period is
 /// but half of the true one. A link that fails three times in ten stays below.
 const LATE_SHARE: f64 = 0.36;
-/// Packets of one delivery above which a late-heavy block says nothing: an app may have collected them.
-const SHARED: f64 = 1.2;
+/// Packets of one delivery above which an app may have collected them: a late-heavy block says nothing then, and a grid of a
+/// period that no connection has is the app's.
+pub(crate) const SHARED: f64 = 1.2;
 /// Factor by which an interval that late packets agree with has to be longer than the one found to be another.
 const PART: f64 = 1.5;
 /// Deliveries led by the stream's own packets from which on these alone tell the phase.

@@ -2,8 +2,9 @@
 
 use heapless::Vec;
 
-use crate::block::{Arrival, Block, Blocks, Bound, Interval, WorkingLine};
+use crate::block::{Arrival, Block, Blocks, Bound, Interval, SHARED, WorkingLine};
 use crate::filter::{Bank, Bounds, Feasible, Prior, WIDEST_CURVATURE};
+use crate::lattice::{self, LONGEST_US};
 use crate::number::{between, greater, magnitude};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
@@ -180,7 +181,8 @@ impl Live {
                 let seen = 2.0 * self.missed_us + LEAST_ALLOWANCE_US;
                 let allowance = if self.slips >= SLIPS_NEEDED { seen } else { greater(seen, ALLOWANCE_US) }
                     * self.widened
-                    + self.blocks.found_a_part_of_us().unwrap_or(0.0);
+                    + self.blocks.found_a_part_of_us().unwrap_or(0.0)
+                    + if collected(block) { self.setup.interval_us.unwrap_or(LONGEST_US) } else { 0.0 };
                 bounds.lower = Some(Bound { residual_us: lower.residual_us - allowance, ..lower });
             }
         } else if !self.blocks.found_a_grid() && self.closed >= BLOCKS_NEEDED {
@@ -320,6 +322,11 @@ impl Live {
     pub fn interval(&self) -> Option<Interval> {
         self.blocks.interval()
     }
+}
+
+/// Whether the grid of a block is an app's that collects packets: each may have waited for the radio before.
+fn collected(block: &Block) -> bool {
+    f64::from(block.packets) > SHARED * f64::from(block.deliveries) && !lattice::usual(block.interval_us)
 }
 
 /// What a region says of another device time, and how much of the half-width there is holdover, µs.

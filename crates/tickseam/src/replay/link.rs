@@ -1,7 +1,7 @@
 //! What kind of link the blocks show, and how far each of them may be believed.
 
 use super::stage::Stage;
-use crate::block::{Arrival, Block, Bound};
+use crate::block::{Arrival, Block, Bound, SHARED};
 use crate::lattice;
 use crate::number::{count, greater};
 use crate::scatter::{self, Scatter};
@@ -9,8 +9,6 @@ use crate::setup::CONGESTED_LOSS;
 
 /// Packets of one delivery from which on they count as a batch.
 const BATCH: f64 = 1.8;
-/// Packets of one delivery from which on a grid of a period that no connection has is taken for an app that collects.
-const SHARED: f64 = 1.2;
 /// Stages on either side that are asked whether the link is congested.
 const WINDOW: usize = 10;
 /// Mean lateness of the deliveries on a grid, µs.
