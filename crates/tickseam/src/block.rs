@@ -187,6 +187,13 @@ pub struct Block {
     pub off_grid: bool,
 }
 
+impl Block {
+    /// Whether so many packets came together that an app may have collected them.
+    pub(crate) fn shares_deliveries(&self) -> bool {
+        f64::from(self.packets) > SHARED * f64::from(self.deliveries)
+    }
+}
+
 /// What is known beforehand of the period of a link's grid.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Interval {
@@ -785,7 +792,7 @@ impl Blocks {
             return;
         }
         if passed_over.saturating_mul(3) > on_time || share > LATE_SHARE {
-            if count(n) > SHARED * f64::from(block.deliveries) {
+            if block.shares_deliveries() {
                 return;
             }
             // Too many are late to tell which of the latest was not. Of a whole block one packet at least was on time, and

@@ -2,7 +2,7 @@
 
 use heapless::Vec;
 
-use crate::block::{Arrival, Block, Blocks, Bound, Interval, SHARED, WorkingLine};
+use crate::block::{Arrival, Block, Blocks, Bound, Interval, WorkingLine};
 use crate::filter::{Bank, Bounds, Feasible, Prior, WIDEST_CURVATURE};
 use crate::lattice::{self, LONGEST_US};
 use crate::number::{between, greater, magnitude};
@@ -326,7 +326,7 @@ impl Live {
 
 /// Whether the grid of a block is an app's that collects packets: each may have waited for the radio before.
 fn collected(block: &Block) -> bool {
-    f64::from(block.packets) > SHARED * f64::from(block.deliveries) && !lattice::usual(block.interval_us)
+    block.shares_deliveries() && !lattice::usual(block.interval_us)
 }
 
 /// What a region says of another device time, and how much of the half-width there is holdover, µs.

@@ -82,6 +82,12 @@ impl Knot {
         }
     }
 
+    /// Puts the estimate as near to a residual and a rate as what is possible allows.
+    pub(crate) fn lie_at(&mut self, offset_us: f64, rate_ppm: f64) {
+        self.offset_us = between(offset_us, self.low_us, self.high_us);
+        self.rate_ppm = between(rate_ppm, self.rate_low_ppm, self.rate_high_ppm);
+    }
+
     /// The knowledge carried to another device time, the rate changing by at most `curvature_ppm_per_s`.
     pub fn carried(&self, device_s: f64, curvature_ppm_per_s: f64) -> Self {
         let dx = device_s - self.at_s;

@@ -88,8 +88,8 @@ const ON_TIME_SHARE: f64 = 0.6;
 const GRID_SHARE: f64 = 0.1;
 /// Rounds of touches, each with a better idea of the rate.
 const ROUNDS: usize = 3;
-/// Scatter of touches by stamps, as a share of that by the grid's instants, below which the estimate goes by the stamps: on most
-/// links of the simulator it is below 0.7 where packets enter events late, above one where they cannot.
+/// Scatter of touches by stamps, as a share of that by the grid's instants, below which the estimate goes by the stamps: of
+/// slipping recordings of the simulator with touches, 29 of 46 lie below where packets may enter events late, 22 of 114 where not.
 const STAMPS_SHARPER: f64 = 0.7;
 /// Share of the stretches in which the grid refutes the touch by its instants, above which the estimate goes by the stamps too: a
 /// packet that enters an event late was not ready at the instant that it is counted to.
@@ -185,8 +185,7 @@ pub fn replay(
         if knot.high_us - knot.low_us > UNBOUNDED_US {
             // Nothing bounds the clock from below: the regression over the least delayed packets is the best guess.
             let on_line = line.at(stage.bounds.at_s) + setup.resolution_us / 2.0;
-            knot.offset_us = between(on_line, knot.low_us, knot.high_us);
-            knot.rate_ppm = between(line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
+            knot.lie_at(on_line, line.rate_ppm);
         }
     }
     attribute(stages, &prior, ends, lateness, &report);
@@ -271,8 +270,7 @@ fn within_bounds(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f
         let (wide, sharp) = (stage.by_arrivals, stage.knot);
         stage.knot = wide;
         if !sharp.contradicted {
-            stage.knot.offset_us = between(sharp.offset_us, wide.low_us, wide.high_us);
-            stage.knot.rate_ppm = between(sharp.rate_ppm, wide.rate_low_ppm, wide.rate_high_ppm);
+            stage.knot.lie_at(sharp.offset_us, sharp.rate_ppm);
         }
     }
     set_bounds(stages, report);

@@ -11,7 +11,7 @@
 use crate::block::{Arrival, WorkingLine};
 use crate::filter::{Bank, Bounds, Feasible, Outcome, Prior};
 use crate::line::{LineAccumulator, LineError};
-use crate::number::{between, greater};
+use crate::number::greater;
 use crate::pair::SyncPair;
 use crate::placement::Knot;
 use crate::region::Region;
@@ -126,9 +126,7 @@ pub fn replay_pairs(
             // Neither pass can be trusted alone.
             None => either(&Knot::of(&step.region, pair.at_s), &Knot::of(&after, pair.at_s)),
         };
-        let knot = &mut step.knot;
-        knot.offset_us = between(report.line.at(pair.at_s), knot.low_us, knot.high_us);
-        knot.rate_ppm = between(report.line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
+        step.knot.lie_at(report.line.at(pair.at_s), report.line.rate_ppm);
     }
     Ok(report)
 }

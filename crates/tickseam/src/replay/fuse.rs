@@ -68,9 +68,7 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
             // Arrivals tell where in what is possible the clock lies, the pairs did not need to.
             for stage in stages.iter_mut() {
                 let arrivals = stage.by_arrivals;
-                let knot = &mut stage.knot;
-                knot.offset_us = between(arrivals.offset_us - known.us, knot.low_us, knot.high_us);
-                knot.rate_ppm = between(arrivals.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
+                stage.knot.lie_at(arrivals.offset_us - known.us, arrivals.rate_ppm);
             }
         }
         // Bounds do not average, markers do: on the whole, the estimate lies as high as they do.

@@ -252,9 +252,7 @@ pub(super) fn through_touches(stages: &mut [Stage], lean_us: f64, soonest: Soone
             (Some(a), Some(b)) if b.at_s > a.at_s => slope(a, b),
             _ => rate,
         };
-        let knot = &mut stage.knot;
-        knot.offset_us = between(through, knot.low_us, knot.high_us);
-        knot.rate_ppm = between(rate, knot.rate_low_ppm, knot.rate_high_ppm);
+        stage.knot.lie_at(through, rate);
     }
 }
 
