@@ -65,6 +65,8 @@ const ANCHORS: usize = 12;
 
 /// The same before the rate says anything of the period.
 const ANCHORS_FOR_RATE: usize = 4;
+/// The same before a rate that no clock has makes a period of its own.
+const ANCHORS_FOR_OWN: usize = 6;
 /// Packets of a block that are compared with each other, about.
 const COMPARED: usize = 32;
 /// Pairs of them that waited differently, for a period to be judged by them.
@@ -285,6 +287,12 @@ impl Grid {
     fn impossible(&self) -> bool {
         self.anchors.len() >= ANCHORS_FOR_RATE
             && magnitude(self.stretch_ppm) > farthest_ppm(self.interval_us) + self.stretch_u_ppm
+    }
+
+    /// Begins to measure the rate anew.
+    fn forget_rate(&mut self) {
+        self.anchors.clear();
+        (self.stretch_ppm, self.stretch_u_ppm) = (0.0, self.reset_u_ppm);
     }
 
     /// Moves the anchor to a better one and measures the radio's rate over the last anchors.
@@ -797,9 +805,14 @@ impl Blocks {
         let period_us = match self.better_period_us(grid) {
             Some(period_us) => period_us,
             None if !impossible => return false,
-            // One that no standard names.
-            None if magnitude(grid.stretch_ppm) < FOUND_STRETCH_PPM => grid.period_us(),
-            None => grid.interval_us,
+            None if magnitude(grid.stretch_ppm) >= FOUND_STRETCH_PPM => grid.interval_us,
+            // One that no standard names, unless a few stamps that came late have feigned the rate.
+            None if self.agreement(grid.period_us()) < self.agreement(grid.interval_us) => {
+                grid.forget_rate();
+                return false;
+            }
+            None if grid.anchors.len() < ANCHORS_FOR_OWN => return false,
+            None => grid.period_us(),
         };
         if self.given.is_some_and(|g| g.period_us == grid.interval_us) {
             self.given_refuted = true;
