@@ -43,6 +43,7 @@ enum class [[nodiscard]] status : std::int32_t {
     no_more = TICKSEAM_ERROR_NO_MORE,
     not_saved = TICKSEAM_ERROR_NOT_SAVED,
     other_build = TICKSEAM_ERROR_OTHER_BUILD,
+    altered = TICKSEAM_ERROR_ALTERED,
 };
 
 /* Words for a status, for logs; live as long as the library. */
@@ -221,7 +222,7 @@ class clock_map {
 };
 
 /*
- * A live session: observes packets, places events. It lies in the object itself (15 KiB, so rather static or a member than on a small
+ * A live session: observes packets, places events. It lies in the object itself (16.25 KiB, so rather static or a member than on a small
  * stack), nothing is freed. A copy is a snapshot: both go on from here, each for itself. A move is a copy too, the source stays a session.
  * A session that was not begun or restored answers no_session. One thread at a time, copying included. Times as in tickseam.h.
  */
@@ -330,8 +331,8 @@ class session {
     }
 
     /*
-     * Goes on from saved bytes, of the same build of the library and safe from alteration, which is not checked. Errors: null,
-     * short_memory, not_saved, other_build; on any of them the session is as it was.
+     * Goes on from saved bytes, of the same build of the library and kept where nobody else writes. Errors: null, short_memory,
+     * not_saved, other_build, altered (by accident; forged bytes are not noticed); on any of them the session is as it was.
      */
     status restore(view<const unsigned char> saved) noexcept {
         tickseam_session *handle = nullptr;

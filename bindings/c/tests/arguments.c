@@ -239,11 +239,20 @@ static void asking(void) {
     squares = number;
     CHECK(tickseam_placement_line(&placement, TICKSEAM_LINE_HOLDOVER, &number) == TICKSEAM_OK);
     squares = (squares + number) * (squares + number);
-    for (line = TICKSEAM_LINE_FIXED_DELAY; line < TICKSEAM_LINES; line++) {
+    for (line = TICKSEAM_LINE_FIXED_DELAY; line <= TICKSEAM_LINE_LATENCY; line++) {
         CHECK(tickseam_placement_line(&placement, line, &number) == TICKSEAM_OK);
         squares += number * number;
     }
     CHECK(fabs(sqrt(squares) - placement.u95_us) < 1e-6 * placement.u95_us);
+    /* The last three lines are what the link's is made of. */
+    squares = 0;
+    for (line = TICKSEAM_LINE_STATISTICS; line < TICKSEAM_LINES; line++) {
+        CHECK(tickseam_placement_line(&placement, line, &number) == TICKSEAM_OK && number >= 0);
+        squares += number;
+    }
+    CHECK(fabs(squares - placement.link_us) < 1e-6 * placement.link_us);
+    CHECK(fabs(placement.statistics_us + placement.lattice_us + placement.curvature_us - squares) < 1e-9 * squares);
+    CHECK(placement.lattice_us > 1000.0 && placement.lattice_us <= 15000.1); /* A grid of 15 ms is there. */
     POISON(number);
     CHECK(tickseam_placement_line(&placement, TICKSEAM_LINES, &number) == TICKSEAM_ERROR_VALUE);
     CHECK(tickseam_placement_line(&placement, INT32_MIN, &number) == TICKSEAM_ERROR_VALUE);
@@ -323,7 +332,7 @@ static void maps(void) {
 static void saving(void) {
     tickseam_session *real = begun(&memory_a), *copy;
     tickseam_placement here, there;
-    size_t written;
+    size_t written, at;
     feed(real, 0, 300);
     POISON(written), POISON(copy);
     HANDLE_RULES(tickseam_session_save(session, saved, sizeof saved, &written));
@@ -348,8 +357,18 @@ static void saving(void) {
     saved[1 + 16] ^= 1, saved[1 + 24] ^= 1;
     CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == TICKSEAM_ERROR_OTHER_BUILD);
     saved[1 + 24] ^= 1;
+    /* Each byte that was altered is noticed. */
+    for (at = 0; at < written; at++) {
+        const int32_t expected = at < 8 ? TICKSEAM_ERROR_NOT_SAVED : at < 32 ? TICKSEAM_ERROR_OTHER_BUILD : TICKSEAM_ERROR_ALTERED;
+        const unsigned char flip = (unsigned char)(1u << at % 8);
+        saved[1 + at] ^= flip;
+        CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == expected);
+        saved[1 + at] = (unsigned char)(saved[1 + at] ^ flip ^ 0xFF);
+        CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == expected);
+        saved[1 + at] ^= 0xFF;
+    }
     UNTOUCHED(copy);
-    CHECK(memory_b.words[0] == UINT64_C(0x5A5A5A5A5A5A5A5A));
+    for (at = 0; at < sizeof memory_b / 8; at++) CHECK(memory_b.words[at] == UINT64_C(0x5A5A5A5A5A5A5A5A));
     CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == TICKSEAM_OK);
     feed(real, 300, 900);
     feed(copy, 300, 900);
@@ -362,6 +381,57 @@ static void saving(void) {
     POISON(there), there.struct_size = sizeof there;
     CHECK(tickseam_session_place((tickseam_session *)(void *)&memory_b, HOST_0 + INT64_C(17000000000), 0, 0, &there) == TICKSEAM_OK);
     CHECK(memcmp(&here, &there, sizeof here) == 0);
+}
+
+/* What a host's clock shows, ns since the start, at a real time of so many; it is set, or stands still while the host sleeps. */
+static int64_t set_back(int64_t at) { return at - (at >= INT64_C(60000000000) ? INT64_C(3000000000) : 0); }
+static int64_t set_forward(int64_t at) { return at + (at >= INT64_C(60000000000) ? INT64_C(3000000000) : 0); }
+static int64_t set_and_back(int64_t at) { return set_forward(at) - (at >= INT64_C(100000000000) ? INT64_C(3000000000) : 0); }
+static int64_t asleep(int64_t at) {
+    const int64_t from = INT64_C(60000000000), until = INT64_C(90000000000);
+    return at < from ? at : at < until ? from : at - (until - from);
+}
+
+/* Each event is asked for a second after it, and all of them in the end: the interval holds the truth, and is sharp but near the step. */
+static void set_clocks(void) {
+    static int64_t (*const clocks[])(int64_t) = {set_back, set_forward, set_and_back, asleep};
+    size_t clock;
+    for (clock = 0; clock < sizeof clocks / sizeof clocks[0]; clock++) {
+        tickseam_session *session = begun(&memory_a);
+        const int sleeps = clocks[clock] == asleep;
+        const int64_t step = 130000000, wakes = INT64_C(90000000000), sleep = INT64_C(60000000000);
+        int64_t n, at = step;
+        int wide = 0, sharp = 0;
+        for (n = 0; n < 7500; n++) {
+            tickseam_packet packet = usual_packet(n);
+            int64_t came = packet.host_ns - HOST_0;
+            /* What comes while the host sleeps waits until it wakes. */
+            if (sleeps && came >= sleep && came < wakes) came = wakes;
+            packet.host_ns = HOST_0 + clocks[clock](came);
+            CHECK(observe(session, &packet).disposition == TICKSEAM_IN_ORDER);
+            for (; at + INT64_C(1000000000) < came || (n == 7499 && at < came); at += step) {
+                int64_t ask;
+                if (sleeps && at >= sleep && at < wakes) continue;
+                /* In the end, each event before it once more. */
+                for (ask = n == 7499 ? step : at; ask <= at; ask += step) {
+                    tickseam_placement placed;
+                    double parts, clock_us;
+                    if (sleeps && ask >= sleep && ask < wakes) continue;
+                    placed.struct_size = sizeof placed;
+                    CHECK(tickseam_session_place(session, HOST_0 + clocks[clock](ask), 0, 0, &placed) == TICKSEAM_OK);
+                    CHECK(fabs(placed.device_s - (double)ask / 1e9) * 1e6 <= placed.u95_us);
+                    parts = placed.statistics_us + placed.lattice_us + placed.curvature_us;
+                    clock_us = parts + placed.holdover_us;
+                    CHECK(fabs(sqrt(clock_us * clock_us + placed.fixed_delay_us * placed.fixed_delay_us +
+                                    placed.resolution_us * placed.resolution_us) - placed.u95_us) < 1e-6 * placed.u95_us);
+                    if (n == 7499) placed.u95_us < 25000.0 ? sharp++ : wide++;
+                }
+            }
+        }
+        CHECK(sharp > 5 * wide && sharp > 800);
+        /* Of a time that came twice, or just before sleep, nobody knows which clock it was of; a clock set forward shows none twice. */
+        CHECK(clocks[clock] == set_forward ? wide == 0 : wide > 0);
+    }
 }
 
 enum { PACKETS = 3000, EVENTS = 3 };
@@ -458,10 +528,10 @@ static void texts(void) {
         "memory that was lent is too short", "struct_size is not the size of the struct", "the memory holds no session",
         "a value is out of its range, not a number, or infinite", "no such stream, none at all, or too many",
         "nothing is known yet", "there is no further one", "these bytes are no saved session",
-        "the session was saved by another build of the library"};
-    static const int32_t wild[] = {1, 99, -12, -1000, INT32_MAX, INT32_MIN};
+        "the session was saved by another build of the library", "the saved session was altered since"};
+    static const int32_t wild[] = {1, 99, -13, -1000, INT32_MAX, INT32_MIN};
     int32_t i;
-    for (i = 0; i < 12; i++) CHECK(strcmp(tickseam_status_text(-i), status[i]) == 0);
+    for (i = 0; i < 13; i++) CHECK(strcmp(tickseam_status_text(-i), status[i]) == 0);
     for (i = 0; i < 6; i++) {
         CHECK(strcmp(tickseam_status_text(wild[i]), "no status of this library") == 0);
         if (wild[i] != 1) {
@@ -474,7 +544,10 @@ static void texts(void) {
         for (j = 0; j < i; j++) CHECK(strcmp(tickseam_disposition_text(i), tickseam_disposition_text(j)) != 0);
         CHECK(strcmp(tickseam_disposition_text(i), tickseam_disposition_text(-1)) != 0);
     }
-    for (i = 0; i < TICKSEAM_LINES; i++) CHECK(strcmp(tickseam_line_text(i), tickseam_line_text(TICKSEAM_LINES)) != 0);
+    for (i = 0; i < TICKSEAM_LINES; i++) {
+        int32_t j;
+        for (j = i + 1; j <= TICKSEAM_LINES; j++) CHECK(strcmp(tickseam_line_text(i), tickseam_line_text(j)) != 0);
+    }
     CHECK(strcmp(tickseam_line_text(TICKSEAM_LINES), "no line of a budget") == 0);
 }
 
@@ -484,6 +557,7 @@ int main(void) {
     asking();
     maps();
     saving();
+    set_clocks();
     replaying();
     texts();
     puts("arguments: as the header says");

@@ -172,6 +172,9 @@ void a_refused_begin_or_restore_leaves_the_session() {
     const auto written = session.save(saved);
     CHECK(written && *written > 0 && *written <= sizeof saved);
     CHECK(session.begin(usual_config()) == status::ok && session.counters()->in_order == 0);
+    saved[TICKSEAM_SAVED_SIZE / 2] ^= 1;
+    CHECK(session.restore(saved) == status::altered && session.counters()->in_order == 0);
+    saved[TICKSEAM_SAVED_SIZE / 2] ^= 1;
     CHECK(session.restore(saved) == status::ok && session.counters()->in_order == PACKETS);
     CHECK(same_place(*session.place(20s), *before.place(20s)));
 }
@@ -285,6 +288,9 @@ void a_replay_places_and_a_refused_one_writes_nothing() {
     CHECK(std::abs(placed[1].device_s - 10.001) * 1e6 <= placed[1].u95_us && placed[1].u95_us < 5000.0);
     const auto line = tickseam::line_of(placed[0], TICKSEAM_LINE_LINK);
     CHECK(line && same_bits(*line, placed[0].link_us));
+    const double parts = *tickseam::line_of(placed[0], TICKSEAM_LINE_STATISTICS) + *tickseam::line_of(placed[0], TICKSEAM_LINE_LATTICE) +
+                         *tickseam::line_of(placed[0], TICKSEAM_LINE_CURVATURE);
+    CHECK(std::fabs(parts - *line) <= 1e-9 * *line);
     CHECK(tickseam::line_of(placed[0], TICKSEAM_LINES).status() == status::value);
 }
 

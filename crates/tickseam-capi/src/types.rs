@@ -121,7 +121,7 @@ pub struct tickseam_placement {
     /// Standard uncertainty, us.
     pub u_us: f64,
     /// Half-width of the 95 % interval, us: the root of the sum of squares of four parts, `TICKSEAM_LINE_LINK` plus
-    /// `TICKSEAM_LINE_HOLDOVER` being one of them, each other line one.
+    /// `TICKSEAM_LINE_HOLDOVER` being one of them, each line up to `TICKSEAM_LINE_LATENCY` another.
     pub u95_us: f64,
     /// Half-widths of 95 %, us: see `TICKSEAM_LINE_LINK`.
     pub link_us: f64,
@@ -133,6 +133,12 @@ pub struct tickseam_placement {
     pub resolution_us: f64,
     /// See `TICKSEAM_LINE_LATENCY`.
     pub latency_us: f64,
+    /// The three parts of `link_us`, which add up to it: see `TICKSEAM_LINE_STATISTICS`.
+    pub statistics_us: f64,
+    /// See `TICKSEAM_LINE_LATTICE`.
+    pub lattice_us: f64,
+    /// See `TICKSEAM_LINE_CURVATURE`.
+    pub curvature_us: f64,
     /// 1 if nobody knows the fixed delay: the event is placed late by it, and `u95_us` does not count it.
     pub excludes_fixed_delay: u32,
     /// 0.
@@ -395,7 +401,7 @@ macro_rules! sized {
 sized! {
     tickseam_config 128 streams 64;
     tickseam_answer 56 missing_count 48;
-    tickseam_placement 88 reserved 84;
+    tickseam_placement 112 reserved 108;
     tickseam_map 120 valid_to_s 112;
     tickseam_state 56 missing_packets 24;
     tickseam_link 40 rests_on_sightings 36;
@@ -552,6 +558,9 @@ impl tickseam_placement {
             fixed_delay_us: budget.fixed_delay_us,
             resolution_us: budget.resolution_us,
             latency_us: budget.latency_us,
+            statistics_us: budget.statistics_us,
+            lattice_us: budget.lattice_us,
+            curvature_us: budget.curvature_us,
             excludes_fixed_delay: u32::from(excludes_fixed_delay),
             reserved: 0,
         }

@@ -115,7 +115,8 @@ impl Arrival {
         Self { behind_us: f64::from(behind_us), ..self }
     }
 
-    fn host_us(&self) -> f64 {
+    /// Host time since the origin, µs.
+    pub fn host_us(&self) -> f64 {
         self.residual_us + self.device_s * 1e6
     }
 }

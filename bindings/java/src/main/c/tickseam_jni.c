@@ -54,7 +54,7 @@ ASSERT_AT(tickseam_answer, device_count, 32);
 ASSERT_AT(tickseam_answer, missing_from, 40);
 ASSERT_AT(tickseam_answer, missing_count, 48);
 /* Placement */
-ASSERT_SIZE(tickseam_placement, 88);
+ASSERT_SIZE(tickseam_placement, 112);
 ASSERT_AT(tickseam_placement, segment, 4);
 ASSERT_AT(tickseam_placement, device_s, 8);
 ASSERT_AT(tickseam_placement, sample, 16);
@@ -65,7 +65,10 @@ ASSERT_AT(tickseam_placement, holdover_us, 48);
 ASSERT_AT(tickseam_placement, fixed_delay_us, 56);
 ASSERT_AT(tickseam_placement, resolution_us, 64);
 ASSERT_AT(tickseam_placement, latency_us, 72);
-ASSERT_AT(tickseam_placement, excludes_fixed_delay, 80);
+ASSERT_AT(tickseam_placement, statistics_us, 80);
+ASSERT_AT(tickseam_placement, lattice_us, 88);
+ASSERT_AT(tickseam_placement, curvature_us, 96);
+ASSERT_AT(tickseam_placement, excludes_fixed_delay, 104);
 /* HostInstant, DeviceInstant */
 ASSERT_SIZE(tickseam_host_instant, 24);
 ASSERT_AT(tickseam_host_instant, u_us, 8);
