@@ -64,9 +64,8 @@ pub(crate) fn shared_library(archive: &Path) -> Done<PathBuf> {
     Ok(library)
 }
 
-/// The static library of another target, without the standard library. The toolchain is the one that `TICKSEAM_CROSS` names: a
-/// folder with a cargo and a rustc that have the core library's source.
-fn cross(target: &str) -> Done<PathBuf> {
+/// The cargo of the toolchain that `TICKSEAM_CROSS` names, a folder with a cargo and a rustc that have the core library's source.
+pub(crate) fn cross_cargo() -> Done<Command> {
     let folder = std::env::var("TICKSEAM_CROSS").unwrap_or_else(|_| "/usr/bin".to_owned());
     let cargo = Path::new(&folder).join("cargo");
     if !cargo.exists() {
@@ -74,7 +73,6 @@ fn cross(target: &str) -> Done<PathBuf> {
             "no cargo in {folder}: name a folder with cross cargo and rustc in TICKSEAM_CROSS"
         ));
     }
-    let build = target_dir().join("cross");
     let path = std::env::var("PATH").unwrap_or_default();
     let mut command = Command::new(&cargo);
     command
@@ -83,12 +81,16 @@ fn cross(target: &str) -> Done<PathBuf> {
         .env("RUSTC", Path::new(&folder).join("rustc"))
         .env("RUSTC_BOOTSTRAP", "1")
         .env_remove("RUSTUP_TOOLCHAIN")
-        .env_remove("CARGO")
-        .args(["rustc", "-Zbuild-std=core", "--target", target])
-        .args(STATIC)
-        .arg("--target-dir")
-        .arg(&build);
-    run_command(&mut command)?;
+        .env_remove("CARGO");
+    Ok(command)
+}
+
+/// The static library of another target, without the standard library.
+pub(crate) fn cross(target: &str) -> Done<PathBuf> {
+    let build = target_dir().join("cross");
+    let mut command = cross_cargo()?;
+    command.args(["rustc", "-Zbuild-std=core", "--target", target]).args(STATIC);
+    run_command(command.arg("--target-dir").arg(&build))?;
     Ok(build.join(target).join("dist/libtickseam_capi.a"))
 }
 
