@@ -22,12 +22,11 @@ use tickseam::timeline::Samples;
 /// Alignment of the scratch memory, bytes.
 pub const TICKSEAM_SCRATCH_ALIGN: usize = 8;
 
-/// Whether the pieces of the scratch memory may follow each other.
-const fn fits<T>() -> bool {
-    align_of::<T>() <= TICKSEAM_SCRATCH_ALIGN && size_of::<T>().is_multiple_of(TICKSEAM_SCRATCH_ALIGN)
+/// Bytes of an array in the scratch memory, up to where the next one may begin.
+fn piece<T>(count: usize) -> Option<usize> {
+    const { assert!(align_of::<T>() <= TICKSEAM_SCRATCH_ALIGN) };
+    count.checked_mul(size_of::<T>())?.checked_next_multiple_of(TICKSEAM_SCRATCH_ALIGN)
 }
-const _: () =
-    assert!(fits::<Asked>() && fits::<Place>() && fits::<Arrival>() && fits::<SyncPair>() && fits::<Stage>());
 
 #[derive(Clone, Copy)]
 struct Packets<'a> {
@@ -219,10 +218,10 @@ impl Room {
         let Sightings { exchanges, markers, .. } = recording.sightings;
         let room = || {
             let pairs = exchanges.checked_mul(2)?.checked_add(markers)?;
-            let of_packets = packets.checked_mul(size_of::<(Place, Arrival)>())?;
-            let of_events = events.checked_mul(size_of::<Asked>())?;
-            let of_pairs = pairs.checked_mul(size_of::<SyncPair>())?;
-            let bytes = of_packets.checked_add(of_events)?.checked_add(of_pairs)?;
+            let bytes = piece::<Asked>(events)?
+                .checked_add(piece::<Place>(packets)?)?
+                .checked_add(piece::<Arrival>(packets)?)?
+                .checked_add(piece::<SyncPair>(pairs)?)?;
             isize::try_from(bytes).is_ok().then_some(Self { events, packets, pairs, bytes })
         };
         room().ok_or(TICKSEAM_ERROR_VALUE)
@@ -381,7 +380,7 @@ fn lent<'a>(
         return Err(TICKSEAM_ERROR_SHORT_MEMORY);
     }
     let mut next = start;
-    // SAFETY: one after the other within the caller's memory, each as long as `room` reckons and so aligned; nobody else
+    // SAFETY: one after the other within the caller's memory, each as long as `room` reckons with `piece` and so aligned; nobody else
     // uses it during the call, by the contract.
     unsafe {
         let asked = filled(&mut next, room.events, || Asked::new(0, Shift::default()));
@@ -404,7 +403,7 @@ unsafe fn filled<'a, T>(next: &mut *mut u8, count: usize, value: impl Fn() -> T)
         for place in 0..count {
             first.add(place).write(value());
         }
-        *next = first.add(count).cast();
+        *next = next.wrapping_add(piece::<T>(count).unwrap_or(0));
         core::slice::from_raw_parts_mut(first, count)
     }
 }
