@@ -267,6 +267,21 @@
 #define TICKSEAM_LINES 8
 
 /*
+ Of an event: its samples came, as far as is known.
+ */
+#define TICKSEAM_PLACED 0
+
+/*
+ Its time is known, the samples there were lost.
+ */
+#define TICKSEAM_IN_GAP 1
+
+/*
+ It lies before the first or after the last sample of its segment.
+ */
+#define TICKSEAM_OUTSIDE 2
+
+/*
  Nothing can be placed yet.
  */
 #define TICKSEAM_KNOWS_NOTHING 0
@@ -538,6 +553,52 @@ typedef struct tickseam_packets {
 } tickseam_packets;
 
 /*
+ Exchanges and markers of a recording, in any order; each array as long as its count says, null only where that is 0.
+ */
+typedef struct tickseam_sightings {
+  /*
+   `sizeof(tickseam_sightings)`.
+   */
+  uint32_t struct_size;
+  /*
+   0.
+   */
+  uint32_t reserved;
+  /*
+   Exchanges.
+   */
+  uint64_t exchange_count;
+  /*
+   Markers.
+   */
+  uint64_t marker_count;
+  /*
+   Of each exchange: the host's clock when the request was sent, ns.
+   */
+  const int64_t *origin_ns;
+  /*
+   The device's counter when it was received.
+   */
+  const uint64_t *receive_tick;
+  /*
+   The device's counter when the reply was sent.
+   */
+  const uint64_t *transmit_tick;
+  /*
+   The host's clock when it was received, ns.
+   */
+  const int64_t *destination_ns;
+  /*
+   Of each marker, an instant that both clocks saw: the host's clock, ns.
+   */
+  const int64_t *marker_host_ns;
+  /*
+   The device's counter.
+   */
+  const uint64_t *marker_tick;
+} tickseam_sightings;
+
+/*
  Events to be placed, one array for each field, all of `count` elements.
  */
 typedef struct tickseam_events {
@@ -637,9 +698,9 @@ typedef struct tickseam_placement {
    */
   uint32_t excludes_fixed_delay;
   /*
-   0.
+   `TICKSEAM_PLACED`; of a replay also `TICKSEAM_IN_GAP` or `TICKSEAM_OUTSIDE`.
    */
-  uint32_t reserved;
+  int32_t status;
 } tickseam_placement;
 
 /*
@@ -682,6 +743,14 @@ typedef struct tickseam_replay_report {
    Of the last segment: 1 if the device's rate lies outside the declared tolerance.
    */
   uint32_t off_nominal;
+  /*
+   Exchanges that bounded the clock: those whose ticks lie within 2 s of a segment's packets and of where these expect them.
+   */
+  uint64_t exchanges_used;
+  /*
+   Markers that did.
+   */
+  uint64_t markers_used;
 } tickseam_replay_report;
 
 /*
@@ -1026,26 +1095,32 @@ int32_t tickseam_map_chain(const struct tickseam_map *map,
                            struct tickseam_map *chained);
 
 /*
- Scratch memory that `tickseam_replay` needs for these packets, bytes, aligned to `TICKSEAM_SCRATCH_ALIGN`: 50 to 60 for each packet, and some 128 KiB.
+ Scratch memory that `tickseam_replay` needs for the same arguments, bytes, aligned to `TICKSEAM_SCRATCH_ALIGN`: about 100 for
+ each packet and each exchange, 150 for each event, and some 128 KiB. `sightings` may be null.
  Errors: NULL, MISALIGNED, STRUCT_SIZE, VALUE. Any thread; reads the host stamps once.
 
  */
 int32_t tickseam_replay_scratch(const struct tickseam_config *config,
                                 const struct tickseam_packets *packets,
+                                const struct tickseam_sightings *sightings,
+                                const struct tickseam_events *events,
                                 size_t *scratch_size);
 
 /*
- Replays a whole recording and places its events, looking ahead as a live session cannot. `placements` has as many elements
- as there are events; the caller fills in `struct_size` of the first one. Each event belongs to the newest segment that had begun
- when it happened, or to the first one. The same input gives the same bits everywhere. A host clock that is set inside the recording
- is not looked for; exchanges and markers are not used.
+ Replays a whole recording and places its events, looking ahead as a live session cannot. `sightings`, which may be null, are
+ exchanges and markers. `placements` has as many elements as there are events; the caller fills in `struct_size` of the first one.
+ Each event belongs to the newest segment with packets of stream 0 before and after it; without one, to the newest that had begun when it
+ happened, or to the first one; `status` says whether the samples there came. The timeline begins at the first sample of the
+ segment's earliest packet, and counts samples where ticks say no more than these do. The answers are those of the command
+ `tickseam replay`, bit for bit, but for recordings in which the host's clock was set or slept, or the device's tick jumped: these are
+ not looked for, and a sleep may open a segment. The same input gives the same bits everywhere.
  Errors: NULL, MISALIGNED, STRUCT_SIZE, STREAM, VALUE, SHORT_MEMORY (lend twice as much where device times run back and forth),
- NOT_YET (no packet of stream 0 found its place); on any of them `placements` and `report` may have been written in part only
- for SHORT_MEMORY, and not at all for the others. Any thread, as long as nobody else uses the same scratch memory; about 1 us a packet.
+ NOT_YET (no packet of stream 0 found its place). Any thread, as long as nobody else uses the same scratch memory; about 1 us a packet.
 
  */
 int32_t tickseam_replay(const struct tickseam_config *config,
                         const struct tickseam_packets *packets,
+                        const struct tickseam_sightings *sightings,
                         const struct tickseam_events *events,
                         void *scratch,
                         size_t scratch_size,
@@ -1260,7 +1335,7 @@ TICKSEAM_LAYOUT("stream", sizeof(tickseam_stream) == 16);
 TICKSEAM_LAYOUT("config", sizeof(tickseam_config) == 128 && offsetof(tickseam_config, streams) == 64);
 TICKSEAM_LAYOUT("packet", sizeof(tickseam_packet) == 40 && offsetof(tickseam_packet, reserved) == 36);
 TICKSEAM_LAYOUT("answer", sizeof(tickseam_answer) == 56 && offsetof(tickseam_answer, missing_count) == 48);
-TICKSEAM_LAYOUT("placement", sizeof(tickseam_placement) == 112 && offsetof(tickseam_placement, reserved) == 108);
+TICKSEAM_LAYOUT("placement", sizeof(tickseam_placement) == 112 && offsetof(tickseam_placement, status) == 108);
 TICKSEAM_LAYOUT("host instant", sizeof(tickseam_host_instant) == 24);
 TICKSEAM_LAYOUT("device instant", sizeof(tickseam_device_instant) == 24);
 TICKSEAM_LAYOUT("map", sizeof(tickseam_map) == 120 && offsetof(tickseam_map, valid_to_s) == 112);
@@ -1270,5 +1345,5 @@ TICKSEAM_LAYOUT("link", sizeof(tickseam_link) == 40 && offsetof(tickseam_link, r
 TICKSEAM_LAYOUT("counters", sizeof(tickseam_counters) == 216 && offsetof(tickseam_counters, markers_refused) == 208);
 TICKSEAM_LAYOUT("packets", sizeof(tickseam_packets) == 16 + 6 * sizeof(void *));
 TICKSEAM_LAYOUT("events", sizeof(tickseam_events) == 16 + 4 * sizeof(void *));
-TICKSEAM_LAYOUT("report", sizeof(tickseam_replay_report) == 56 && offsetof(tickseam_replay_report, off_nominal) == 52);
+TICKSEAM_LAYOUT("report", sizeof(tickseam_replay_report) == 72 && offsetof(tickseam_replay_report, markers_used) == 64);
 #undef TICKSEAM_LAYOUT

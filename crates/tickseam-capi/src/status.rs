@@ -162,6 +162,13 @@ pub extern "C" fn tickseam_line_text(line: i32) -> *const c_char {
     })
 }
 
+/// Of an event: its samples came, as far as is known.
+pub const TICKSEAM_PLACED: i32 = 0;
+/// Its time is known, the samples there were lost.
+pub const TICKSEAM_IN_GAP: i32 = 1;
+/// It lies before the first or after the last sample of its segment.
+pub const TICKSEAM_OUTSIDE: i32 = 2;
+
 /// Nothing can be placed yet.
 pub const TICKSEAM_KNOWS_NOTHING: i32 = 0;
 /// The first packets: bounded by the declared tolerance and the usual delays only. Tell the user to wait some seconds.

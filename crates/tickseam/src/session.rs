@@ -223,9 +223,9 @@ pub(crate) struct Ground {
     ticks: Option<SerialSpace>,
     counts_per_s: f64,
     rate_hz: f64,
-    host_step_us: f64,
+    pub(crate) host_step_us: f64,
     /// Half a tick, µs; 0 where samples are counted.
-    half_tick_us: f64,
+    pub(crate) half_tick_us: f64,
 }
 
 impl Ground {

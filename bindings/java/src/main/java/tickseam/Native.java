@@ -15,7 +15,7 @@ final class Native {
     static final int OTHER_BUILD = -11;
 
     /** Revision of the native functions' signatures, as in tickseam_jni.c. */
-    static final int REVISION = 1;
+    static final int REVISION = 2;
     /** TICKSEAM_ABI of the header that these classes were written for. */
     static final int ABI = 0;
     static final int SESSION_BYTES = 16640;
