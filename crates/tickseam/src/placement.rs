@@ -185,6 +185,14 @@ impl Budget {
                 + self.latency_us * self.latency_us,
         )
     }
+
+    /// The same where the clock may lie at the very edge of its bounds all the time, µs. There, half of what the rest may be
+    /// off leads out of the interval, however small it is against the bounds, and so it adds to them in full (the worst case
+    /// of Imbens and Manski 2004, from memory).
+    pub fn u95_at_edge_us(&self) -> f64 {
+        let clock = self.link_us + self.holdover_us;
+        clock + Self { link_us: 0.0, holdover_us: 0.0, ..*self }.u95_us()
+    }
 }
 
 /// Where an event fell on the device's timeline.
@@ -198,6 +206,14 @@ pub struct Placement {
     pub u95_us: f64,
     /// What it is made of.
     pub budget: Budget,
+}
+
+impl Placement {
+    /// The same with the interval of [`Budget::u95_at_edge_us`]: for a clock that is known by its bounds alone.
+    #[must_use]
+    pub fn by_bounds(self) -> Self {
+        Self { u95_us: self.budget.u95_at_edge_us(), ..self }
+    }
 }
 
 /// What is constant about placing events in one recording.

@@ -469,13 +469,14 @@ impl<const STREAMS: usize> Session<STREAMS> {
         let known = |device_s: f64| running.live.known_at(device_s).unwrap_or_default();
         let ground = &self.ground;
         let now = ground.place((running.segment, running.frame), fixed_delay, host_ns, latency, known);
-        Some(match &self.ended {
+        let placed = match &self.ended {
             Some(ended) if now.placement.device_s < 0.0 => {
                 let known = |device_s: f64| ended.known_at(device_s);
                 ground.place((ended.segment, ended.frame), ended.fixed_delay, host_ns, latency, known)
             }
             _ => now,
-        })
+        };
+        Some(Placed { placement: placed.placement.by_bounds(), ..placed })
     }
 
     /// Host time of a time on the running segment's timeline, s, with its uncertainty; `None` before two packets that agree or for no finite
@@ -491,7 +492,8 @@ impl<const STREAMS: usize> Session<STREAMS> {
         Some(HostInstant {
             host_ns: running.frame.host_ns(at_s, knot.offset_us - delay.us),
             u_us: root_of_squares([knot.u_offset_us, delay.u_us, rounding / libm::sqrt(3.0)]),
-            u95_us: root_of_squares([half_width, delay_us, rounding]),
+            // The clock may lie at the edge of its bounds, as for a placement.
+            u95_us: half_width + root_of_squares([delay_us, rounding, 0.0]),
         })
     }
 
@@ -501,13 +503,14 @@ impl<const STREAMS: usize> Session<STREAMS> {
         let running = self.running.as_ref()?;
         let newest_s = running.live.newest_s();
         let (knot, _) = running.live.known_at(newest_s)?;
-        let mut map =
-            self.ground.placing(running.frame, running.live.fixed_delay()).map(&knot, 0.0, newest_s);
+        let fixed_delay = running.live.fixed_delay();
+        let mut map = self.ground.placing(running.frame, fixed_delay).map(&knot, 0.0, newest_s);
         let rounding = self.ground.rounding_us();
         map.at_s -= self.ground.half_tick_us * 1e-6;
         map.offset_us += self.ground.half_tick_us;
         map.u_offset_us = root_of_squares([map.u_offset_us, rounding / libm::sqrt(3.0), 0.0]);
-        map.half_width_us = root_of_squares([map.half_width_us, rounding, 0.0]);
+        let delay_us = NORMAL_COVERAGE_FACTOR_95 * fixed_delay.unwrap_or_default().u_us;
+        map.half_width_us = knot.half_width_us() + root_of_squares([delay_us, rounding, 0.0]);
         Some(map)
     }
 
