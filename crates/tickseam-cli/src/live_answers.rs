@@ -81,7 +81,8 @@ impl Session {
         let arrival = self.frame.arrival(device, host_ns).behind(behind_us);
         let mut doubtful_from_us = None;
         for arrival in self.gate.admit(arrival).into_iter().flatten() {
-            if self.watch.observe(&arrival) {
+            // A queue that empties or fills looks like a clock that was set, and there is nothing to forget.
+            if self.watch.observe(&arrival) && !self.live.is_congested() {
                 let known = std::mem::replace(&mut self.live, Live::new(self.ground.setup));
                 let fell = self.last.filter(|last| arrival.residual_us < last.residual_us);
                 self.earlier = fell.map(|last| {
@@ -145,7 +146,7 @@ impl Session {
             return None;
         }
         let known = |device_s: f64| live.known_at(device_s).unwrap_or_default();
-        let placement = self.ground.place(self.frame, fixed_delay, host_ns, latency, known);
+        let placement = self.ground.place(self.frame, fixed_delay, host_ns, latency, known).by_bounds();
         Some(LiveAnswer {
             segment: self.segment,
             device_s: placement.device_s,
