@@ -657,8 +657,9 @@ typedef struct tickseam_placement {
    */
   double u_us;
   /*
-   Half-width of the 95 % interval, us: the root of the sum of squares of four parts, `TICKSEAM_LINE_LINK` plus
-   `TICKSEAM_LINE_HOLDOVER` being one of them, each line up to `TICKSEAM_LINE_LATENCY` another.
+   Half-width of the 95 % interval, us. Let the clock's part be `TICKSEAM_LINE_LINK` plus `TICKSEAM_LINE_HOLDOVER`, and the rest be the
+   root of the sum of squares of the lines from `TICKSEAM_LINE_FIXED_DELAY` to `TICKSEAM_LINE_LATENCY`. From a session it is their sum,
+   since a live clock may lie at the very edge of its bounds; replayed, the root of the sum of their squares.
    */
   double u95_us;
   /*

@@ -282,7 +282,7 @@ plain! {
     }
 
     /// The uncertainty budget (GUM), line by line: name -> half-width of 95 %, us. `link` and `holdover` add up; `fixed_delay`,
-    /// `resolution` and `latency` join them in root sum of squares, which gives `u95_us`. `statistics`, `lattice` and `curvature` add up to
+    /// `resolution` and `latency`, in root sum of squares, are added to them, which gives `u95_us`. `statistics`, `lattice` and `curvature` add up to
     /// `link`.
     #[getter]
     fn budget<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {

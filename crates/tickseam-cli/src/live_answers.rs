@@ -92,7 +92,7 @@ impl Session {
                 return None;
             }
             let known = |device_s: f64| clock.known_at(device_s);
-            let by = self.ground.place(self.frame, fixed_delay, host_ns, latency, known);
+            let by = self.ground.place(self.frame, fixed_delay, host_ns, latency, known).by_bounds();
             answer = Some(answer.map_or(by, |answer| answer.or(&by)));
         }
         let placement = answer?;

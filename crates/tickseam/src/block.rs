@@ -691,12 +691,12 @@ impl Blocks {
         }
         let scale = phase.sum / n - phase.least;
         let settled = grid.anchors.len() >= 2;
+        block.interval_us = grid.interval_us;
         block.lateness_us = scale;
         if self.change_period(grid) {
             block.off_grid = true;
             return;
         }
-        block.interval_us = grid.interval_us;
         if f64::from(self.wide_z) > OFF_GRID_SHARE * f64::from(self.firsts.n) && self.firsts.n >= 8 {
             block.off_grid = true;
             grid.misfits = grid.misfits.saturating_add(1);

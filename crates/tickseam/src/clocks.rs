@@ -171,7 +171,8 @@ impl Clocks {
     /// time since the origin from which events may have been stamped by another clock than was thought, µs. Cost: O(1), but for
     /// the packet that closes a block or shows a setting.
     pub fn observe(&mut self, setup: &Setup, arrival: Arrival) -> Option<f64> {
-        let turn = self.watch.observe(&arrival);
+        // A queue that empties or fills looks like a clock that was set, and there is nothing to forget.
+        let turn = self.watch.observe(&arrival).filter(|_| !self.live.is_congested());
         if let Some(turn) = turn {
             let (last, first) = match turn {
                 Turn::Back => (self.last, arrival),

@@ -5,7 +5,7 @@ use heapless::Vec;
 use crate::block::{Arrival, Block, Blocks, Bound, Interval, WorkingLine};
 use crate::filter::{Bank, Bounds, Feasible, Prior, WIDEST_CURVATURE};
 use crate::lattice::{self, LONGEST_US};
-use crate::number::{between, greater, magnitude};
+use crate::number::{between, greater, magnitude, single};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::rise::Rise;
@@ -27,6 +27,8 @@ const RATE_SPAN_S: f64 = 10.0;
 /// Share of the way from the first block's least residual to the newest that one block may make if it is a rate: a clock that
 /// was set makes all of it at once. Doubled: such a clock would be taken for one that runs off.
 const STEADY: f64 = 0.6;
+/// Share of a rate by which that of the grid's instants may differ from it and still bear it out.
+const BORNE_OUT: f64 = 0.25;
 /// Share of a block's loss that is taken into the running share, and the most of it that counts: one outage is no
 /// congestion, five blocks in a row are.
 const LOSS_GAIN: f64 = 0.1;
@@ -46,17 +48,23 @@ pub struct Live {
     lost_share: f64,
     slips: f64,
     missed_us: f64,
-    widened: f64,
+    widened: f32,
     least: Option<Bound>,
     to_s: f64,
     /// What exchanges and markers, and arrivals with no fixed delay taken off, leave of the clock itself.
     clock: Option<Feasible>,
     /// Pairs have bounded the clock from below since its start.
     clock_bounded: bool,
-    /// The first block's least residual, which the rate is seen against.
-    first: Option<Bound>,
-    /// The most by which one block's least residual lay beside the one before, µs.
-    leap_us: f64,
+    /// The first block's least stamp, which the rate is seen against, whatever a grid makes of it.
+    first: Bound,
+    /// The newest block's, µs.
+    last_us: f64,
+    /// The most by which one block's least stamp lay beside the one before, µs.
+    leap_us: f32,
+    /// The most that the least stamp may be now if the queue is as empty as it ever was, µs.
+    floor_us: f64,
+    /// The link's queue overflowed, and has not been seen empty since.
+    congested: bool,
     off_nominal: bool,
     rise: Rise,
 }
@@ -83,8 +91,11 @@ impl Live {
             to_s: 0.0,
             clock: None,
             clock_bounded: false,
-            first: None,
+            first: Bound::default(),
+            last_us: 0.0,
             leap_us: 0.0,
+            floor_us: f64::INFINITY,
+            congested: false,
             off_nominal: false,
             rise: Rise::default(),
         }
@@ -128,26 +139,12 @@ impl Live {
     }
 
     fn take(&mut self, block: &Block) {
-        let first = *self.first.get_or_insert(block.minimum);
-        let span_s = block.minimum.at_s - first.at_s;
-        let way_us = block.minimum.residual_us - first.residual_us;
-        if let Some(last) = self.minima.last() {
-            self.leap_us = greater(self.leap_us, magnitude(block.minimum.residual_us - last.residual_us));
-        }
-        if span_s > RATE_SPAN_S
-            && self.leap_us < STEADY * magnitude(way_us)
-            && let Some(seen) = self.setup.with_rate_seen(way_us / span_s, span_s)
-        {
-            // The declared tolerance is wrong: begin again where the rate is.
-            self.setup = seen;
-            self.off_nominal = true;
-            self.bank = None;
-            self.clock = None;
-            self.clock_bounded = false;
-            self.rise = Rise::default();
-        }
+        self.see_congestion(block);
+        self.see_rate(block);
         let prior = self.setup.prior;
-        let doubt_us = self.doubt_us();
+        // Packets that come together waited for something, and the newest of them for up to a period: the next one missed it.
+        let waited_us = if block.shares_deliveries() { self.setup.period_s * 1e6 } else { 0.0 };
+        let doubt_us = greater(self.doubt_us(), waited_us);
         let scatter_us = self.scatter.observe(block.minimum);
         if self.minima.is_full() {
             self.minima.rotate_left(1);
@@ -155,19 +152,14 @@ impl Live {
         }
         let _ = self.minima.push(block.minimum);
         self.closed = self.closed.saturating_add(1);
-        // A link that sends again and yet loses this much has a queue that overflows.
-        let sent = (block.to_s - block.from_s) / self.setup.period_s + 1.0;
-        let lost = 1.0 - f64::from(block.packets) / greater(sent, 1.0);
-        self.lost_share += LOSS_GAIN * (between(lost, 0.0, LOSS_COUNTED) - self.lost_share);
-        let congested = block.interval_us > 0.0 && self.lost_share > CONGESTED_LOSS;
-        if congested {
-            let deep = Prior { depth_us: CONGESTED_DEPTH_US, ..prior };
+        let deep = Prior { depth_us: CONGESTED_DEPTH_US, ..prior };
+        if self.congested {
             self.bank = Some(Bank::new(&deep, block.upper));
         }
         let bank = self.bank.get_or_insert_with(|| Bank::new(&prior, block.upper));
         let before = Knot::of(bank.chosen().region(), bank.chosen().at_s());
         let mut bounds = Bounds { at_s: block.to_s, upper: Some(block.upper), ..Bounds::default() };
-        if congested || self.rise.is_doubted() {
+        if self.congested || self.rise.is_doubted() {
             // Nothing bounds the clock from below.
         } else if block.interval_us > 0.0 {
             if let Some(lower) = block.lower {
@@ -180,26 +172,32 @@ impl Live {
                 }
                 let seen = 2.0 * self.missed_us + LEAST_ALLOWANCE_US;
                 let allowance = if self.slips >= SLIPS_NEEDED { seen } else { greater(seen, ALLOWANCE_US) }
-                    * self.widened
+                    * f64::from(self.widened)
                     + self.blocks.found_a_part_of_us().unwrap_or(0.0)
-                    + if collected(block) { self.setup.interval_us.unwrap_or(LONGEST_US) } else { 0.0 };
+                    + if collected(block, self.setup.period_s) {
+                        self.setup.interval_us.unwrap_or(LONGEST_US)
+                    } else {
+                        0.0
+                    };
                 bounds.lower = Some(Bound { residual_us: lower.residual_us - allowance, ..lower });
             }
         } else if !self.blocks.found_a_grid() && self.closed >= BLOCKS_NEEDED {
             let (range, _) = scatter::range(self.minima.iter().copied(), scatter::LINE_S);
-            let depth = greater(REACH * scatter_us, REACH / 6.0 * range) * self.widened + 2.0 + doubt_us;
+            let depth =
+                greater(REACH * scatter_us, REACH / 6.0 * range) * f64::from(self.widened) + 2.0 + doubt_us;
             bounds.lower = Some(Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum });
         }
         let least_delay =
             self.setup.fixed_delay.map_or(0.0, |d| greater(d.us - PAIR_DELAY_REACH * d.u_us, 0.0));
         let clock_upper = Bound { residual_us: block.upper.residual_us - least_delay, ..block.upper };
         let clock_bounds = Bounds { upper: Some(clock_upper), lower: None, ..bounds };
+        // Nothing but pairs bounds the clock from below, and what they leave of it must not rest on a queue that is not deep.
         let _ = self
             .clock
-            .get_or_insert_with(|| Feasible::new(&prior, WIDEST_CURVATURE, clock_upper))
+            .get_or_insert_with(|| Feasible::new(&deep, WIDEST_CURVATURE, clock_upper))
             .observe(&clock_bounds, &prior);
         let outcome = bank.observe(&bounds, &prior);
-        if (outcome.reopened || outcome.lower_refuted) && self.widened < WIDEST {
+        if (outcome.reopened || outcome.lower_refuted) && f64::from(self.widened) < WIDEST {
             self.widened *= 2.0;
         }
         let now = Knot::of(bank.chosen().region(), bank.chosen().at_s());
@@ -209,6 +207,59 @@ impl Live {
             offset_us: now.offset_us,
             rate_ppm: now.rate_ppm,
         });
+    }
+
+    /// A link that sends again and yet loses this much has a queue that overflows, and the queue stays as deep as it is until
+    /// packets come as early again, to within an interval, as the earliest did.
+    fn see_congestion(&mut self, block: &Block) {
+        let sent = (block.to_s - block.from_s) / self.setup.period_s + 1.0;
+        let lost = 1.0 - f64::from(block.packets) / greater(sent, 1.0);
+        self.lost_share += LOSS_GAIN * (between(lost, 0.0, LOSS_COUNTED) - self.lost_share);
+        let (stamped_us, prior) = (block.stamped.residual_us, &self.setup.prior);
+        let since_s = self.bank.as_ref().map_or(0.0, |bank| block.to_s - bank.chosen().at_s());
+        self.floor_us += (prior.rate_ppm + prior.rate_half_width_ppm) * greater(since_s, 0.0);
+        let emptied = stamped_us < self.floor_us + block.interval_us + ALLOWANCE_US;
+        self.floor_us = if stamped_us < self.floor_us { stamped_us } else { self.floor_us };
+        self.congested =
+            block.interval_us > 0.0 && self.lost_share > CONGESTED_LOSS || self.congested && !emptied;
+    }
+
+    /// Begins again where the rate is, if the least stamps run away faster than the declared tolerance allows.
+    fn see_rate(&mut self, block: &Block) {
+        let stamped = block.stamped;
+        if self.closed == 0 {
+            (self.first, self.last_us) = (stamped, stamped.residual_us);
+        }
+        let leap_us = greater(f64::from(self.leap_us), magnitude(stamped.residual_us - self.last_us));
+        self.leap_us = single(leap_us);
+        self.last_us = stamped.residual_us;
+        let first = self.first;
+        let (span_s, way_us) = (stamped.at_s - first.at_s, stamped.residual_us - first.residual_us);
+        if !self.congested
+            && span_s > RATE_SPAN_S
+            && leap_us < STEADY * magnitude(way_us - self.setup.prior.rate_ppm * span_s)
+            && self.is_borne_out(way_us / span_s, block)
+            && let Some(seen) = self.setup.with_rate_seen(way_us / span_s, span_s)
+        {
+            self.setup = seen;
+            self.off_nominal = true;
+            // What the stamps rose by may be a queue that fills, after all.
+            let depth_us = seen.prior.depth_us + greater(way_us, 0.0);
+            self.bank = Some(Bank::new(&Prior { depth_us, ..seen.prior }, block.upper));
+            self.clock = None;
+            self.clock_bounded = false;
+            self.rise = Rise::default();
+        }
+    }
+
+    /// Whether what a grid makes of the stamps runs away at that rate too, ppm: an app's batches move the least stamps by the beat of
+    /// their period and the packets'.
+    fn is_borne_out(&self, rate_ppm: f64, block: &Block) -> bool {
+        let Some(first) = self.minima.first() else { return false };
+        let way_us = block.minimum.residual_us - first.residual_us;
+        let expected_us = rate_ppm * (block.minimum.at_s - first.at_s);
+        let usual_us = self.setup.prior.rate_ppm * (block.minimum.at_s - first.at_s);
+        magnitude(way_us - expected_us) < BORNE_OUT * magnitude(expected_us - usual_us)
     }
 
     /// Period of a grid that may be there unseen, µs.
@@ -328,15 +379,23 @@ impl Live {
         self.off_nominal
     }
 
+    /// Whether the link's queue overflowed and has not been seen empty since. Its packets bound the clock from above only, and
+    /// the newest alone do: neither late packets nor early ones tell of a host clock that was set.
+    pub fn is_congested(&self) -> bool {
+        self.congested
+    }
+
     /// The grid that is believed in, if any.
     pub fn interval(&self) -> Option<Interval> {
         self.blocks.interval()
     }
 }
 
-/// Whether the grid of a block is an app's that collects packets: each may have waited for the radio before.
-fn collected(block: &Block) -> bool {
-    block.shares_deliveries() && !lattice::usual(block.interval_us)
+/// Whether the grid of a block is an app's that collects packets, sent each so many seconds: each may have waited for the radio before. A
+/// block says so by itself, or by instants that are farther apart than its packets are sent.
+fn collected(block: &Block, period_s: f64) -> bool {
+    let shared = block.shares_deliveries() || block.interval_us > period_s * 1e6;
+    shared && !lattice::usual(block.interval_us)
 }
 
 /// What a region says of another device time, and how much of the half-width there is holdover, µs.

@@ -185,6 +185,14 @@ impl Budget {
                 + self.latency_us * self.latency_us,
         )
     }
+
+    /// The same where the clock may lie at the very edge of its bounds all the time, µs. There, half of what the rest may be
+    /// off leads out of the interval, however small it is against the bounds, and so it adds to them in full (the worst case
+    /// of Imbens and Manski 2004, from memory).
+    pub fn u95_at_edge_us(&self) -> f64 {
+        let clock = self.link_us + self.holdover_us;
+        clock + Self { link_us: 0.0, holdover_us: 0.0, ..*self }.u95_us()
+    }
 }
 
 /// Where an event fell on the device's timeline.
@@ -201,8 +209,8 @@ pub struct Placement {
 }
 
 impl Placement {
-    /// Where an event fell of which nobody knows which of two clocks stamped it, each of which says one placement: the interval reaches
-    /// over both. What lies between them counts as holdover, since no packet tells which clock it was.
+    /// Where an event fell of which nobody knows which of two clocks stamped it, each of which says one placement
+    /// by its bounds ([`by_bounds`](Self::by_bounds)): the interval reaches over both. What lies between them counts as holdover, since no packet tells which clock it was.
     #[must_use]
     pub fn or(&self, other: &Self) -> Self {
         let wider = if other.u95_us > self.u95_us { other } else { self };
@@ -211,17 +219,21 @@ impl Placement {
         let low_s = -greater(half_s - self.device_s, other_half_s - other.device_s);
         let u95_us = greater((high_s - low_s) / 2.0 * 1e6, wider.u95_us);
         let mut budget = wider.budget;
-        let clock_us = budget.link_us + budget.holdover_us;
-        let grown = (u95_us - wider.u95_us) * (u95_us + wider.u95_us);
-        budget.holdover_us = libm::sqrt(clock_us * clock_us + grown) - budget.link_us;
+        budget.holdover_us += u95_us - wider.u95_us;
         let (u_us, apart_us) = (greater(self.u_us, other.u_us), (self.device_s - other.device_s) * 1e6);
         Self {
             device_s: low_s + (high_s - low_s) / 2.0,
             // Either of two places.
             u_us: libm::sqrt(u_us * u_us + apart_us * apart_us / 4.0),
-            u95_us: budget.u95_us(),
+            u95_us: budget.u95_at_edge_us(),
             budget,
         }
+    }
+
+    /// The same with the interval of [`Budget::u95_at_edge_us`]: for a clock that is known by its bounds alone.
+    #[must_use]
+    pub fn by_bounds(self) -> Self {
+        Self { u95_us: self.budget.u95_at_edge_us(), ..self }
     }
 }
 

@@ -491,7 +491,8 @@ impl<const STREAMS: usize> Session<STREAMS> {
         let mut placed: Option<Placed> = None;
         for clock in clocks {
             let delay = clock.fixed_delay();
-            let by = self.ground.place(on, delay, host_ns, latency, |device_s| clock.known_at(device_s));
+            let mut by = self.ground.place(on, delay, host_ns, latency, |device_s| clock.known_at(device_s));
+            by.placement = by.placement.by_bounds();
             placed = Some(placed.map_or(by, |placed| Placed {
                 excludes_fixed_delay: placed.excludes_fixed_delay || by.excludes_fixed_delay,
                 placement: placed.placement.or(&by.placement),
@@ -528,7 +529,8 @@ impl<const STREAMS: usize> Session<STREAMS> {
         HostInstant {
             host_ns: frame.host_ns(at_s, knot.offset_us - delay.us),
             u_us: root_of_squares([knot.u_offset_us, delay.u_us, rounding / libm::sqrt(3.0)]),
-            u95_us: root_of_squares([half_width, delay_us, rounding]),
+            // The clock may lie at the edge of its bounds, as for a placement.
+            u95_us: half_width + root_of_squares([delay_us, rounding, 0.0]),
         }
     }
 
@@ -546,7 +548,8 @@ impl<const STREAMS: usize> Session<STREAMS> {
         map.at_s -= self.ground.half_tick_us * 1e-6;
         map.offset_us += self.ground.half_tick_us;
         map.u_offset_us = root_of_squares([map.u_offset_us, rounding / libm::sqrt(3.0), 0.0]);
-        map.half_width_us = root_of_squares([map.half_width_us, rounding, 0.0]);
+        let delay_us = NORMAL_COVERAGE_FACTOR_95 * live.fixed_delay().unwrap_or_default().u_us;
+        map.half_width_us = knot.half_width_us() + root_of_squares([delay_us, rounding, 0.0]);
         Some(map)
     }
 

@@ -364,13 +364,13 @@ public final class Tests {
             Placement placed = session.place(TONE_NS, 2000.0, 300.0).get();
             check(Math.abs(placed.deviceS() - 13.002) * 1e6 <= placed.u95Us(), "the interval holds the truth");
             check(placed.u95Us() < 20_000.0 && Math.abs(placed.sample() - placed.deviceS() * 250.0) < 1e-6, "in samples too");
-            // The header: link and holdover added, their sum and the others in root sum of squares.
+            // The header, for a live session: link and holdover added, and to them the others in root sum of squares.
             double rest = 0.0;
             for (BudgetLine line : new BudgetLine[] {BudgetLine.FIXED_DELAY, BudgetLine.RESOLUTION, BudgetLine.LATENCY}) {
                 rest += placed.lineUs(line) * placed.lineUs(line);
             }
             double clock = placed.lineUs(BudgetLine.LINK) + placed.lineUs(BudgetLine.HOLDOVER);
-            double sum = Math.sqrt(clock * clock + rest);
+            double sum = clock + Math.sqrt(rest);
             check(Math.abs(sum - placed.u95Us()) < 1e-6 * sum, "the lines make up the interval");
             double parts = placed.lineUs(BudgetLine.STATISTICS) + placed.lineUs(BudgetLine.LATTICE) + placed.lineUs(BudgetLine.CURVATURE);
             check(Math.abs(parts - placed.linkUs()) < 1e-9 * parts && placed.latticeUs() > 0.0, "three of them the link's");

@@ -219,3 +219,19 @@ fn what_the_link_leaves_open_is_the_sum_of_its_causes() {
         }
     }
 }
+
+#[test]
+fn at_the_edge_of_its_bounds_the_clock_leaves_the_rest_its_full_width() {
+    // The clock lies at the upper bound all the time, and the fixed delay is off by up to 1.96 standard uncertainties.
+    let host_ns = FRAME.host_ns(100.0, 20_000.0);
+    let placing = Placing { fixed_delay: Shift { us: 9_000.0, u_us: 150.0 }, ..placing() };
+    let known = |device_s: f64| (Knot { at_s: device_s, rate_ppm: 0.0, ..knot() }, 30.0);
+    let placed = placing.place(host_ns, Shift::default(), known);
+    let at_edge = placed.by_bounds();
+    assert_near(at_edge.u95_us, 100.0 + 1.959_964 * 150.0, 1e-3);
+    assert_eq!(Placement { u95_us: placed.u95_us, ..at_edge }, placed);
+    // By root sum of squares, half of what the delay may be off would lead out of the interval.
+    assert!(placed.u95_us < 100.0 + 1.645 * 150.0);
+    let exact = Budget { link_us: 0.0, holdover_us: 0.0, ..placed.budget };
+    assert_eq!(exact.u95_at_edge_us(), exact.u95_us());
+}

@@ -56,7 +56,7 @@ public final class Placement extends Fields {
         return uUs;
     }
 
-    /** {@return Half-width of the 95 % interval, us: root of the sum of squares of link plus holdover, fixed delay, resolution and latency} */
+    /** {@return Half-width of the 95 % interval, us: of a live session link plus holdover plus the root of the sum of squares of fixed delay, resolution and latency; replayed, the root of the sum of squares of those four parts} */
     public double u95Us() {
         return u95Us;
     }
