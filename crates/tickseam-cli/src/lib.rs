@@ -13,6 +13,7 @@ mod live_answers;
 pub mod pairs;
 pub mod peers;
 pub mod resolve;
+pub mod schedule;
 pub mod simulated;
 pub mod stability;
 mod summary;
