@@ -335,7 +335,27 @@ impl Advice {
                 milliseconds(plan.target_ms)
             ));
         }
+        if let Some(longer) = self.worse_when_longer(plan) {
+            text.push_str(&format!(
+                " Beware: in sessions of {} it errs by {}. Sweep with that session_s before it is built.",
+                duration(longer.session_s),
+                milliseconds(longer.error_p95_ms)
+            ));
+        }
         text
+    }
+
+    /// The worst length of a session, longer than the one that was ranked, at which the schedule to take misses the target that it
+    /// meets there.
+    pub fn worse_when_longer(&self, plan: &Plan) -> Option<Length> {
+        let take = &self.take().judged;
+        let (_, lengths) = self.lengths.iter().find(|(schedule, _)| *schedule == take.schedule)?;
+        lengths
+            .iter()
+            .filter(|length| length.session_s > plan.session_s && length.error_p95_ms > plan.target_ms)
+            .filter(|_| take.error_ms[1] <= plan.target_ms)
+            .max_by(|a, b| a.error_p95_ms.total_cmp(&b.error_p95_ms))
+            .copied()
     }
 }
 
@@ -441,4 +461,43 @@ pub(super) fn slip_words(plan: &Plan, schedule: &Schedule) -> String {
 pub(super) fn short(value: f64) -> String {
     let text = format!("{value:.2}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::schedule::radio::Cost;
+
+    #[test]
+    fn a_schedule_that_is_worse_in_longer_sessions_is_taken_with_a_warning() {
+        let plan = Plan::new("samples_per_packet = 8\ninterval_ms = 30", None).unwrap();
+        let schedule = plan.schedules[0];
+        let judged = Judged {
+            schedule,
+            runs: 1,
+            events: 1,
+            error_ms: [0.1, 0.2, 0.3],
+            worst_run_ms: 0.2,
+            u95_ms: 0.5,
+            held_share: 1.0,
+            sure_after_s: None,
+            overflow_share: 0.0,
+            missing_share: 0.0,
+            first_chance_share: 1.0,
+            slips: 5.0,
+            latency_p99_ms: 50.0,
+            cost: Cost::default(),
+        };
+        let length = |session_s, error_p95_ms| Length { session_s, error_p95_ms, u95_ms: 0.5 };
+        let mut advice = Advice {
+            ranked: vec![Verdict { judged, cause: Cause::None, mends: Vec::new() }],
+            chosen: 0,
+            bad: Vec::new(),
+            lengths: vec![(schedule, vec![length(60.0, 3.0), length(300.0, 0.2), length(600.0, 0.9)])],
+            saw_teeth: Vec::new(),
+        };
+        assert!(!advice.why(&plan).contains("Beware"));
+        advice.lengths[0].1.extend([length(1800.0, 1.8), length(3600.0, 1.2)]);
+        assert!(advice.why(&plan).contains("Beware: in sessions of 30 min 0 s it errs by 1.80 ms."));
+    }
 }
