@@ -18,7 +18,10 @@
  * the half-width of a 95 % interval. The times in a function's comment are of a desktop processor and an order of magnitude.
  *
  * WAY: init; observe each packet in the radio's callback; place events a second or more after they happened.
- * Which clock to stamp with: one that never jumps and does not stop while the host sleeps.
+ * Which clock to stamp with: one that never jumps and does not stop while the host sleeps. Where it is set or sleeps nevertheless, by more
+ * than 1.25 packet periods (at least 20 ms), events before it are placed by what was known then, and one that either of two clocks may
+ * have stamped gets an interval over both places. A clock set forward is sure after some 16 s (6 s for more than a second); until then
+ * intervals of events since reach as far as it may have been set. Three settings in a segment are remembered.
  *
  * Not a medical device; no diagnosis.
  *
@@ -39,7 +42,7 @@
 /*
  Memory that one session needs, bytes.
  */
-#define TICKSEAM_SESSION_SIZE 15360
+#define TICKSEAM_SESSION_SIZE 16640
 
 /*
  Alignment that it needs, bytes.
@@ -49,7 +52,7 @@
 /*
  Memory that a saved session needs, bytes: any alignment.
  */
-#define TICKSEAM_SAVED_SIZE 15392
+#define TICKSEAM_SAVED_SIZE 16680
 
 /*
  Number of this binary interface; it moves when a program has to be compiled anew.
@@ -97,7 +100,8 @@
 #define TICKSEAM_ERROR_STREAM -7
 
 /*
- Nothing is known yet: no packet of the reference stream has found its place.
+ Nothing is known yet: no packet of the reference stream has found its place. Of an event: or the host's clock was set so often since
+ that what was known then is forgotten.
  */
 #define TICKSEAM_ERROR_NOT_YET -8
 
@@ -115,6 +119,11 @@
  The session was saved by another build of the library.
  */
 #define TICKSEAM_ERROR_OTHER_BUILD -11
+
+/*
+ The saved session was altered since.
+ */
+#define TICKSEAM_ERROR_ALTERED -12
 
 /*
  The successor of the newest packet, or the first of its stream.
@@ -217,7 +226,8 @@
 #define TICKSEAM_LINE_LINK 0
 
 /*
- What the age of the last observation adds to it (holdover, ITU-T G.810).
+ What the age of the last observation adds to it (holdover, ITU-T G.810), and what is open while the host's clock may have been
+ set: no observation tells by which clock the event was stamped.
  */
 #define TICKSEAM_LINE_HOLDOVER 1
 
@@ -237,9 +247,39 @@
 #define TICKSEAM_LINE_LATENCY 4
 
 /*
- Lines of a budget: they run from 0 to this, less one.
+ Of `TICKSEAM_LINE_LINK`: what the scatter of delays, exchanges and markers leaves open.
  */
-#define TICKSEAM_LINES 5
+#define TICKSEAM_LINE_STATISTICS 5
+
+/*
+ Of `TICKSEAM_LINE_LINK`: what the link's grid leaves open, one that does not show included.
+ */
+#define TICKSEAM_LINE_LATTICE 6
+
+/*
+ Of `TICKSEAM_LINE_LINK`: what the crystal's wander between the bounds leaves open.
+ */
+#define TICKSEAM_LINE_CURVATURE 7
+
+/*
+ Lines of a budget: they run from 0 to this, less one. The last three add up to `TICKSEAM_LINE_LINK`.
+ */
+#define TICKSEAM_LINES 8
+
+/*
+ Of an event: its samples came, as far as is known.
+ */
+#define TICKSEAM_PLACED 0
+
+/*
+ Its time is known, the samples there were lost.
+ */
+#define TICKSEAM_IN_GAP 1
+
+/*
+ It lies before the first or after the last sample of its segment.
+ */
+#define TICKSEAM_OUTSIDE 2
 
 /*
  Nothing can be placed yet.
@@ -272,7 +312,8 @@
 #define TICKSEAM_SIGHTING_TOO_EARLY 2
 
 /*
- Refused: a tick does not fit its width, or lies more than 2 s from where the arrivals expect it.
+ Refused: a tick does not fit its width, or lies more than 2 s from where the arrivals expect it; or a stamp may be of before the
+ host's clock was set.
  */
 #define TICKSEAM_SIGHTING_FAR_OFF 3
 
@@ -512,6 +553,52 @@ typedef struct tickseam_packets {
 } tickseam_packets;
 
 /*
+ Exchanges and markers of a recording, in any order; each array as long as its count says, null only where that is 0.
+ */
+typedef struct tickseam_sightings {
+  /*
+   `sizeof(tickseam_sightings)`.
+   */
+  uint32_t struct_size;
+  /*
+   0.
+   */
+  uint32_t reserved;
+  /*
+   Exchanges.
+   */
+  uint64_t exchange_count;
+  /*
+   Markers.
+   */
+  uint64_t marker_count;
+  /*
+   Of each exchange: the host's clock when the request was sent, ns.
+   */
+  const int64_t *origin_ns;
+  /*
+   The device's counter when it was received.
+   */
+  const uint64_t *receive_tick;
+  /*
+   The device's counter when the reply was sent.
+   */
+  const uint64_t *transmit_tick;
+  /*
+   The host's clock when it was received, ns.
+   */
+  const int64_t *destination_ns;
+  /*
+   Of each marker, an instant that both clocks saw: the host's clock, ns.
+   */
+  const int64_t *marker_host_ns;
+  /*
+   The device's counter.
+   */
+  const uint64_t *marker_tick;
+} tickseam_sightings;
+
+/*
  Events to be placed, one array for each field, all of `count` elements.
  */
 typedef struct tickseam_events {
@@ -571,7 +658,7 @@ typedef struct tickseam_placement {
   double u_us;
   /*
    Half-width of the 95 % interval, us: the root of the sum of squares of four parts, `TICKSEAM_LINE_LINK` plus
-   `TICKSEAM_LINE_HOLDOVER` being one of them, each other line one.
+   `TICKSEAM_LINE_HOLDOVER` being one of them, each line up to `TICKSEAM_LINE_LATENCY` another.
    */
   double u95_us;
   /*
@@ -595,13 +682,25 @@ typedef struct tickseam_placement {
    */
   double latency_us;
   /*
+   The three parts of `link_us`, which add up to it: see `TICKSEAM_LINE_STATISTICS`.
+   */
+  double statistics_us;
+  /*
+   See `TICKSEAM_LINE_LATTICE`.
+   */
+  double lattice_us;
+  /*
+   See `TICKSEAM_LINE_CURVATURE`.
+   */
+  double curvature_us;
+  /*
    1 if nobody knows the fixed delay: the event is placed late by it, and `u95_us` does not count it.
    */
   uint32_t excludes_fixed_delay;
   /*
-   0.
+   `TICKSEAM_PLACED`; of a replay also `TICKSEAM_IN_GAP` or `TICKSEAM_OUTSIDE`.
    */
-  uint32_t reserved;
+  int32_t status;
 } tickseam_placement;
 
 /*
@@ -644,6 +743,14 @@ typedef struct tickseam_replay_report {
    Of the last segment: 1 if the device's rate lies outside the declared tolerance.
    */
   uint32_t off_nominal;
+  /*
+   Exchanges that bounded the clock: those whose ticks lie within 2 s of a segment's packets and of where these expect them.
+   */
+  uint64_t exchanges_used;
+  /*
+   Markers that did.
+   */
+  uint64_t markers_used;
 } tickseam_replay_report;
 
 /*
@@ -935,7 +1042,7 @@ typedef struct tickseam_session_memory {
   /*
    Nothing to read.
    */
-  uint64_t words[1920];
+  uint64_t words[2080];
 } tickseam_session_memory;
 
 #ifdef __cplusplus
@@ -988,26 +1095,32 @@ int32_t tickseam_map_chain(const struct tickseam_map *map,
                            struct tickseam_map *chained);
 
 /*
- Scratch memory that `tickseam_replay` needs for these packets, bytes, aligned to `TICKSEAM_SCRATCH_ALIGN`: 50 to 60 for each packet, and some 128 KiB.
+ Scratch memory that `tickseam_replay` needs for the same arguments, bytes, aligned to `TICKSEAM_SCRATCH_ALIGN`: about 100 for
+ each packet and each exchange, 150 for each event, and some 128 KiB. `sightings` may be null.
  Errors: NULL, MISALIGNED, STRUCT_SIZE, VALUE. Any thread; reads the host stamps once.
 
  */
 int32_t tickseam_replay_scratch(const struct tickseam_config *config,
                                 const struct tickseam_packets *packets,
+                                const struct tickseam_sightings *sightings,
+                                const struct tickseam_events *events,
                                 size_t *scratch_size);
 
 /*
- Replays a whole recording and places its events, looking ahead as a live session cannot. `placements` has as many elements
- as there are events; the caller fills in `struct_size` of the first one. Each event belongs to the newest segment that had begun
- when it happened, or to the first one. The same input gives the same bits everywhere. A host clock that is set inside the recording
- is not looked for; exchanges and markers are not used.
+ Replays a whole recording and places its events, looking ahead as a live session cannot. `sightings`, which may be null, are
+ exchanges and markers. `placements` has as many elements as there are events; the caller fills in `struct_size` of the first one.
+ Each event belongs to the newest segment with packets of stream 0 before and after it; without one, to the newest that had begun when it
+ happened, or to the first one; `status` says whether the samples there came. The timeline begins at the first sample of the
+ segment's earliest packet, and counts samples where ticks say no more than these do. The answers are those of the command
+ `tickseam replay`, bit for bit, but for recordings in which the host's clock was set or slept, or the device's tick jumped: these are
+ not looked for, and a sleep may open a segment. The same input gives the same bits everywhere.
  Errors: NULL, MISALIGNED, STRUCT_SIZE, STREAM, VALUE, SHORT_MEMORY (lend twice as much where device times run back and forth),
- NOT_YET (no packet of stream 0 found its place); on any of them `placements` and `report` may have been written in part only
- for SHORT_MEMORY, and not at all for the others. Any thread, as long as nobody else uses the same scratch memory; about 1 us a packet.
+ NOT_YET (no packet of stream 0 found its place). Any thread, as long as nobody else uses the same scratch memory; about 1 us a packet.
 
  */
 int32_t tickseam_replay(const struct tickseam_config *config,
                         const struct tickseam_packets *packets,
+                        const struct tickseam_sightings *sightings,
                         const struct tickseam_events *events,
                         void *scratch,
                         size_t scratch_size,
@@ -1082,7 +1195,8 @@ int32_t tickseam_session_observe_marker(struct tickseam_session *session,
 /*
  Places an event that the host stamped `host_ns` and whose physical instant was `latency_us` later (negative: earlier), with
  standard uncertainty `latency_u_us`. Both in us, within an hour; 0 and 0 for an event stamped when it happened. May be asked again
- later, when more is known. An event from before the running segment is placed on the one before it.
+ later, when more is known. An event from before the running segment is placed on the one before it, one from before the host's clock was
+ set by what was known before.
  Errors: NULL, MISALIGNED, NO_SESSION, STRUCT_SIZE, VALUE (latency), NOT_YET. The session's thread; some us.
 
  */
@@ -1093,7 +1207,7 @@ int32_t tickseam_session_place(const struct tickseam_session *session,
                                struct tickseam_placement *placement);
 
 /*
- Host time of a time on the running segment's timeline, s: the way back from a placement.
+ Host time of a time on the running segment's timeline, s, by the clock that the host had then: the way back from a placement.
  Errors: NULL, MISALIGNED, NO_SESSION, VALUE (a time that is not finite), NOT_YET. The session's thread; some us.
 
  */
@@ -1102,11 +1216,13 @@ int32_t tickseam_session_host_at(const struct tickseam_session *session,
                                  struct tickseam_host_instant *instant);
 
 /*
- A clock map of the running segment's timeline as it is known now. Hand it to other threads by value.
+ A clock map of the running segment's timeline as it is known now, of the host's present clock: valid from where that was last set.
+ Hand it to other threads by value.
  Errors: NULL, MISALIGNED, NO_SESSION, STRUCT_SIZE, NOT_YET. The session's thread; some us.
 
  */
-int32_t tickseam_session_map(const struct tickseam_session *session, struct tickseam_map *map);
+int32_t tickseam_session_map(const struct tickseam_session *session,
+                             struct tickseam_map *map);
 
 /*
  The first run of missing packets of a stream, in its present segment, that ends at or after unwrapped sequence number
@@ -1165,10 +1281,11 @@ int32_t tickseam_session_save(const struct tickseam_session *session,
 /*
  Puts a saved session into memory, as `tickseam_session_init` begins one.
 
- What is checked: that the bytes were written by `tickseam_session_save` of a library of the same version, compiler and target (mark, length, and a
- sum of these three). Use saved bytes with the very library that wrote them only. What is not: whether they were altered since. Restore only what you have kept safe from alteration: altered bytes are
- as dangerous as any other memory of the program that was overwritten.
- Errors: NULL, MISALIGNED, SHORT_MEMORY, NOT_SAVED, OTHER_BUILD; on any of them the memory is as it was. Any thread; some us.
+ What is checked: that the bytes were written by `tickseam_session_save` of a library of the same version, compiler and target (mark,
+ length, and a sum of these three), and by a sum over all of them that none was altered since by accident. What is not: whether somebody
+ who altered them made the sum fit again. Use saved bytes with the very library that wrote them, and keep them where nobody else writes:
+ forged bytes are as dangerous as any other memory of the program that was overwritten.
+ Errors: NULL, MISALIGNED, SHORT_MEMORY, NOT_SAVED, OTHER_BUILD, ALTERED; on any of them the memory is as it was. Any thread; some us.
 
  */
 int32_t tickseam_session_restore(void *memory,
@@ -1218,7 +1335,7 @@ TICKSEAM_LAYOUT("stream", sizeof(tickseam_stream) == 16);
 TICKSEAM_LAYOUT("config", sizeof(tickseam_config) == 128 && offsetof(tickseam_config, streams) == 64);
 TICKSEAM_LAYOUT("packet", sizeof(tickseam_packet) == 40 && offsetof(tickseam_packet, reserved) == 36);
 TICKSEAM_LAYOUT("answer", sizeof(tickseam_answer) == 56 && offsetof(tickseam_answer, missing_count) == 48);
-TICKSEAM_LAYOUT("placement", sizeof(tickseam_placement) == 88 && offsetof(tickseam_placement, reserved) == 84);
+TICKSEAM_LAYOUT("placement", sizeof(tickseam_placement) == 112 && offsetof(tickseam_placement, status) == 108);
 TICKSEAM_LAYOUT("host instant", sizeof(tickseam_host_instant) == 24);
 TICKSEAM_LAYOUT("device instant", sizeof(tickseam_device_instant) == 24);
 TICKSEAM_LAYOUT("map", sizeof(tickseam_map) == 120 && offsetof(tickseam_map, valid_to_s) == 112);
@@ -1228,5 +1345,5 @@ TICKSEAM_LAYOUT("link", sizeof(tickseam_link) == 40 && offsetof(tickseam_link, r
 TICKSEAM_LAYOUT("counters", sizeof(tickseam_counters) == 216 && offsetof(tickseam_counters, markers_refused) == 208);
 TICKSEAM_LAYOUT("packets", sizeof(tickseam_packets) == 16 + 6 * sizeof(void *));
 TICKSEAM_LAYOUT("events", sizeof(tickseam_events) == 16 + 4 * sizeof(void *));
-TICKSEAM_LAYOUT("report", sizeof(tickseam_replay_report) == 56 && offsetof(tickseam_replay_report, off_nominal) == 52);
+TICKSEAM_LAYOUT("report", sizeof(tickseam_replay_report) == 72 && offsetof(tickseam_replay_report, markers_used) == 64);
 #undef TICKSEAM_LAYOUT

@@ -14,7 +14,7 @@ static void received(int64_t host_ns, uint16_t sequence, uint32_t tick) {
 
 int main(void) {
     tickseam_config config = {sizeof config, 32, 32768.0, 50.0, 0.001, 18000.0, 200.0, 0.0, 1, 1, {{250.0, 5, 16}, {0, 0, 0}, {0, 0, 0}, {0, 0, 0}}};
-    tickseam_placement tone = {sizeof tone, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0};
+    tickseam_placement tone = {sizeof tone, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0};
     int32_t status = tickseam_session_init(&memory, sizeof memory, &config, &session);
     for (int64_t n = 0; n < 1000 && status == TICKSEAM_OK; n++)
         received(7000000000 + (n * 20 + 18 + (14 - n * 20 % 15)) * 1000000, (uint16_t)n, (uint32_t)(n * 32768 / 50));

@@ -43,6 +43,7 @@ enum class [[nodiscard]] status : std::int32_t {
     no_more = TICKSEAM_ERROR_NO_MORE,
     not_saved = TICKSEAM_ERROR_NOT_SAVED,
     other_build = TICKSEAM_ERROR_OTHER_BUILD,
+    altered = TICKSEAM_ERROR_ALTERED,
 };
 
 /* Words for a status, for logs; live as long as the library. */
@@ -221,7 +222,7 @@ class clock_map {
 };
 
 /*
- * A live session: observes packets, places events. It lies in the object itself (15 KiB, so rather static or a member than on a small
+ * A live session: observes packets, places events. It lies in the object itself (16.25 KiB, so rather static or a member than on a small
  * stack), nothing is freed. A copy is a snapshot: both go on from here, each for itself. A move is a copy too, the source stays a session.
  * A session that was not begun or restored answers no_session. One thread at a time, copying included. Times as in tickseam.h.
  */
@@ -330,8 +331,8 @@ class session {
     }
 
     /*
-     * Goes on from saved bytes, of the same build of the library and safe from alteration, which is not checked. Errors: null,
-     * short_memory, not_saved, other_build; on any of them the session is as it was.
+     * Goes on from saved bytes, of the same build of the library and kept where nobody else writes. Errors: null, short_memory,
+     * not_saved, other_build, altered (by accident; forged bytes are not noticed); on any of them the session is as it was.
      */
     status restore(view<const unsigned char> saved) noexcept {
         tickseam_session *handle = nullptr;
@@ -369,6 +370,16 @@ struct events {
     view<const double> latency_u_us{};
 };
 
+/* Exchanges and markers of a recording, in any order; the views of each kind are of one length, and those left empty are none. Any thread. */
+struct sightings {
+    view<const std::int64_t> origin_ns{};
+    view<const std::uint64_t> receive_tick{};
+    view<const std::uint64_t> transmit_tick{};
+    view<const std::int64_t> destination_ns{};
+    view<const std::int64_t> marker_host_ns{};
+    view<const std::uint64_t> marker_tick{};
+};
+
 /* A piece of the memory that a replay works in: lend an array of them. */
 struct alignas(TICKSEAM_SCRATCH_ALIGN) scratch_word {
     unsigned char bytes[TICKSEAM_SCRATCH_ALIGN];
@@ -392,6 +403,34 @@ inline bool fit(const events &of) noexcept {
     return fits(of.latency_us, of.host_ns.size(), false) && fits(of.latency_u_us, of.host_ns.size(), false);
 }
 
+inline bool fit(const sightings &of) noexcept {
+    const std::size_t count = of.origin_ns.size();
+    return of.receive_tick.size() == count && of.transmit_tick.size() == count && of.destination_ns.size() == count &&
+           of.marker_tick.size() == of.marker_host_ns.size();
+}
+
+inline tickseam_events plain(const events &of) noexcept {
+    tickseam_events out = sized<tickseam_events>();
+    out.count = of.host_ns.size();
+    out.host_ns = of.host_ns.data();
+    out.latency_us = of.latency_us.data();
+    out.latency_u_us = of.latency_u_us.data();
+    return out;
+}
+
+inline tickseam_sightings plain(const sightings &of) noexcept {
+    tickseam_sightings out = sized<tickseam_sightings>();
+    out.exchange_count = of.origin_ns.size();
+    out.marker_count = of.marker_host_ns.size();
+    out.origin_ns = of.origin_ns.data();
+    out.receive_tick = of.receive_tick.data();
+    out.transmit_tick = of.transmit_tick.data();
+    out.destination_ns = of.destination_ns.data();
+    out.marker_host_ns = of.marker_host_ns.data();
+    out.marker_tick = of.marker_tick.data();
+    return out;
+}
+
 inline tickseam_packets plain(const packets &of) noexcept {
     tickseam_packets out = sized<tickseam_packets>();
     out.count = of.host_ns.size();
@@ -406,35 +445,35 @@ inline tickseam_packets plain(const packets &of) noexcept {
 
 }  // namespace detail
 
-/* Words of scratch memory that `replay` needs for these packets. Errors: null, value (lengths differ, too many). Any thread. */
-inline result<std::size_t> replay_scratch(const config &known, const packets &received) noexcept {
-    if (!detail::fit(received)) return status::value;
+/* Words of scratch memory that `replay` needs for the same arguments. Errors: null, value (lengths differ, too many). Any thread. */
+inline result<std::size_t> replay_scratch(const config &known, const packets &received, const events &asked,
+                                          const sightings &seen = {}) noexcept {
+    if (!detail::fit(received) || !detail::fit(asked) || !detail::fit(seen)) return status::value;
     const tickseam_packets plain = detail::plain(received);
+    const tickseam_events plain_events = detail::plain(asked);
+    const tickseam_sightings plain_sightings = detail::plain(seen);
     std::size_t bytes = 0;
-    const std::int32_t code = tickseam_replay_scratch(&known, &plain, &bytes);
+    const std::int32_t code = tickseam_replay_scratch(&known, &plain, &plain_sightings, &plain_events, &bytes);
     return {static_cast<status>(code), bytes / sizeof(scratch_word) + (bytes % sizeof(scratch_word) != 0)};
 }
 
 /*
  * Replays a whole recording and places its events, looking ahead as a session cannot. `placements` has at least as many elements as
  * there are events. Errors: null, stream, value (lengths differ, a field out of its range), short_memory (fewer placements than events,
- * or lend twice the scratch where device times run back and forth; then placements may have been written in part), not_yet. Of a
- * refused call no placement is otherwise written but the first one's struct_size. Any thread, one for one scratch memory.
+ * or lend twice the scratch where device times run back and forth), not_yet. Of a refused call no placement is written but the first
+ * one's struct_size. Any thread, one for one scratch memory.
  */
 inline result<replay_report> replay(const config &known, const packets &received, const events &asked, view<scratch_word> scratch,
-                                    view<placement> placements) noexcept {
-    if (!detail::fit(received) || !detail::fit(asked)) return status::value;
+                                    view<placement> placements, const sightings &seen = {}) noexcept {
+    if (!detail::fit(received) || !detail::fit(asked) || !detail::fit(seen)) return status::value;
     if (placements.size() < asked.host_ns.size()) return status::short_memory;
     const tickseam_packets plain = detail::plain(received);
-    tickseam_events plain_events = detail::sized<tickseam_events>();
-    plain_events.count = asked.host_ns.size();
-    plain_events.host_ns = asked.host_ns.data();
-    plain_events.latency_us = asked.latency_us.data();
-    plain_events.latency_u_us = asked.latency_u_us.data();
+    const tickseam_events plain_events = detail::plain(asked);
+    const tickseam_sightings plain_sightings = detail::plain(seen);
     replay_report out = detail::sized<replay_report>();
     if (placements.data() != nullptr && placements.size() > 0) placements.data()->struct_size = sizeof(placement);
-    const std::int32_t code = tickseam_replay(&known, &plain, &plain_events, scratch.data(), scratch.size() * sizeof(scratch_word),
-                                              placements.data(), &out);
+    const std::int32_t code = tickseam_replay(&known, &plain, &plain_sightings, &plain_events, scratch.data(),
+                                              scratch.size() * sizeof(scratch_word), placements.data(), &out);
     return {static_cast<status>(code), out};
 }
 

@@ -1,7 +1,7 @@
 //! Arrivals whose truth is known: made by hand, where no simulator shall stand between a test and what it claims, and
 //! simulated.
 
-use tickseam::block::Arrival;
+use tickseam::block::{Arrival, Deliveries};
 use tickseam::filter::Prior;
 use tickseam::frame::Frame;
 use tickseam::pair::{SyncPair, marker_half_width_us};
@@ -102,7 +102,7 @@ pub(crate) struct Session {
 }
 
 impl Session {
-    /// Simulates a scenario of one stream whose counters neither wrap nor restart.
+    /// Simulates a scenario whose counters neither wrap nor restart; the arrivals are the first stream's.
     pub(crate) fn simulated(overrides: &str, seed: u64) -> Self {
         let mut scenario = Scenario::from_toml(overrides).expect("the scenario holds together");
         scenario.device.first_tick = Some(0);
@@ -113,10 +113,17 @@ impl Session {
             counts_per_s: description.tick_hz,
             host_origin_ns: scenario.host.origin_ns,
         };
+        let mut deliveries = Deliveries::default();
+        let behind_us: Vec<f64> = simulated.packets.iter().map(|p| deliveries.observe(p.host_ns)).collect();
         let arrivals: Vec<Arrival> = simulated
             .packets
             .iter()
-            .map(|p| frame.arrival(p.tick.expect("packets carry ticks") as i64, p.host_ns))
+            .zip(&behind_us)
+            .filter(|(packet, _)| packet.stream == 0)
+            .map(|(packet, &us)| {
+                let tick = packet.tick.expect("packets carry ticks");
+                frame.arrival(tick as i64, packet.host_ns).behind(us as f32)
+            })
             .collect();
         let setup = Setup {
             prior: Prior {
@@ -134,10 +141,11 @@ impl Session {
         };
         // Ticks are rounded down, some of them by next to nothing.
         let truth = &simulated.truth;
+        let rows = simulated.packets.iter().zip(&truth.first_sample_s);
         let zero_s = arrivals
             .iter()
             .map(|a: &Arrival| a.device_s)
-            .zip(&truth.first_sample_s)
+            .zip(rows.filter(|(packet, _)| packet.stream == 0).map(|(_, host_s)| host_s))
             .map(|(device_s, host_s)| truth.clock.device_at_host(*host_s) - device_s)
             .fold(f64::INFINITY, f64::min);
         Self { frame, setup, arrivals, simulated, zero_s }

@@ -262,6 +262,43 @@ fn a_grid_that_was_not_declared_is_found_and_bounds_from_below() {
 }
 
 #[test]
+fn the_neighbour_of_the_interval_is_not_taken_for_it_though_packets_are_sent_again_at_once() {
+    for (period_s, interval_us) in
+        [(0.013, 32_500.0), (0.025, 48_750.0), (0.020, 90_000.0), (0.030, 62_500.0)]
+    {
+        let link = Link { packets: 20_000, period_s, interval_us, jitter_us: 150.0, ..Link::default() };
+        for seed in 1..=4 {
+            let mut random = tickseam_tests::Random::seeded(seed + 50);
+            let line = WorkingLine { origin_s: 0.0, offset_us: SOONEST_US, rate_ppm: link.rate_ppm };
+            let mut arrivals = link.arrivals(seed);
+            // Sent again within the event: this packet comes late by two of its exchanges, the ones behind it as well.
+            let (mut last_us, mut late_us) = (f64::NEG_INFINITY, 0.0);
+            for arrival in &mut arrivals {
+                let host_us = arrival.device_s * 1e6 + arrival.residual_us;
+                if host_us - last_us > 5_000.0 {
+                    late_us = 0.0;
+                }
+                last_us = host_us;
+                while random.uniform() < 0.12 {
+                    late_us += 2_700.0;
+                }
+                arrival.residual_us += late_us;
+            }
+            for declared_us in [None, Some(interval_us - 1_250.0), Some(interval_us + 1_250.0)] {
+                let mut collector = Blocks::new(line, &exact(&link), declared_us.map(Interval::declared));
+                for arrival in &arrivals {
+                    let _ = collector.close_before(arrival);
+                    collector.observe(*arrival);
+                }
+                let what = format!("{interval_us} µs, declared {declared_us:?}, seed {seed}");
+                assert_eq!(collector.interval().map(|i| i.period_us), Some(interval_us), "{what}");
+                assert_eq!(collector.given_refuted(), declared_us.is_some(), "{what}");
+            }
+        }
+    }
+}
+
+#[test]
 fn packets_of_all_streams_stamped_one_after_the_other_are_one_delivery() {
     use tickseam::block::Deliveries;
 

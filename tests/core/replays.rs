@@ -350,6 +350,27 @@ fn where_packets_enter_events_that_are_under_way_the_estimate_lies_at_the_stamps
     }
 }
 
+#[test]
+fn packets_that_always_come_behind_those_of_another_stream_do_not_lift_the_estimate() {
+    // Two or three packets of the other stream go first in each event, and take their time on the air.
+    for (samples, interval_ms) in [(16, 30.0), (9, 21.25), (12, 32.5)] {
+        let scenario = format!(
+            "duration_s = 2400\n[link]\ninterval_ms = {interval_ms}\nerror_rate = 0.02\npackets_per_event = 10\n\
+            phy = \"1M\"\n[device]\noffset_ppm = 30.0\n\
+            [[stream]]\nname = \"eeg\"\nrate_hz = 250.0\nsamples_per_packet = {samples}\nsequence_bits = 16\n\
+            value_octets = 170\n\
+            [[stream]]\nname = \"optical\"\nrate_hz = 100.0\nsamples_per_packet = 1\nsequence_bits = 16\n\
+            value_octets = 170\nstart_ms = 3.0\n"
+        );
+        for seed in 1..=4 {
+            let session = Session::simulated(&scenario, seed);
+            let (report, stages) = replayed(&session.arrivals, &[], &session.setup);
+            let worst_us = worst_us(&session, &report, &stages, 2_400.0);
+            eprintln!("{interval_ms} ms, seed {seed}: {worst_us} µs");
+        }
+    }
+}
+
 /// The largest error of the clock over a session but its first and last ten seconds, µs; each is to lie inside its interval.
 fn worst_us(session: &Session, report: &Report, stages: &[Stage], duration_s: f64) -> f64 {
     let delay_us = session.soonest_us(0.0) - session.clock_us(0.0);

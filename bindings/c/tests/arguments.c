@@ -239,11 +239,20 @@ static void asking(void) {
     squares = number;
     CHECK(tickseam_placement_line(&placement, TICKSEAM_LINE_HOLDOVER, &number) == TICKSEAM_OK);
     squares = (squares + number) * (squares + number);
-    for (line = TICKSEAM_LINE_FIXED_DELAY; line < TICKSEAM_LINES; line++) {
+    for (line = TICKSEAM_LINE_FIXED_DELAY; line <= TICKSEAM_LINE_LATENCY; line++) {
         CHECK(tickseam_placement_line(&placement, line, &number) == TICKSEAM_OK);
         squares += number * number;
     }
     CHECK(fabs(sqrt(squares) - placement.u95_us) < 1e-6 * placement.u95_us);
+    /* The last three lines are what the link's is made of. */
+    squares = 0;
+    for (line = TICKSEAM_LINE_STATISTICS; line < TICKSEAM_LINES; line++) {
+        CHECK(tickseam_placement_line(&placement, line, &number) == TICKSEAM_OK && number >= 0);
+        squares += number;
+    }
+    CHECK(fabs(squares - placement.link_us) < 1e-6 * placement.link_us);
+    CHECK(fabs(placement.statistics_us + placement.lattice_us + placement.curvature_us - squares) < 1e-9 * squares);
+    CHECK(placement.lattice_us > 1000.0 && placement.lattice_us <= 15000.1); /* A grid of 15 ms is there. */
     POISON(number);
     CHECK(tickseam_placement_line(&placement, TICKSEAM_LINES, &number) == TICKSEAM_ERROR_VALUE);
     CHECK(tickseam_placement_line(&placement, INT32_MIN, &number) == TICKSEAM_ERROR_VALUE);
@@ -323,7 +332,7 @@ static void maps(void) {
 static void saving(void) {
     tickseam_session *real = begun(&memory_a), *copy;
     tickseam_placement here, there;
-    size_t written;
+    size_t written, at;
     feed(real, 0, 300);
     POISON(written), POISON(copy);
     HANDLE_RULES(tickseam_session_save(session, saved, sizeof saved, &written));
@@ -348,8 +357,18 @@ static void saving(void) {
     saved[1 + 16] ^= 1, saved[1 + 24] ^= 1;
     CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == TICKSEAM_ERROR_OTHER_BUILD);
     saved[1 + 24] ^= 1;
+    /* Each byte that was altered is noticed. */
+    for (at = 0; at < written; at++) {
+        const int32_t expected = at < 8 ? TICKSEAM_ERROR_NOT_SAVED : at < 32 ? TICKSEAM_ERROR_OTHER_BUILD : TICKSEAM_ERROR_ALTERED;
+        const unsigned char flip = (unsigned char)(1u << at % 8);
+        saved[1 + at] ^= flip;
+        CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == expected);
+        saved[1 + at] = (unsigned char)(saved[1 + at] ^ flip ^ 0xFF);
+        CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == expected);
+        saved[1 + at] ^= 0xFF;
+    }
     UNTOUCHED(copy);
-    CHECK(memory_b.words[0] == UINT64_C(0x5A5A5A5A5A5A5A5A));
+    for (at = 0; at < sizeof memory_b / 8; at++) CHECK(memory_b.words[at] == UINT64_C(0x5A5A5A5A5A5A5A5A));
     CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, saved + 1, written, &copy) == TICKSEAM_OK);
     feed(real, 300, 900);
     feed(copy, 300, 900);
@@ -364,7 +383,58 @@ static void saving(void) {
     CHECK(memcmp(&here, &there, sizeof here) == 0);
 }
 
-enum { PACKETS = 3000, EVENTS = 3 };
+/* What a host's clock shows, ns since the start, at a real time of so many; it is set, or stands still while the host sleeps. */
+static int64_t set_back(int64_t at) { return at - (at >= INT64_C(60000000000) ? INT64_C(3000000000) : 0); }
+static int64_t set_forward(int64_t at) { return at + (at >= INT64_C(60000000000) ? INT64_C(3000000000) : 0); }
+static int64_t set_and_back(int64_t at) { return set_forward(at) - (at >= INT64_C(100000000000) ? INT64_C(3000000000) : 0); }
+static int64_t asleep(int64_t at) {
+    const int64_t from = INT64_C(60000000000), until = INT64_C(90000000000);
+    return at < from ? at : at < until ? from : at - (until - from);
+}
+
+/* Each event is asked for a second after it, and all of them in the end: the interval holds the truth, and is sharp but near the step. */
+static void set_clocks(void) {
+    static int64_t (*const clocks[])(int64_t) = {set_back, set_forward, set_and_back, asleep};
+    size_t clock;
+    for (clock = 0; clock < sizeof clocks / sizeof clocks[0]; clock++) {
+        tickseam_session *session = begun(&memory_a);
+        const int sleeps = clocks[clock] == asleep;
+        const int64_t step = 130000000, wakes = INT64_C(90000000000), sleep = INT64_C(60000000000);
+        int64_t n, at = step;
+        int wide = 0, sharp = 0;
+        for (n = 0; n < 7500; n++) {
+            tickseam_packet packet = usual_packet(n);
+            int64_t came = packet.host_ns - HOST_0;
+            /* What comes while the host sleeps waits until it wakes. */
+            if (sleeps && came >= sleep && came < wakes) came = wakes;
+            packet.host_ns = HOST_0 + clocks[clock](came);
+            CHECK(observe(session, &packet).disposition == TICKSEAM_IN_ORDER);
+            for (; at + INT64_C(1000000000) < came || (n == 7499 && at < came); at += step) {
+                int64_t ask;
+                if (sleeps && at >= sleep && at < wakes) continue;
+                /* In the end, each event before it once more. */
+                for (ask = n == 7499 ? step : at; ask <= at; ask += step) {
+                    tickseam_placement placed;
+                    double parts, clock_us;
+                    if (sleeps && ask >= sleep && ask < wakes) continue;
+                    placed.struct_size = sizeof placed;
+                    CHECK(tickseam_session_place(session, HOST_0 + clocks[clock](ask), 0, 0, &placed) == TICKSEAM_OK);
+                    CHECK(fabs(placed.device_s - (double)ask / 1e9) * 1e6 <= placed.u95_us);
+                    parts = placed.statistics_us + placed.lattice_us + placed.curvature_us;
+                    clock_us = parts + placed.holdover_us;
+                    CHECK(fabs(sqrt(clock_us * clock_us + placed.fixed_delay_us * placed.fixed_delay_us +
+                                    placed.resolution_us * placed.resolution_us) - placed.u95_us) < 1e-6 * placed.u95_us);
+                    if (n == 7499) placed.u95_us < 25000.0 ? sharp++ : wide++;
+                }
+            }
+        }
+        CHECK(sharp > 5 * wide && sharp > 800);
+        /* Of a time that came twice, or just before sleep, nobody knows which clock it was of; a clock set forward shows none twice. */
+        CHECK(clocks[clock] == set_forward ? wide == 0 : wide > 0);
+    }
+}
+
+enum { PACKETS = 3000, EVENTS = 3, SEEN_EXCHANGES = 28, SEEN_MARKERS = 11 };
 
 static void replaying(void) {
     static int64_t host_ns[PACKETS];
@@ -375,7 +445,10 @@ static void replaying(void) {
     tickseam_config config = usual_config(), wrong_config;
     tickseam_packets packets, wrong;
     tickseam_events events, wrong_events;
-    tickseam_placement placements[EVENTS];
+    tickseam_sightings sightings, seen;
+    int64_t origin_ns[SEEN_EXCHANGES], destination_ns[SEEN_EXCHANGES], marker_ns[SEEN_MARKERS];
+    uint64_t receive_tick[SEEN_EXCHANGES], transmit_tick[SEEN_EXCHANGES], marker_tick[SEEN_MARKERS];
+    tickseam_placement placements[EVENTS], without[EVENTS];
     tickseam_replay_report report;
     size_t bytes, i;
     void *scratch;
@@ -388,30 +461,65 @@ static void replaying(void) {
     packets.host_ns = host_ns, packets.sequence = sequence, packets.tick = tick, packets.has_tick = has_tick;
     memset(&events, 0, sizeof events);
     events.struct_size = sizeof events, events.count = EVENTS, events.host_ns = event_ns, events.latency_us = latency;
+    for (i = 0; i < SEEN_EXCHANGES; i++) {
+        /* Sent 4 ms before the device's n-th second, back 6 ms after it. */
+        int64_t second = (int64_t)i * 2 + 1;
+        origin_ns[i] = HOST_0 + second * 1000000000 - 4000000, destination_ns[i] = HOST_0 + second * 1000000000 + 6000000;
+        receive_tick[i] = transmit_tick[i] = (uint64_t)second * 32768;
+    }
+    for (i = 0; i < SEEN_MARKERS; i++) {
+        marker_ns[i] = HOST_0 + ((int64_t)i * 5 + 3) * 1000000000;
+        marker_tick[i] = ((uint64_t)i * 5 + 3) * 32768;
+    }
+    memset(&sightings, 0, sizeof sightings);
+    sightings.struct_size = sizeof sightings;
+    sightings.exchange_count = SEEN_EXCHANGES, sightings.marker_count = SEEN_MARKERS;
+    sightings.origin_ns = origin_ns, sightings.receive_tick = receive_tick, sightings.transmit_tick = transmit_tick;
+    sightings.destination_ns = destination_ns, sightings.marker_host_ns = marker_ns, sightings.marker_tick = marker_tick;
     POISON(bytes);
-    CHECK(tickseam_replay_scratch(NULL, &packets, &bytes) == TICKSEAM_ERROR_NULL);
-    CHECK(tickseam_replay_scratch(&config, NULL, &bytes) == TICKSEAM_ERROR_NULL);
-    CHECK(tickseam_replay_scratch(&config, OFF(tickseam_packets, &packets), &bytes) == TICKSEAM_ERROR_MISALIGNED);
+    CHECK(tickseam_replay_scratch(NULL, &packets, &sightings, &events, &bytes) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_replay_scratch(&config, NULL, &sightings, &events, &bytes) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_replay_scratch(&config, OFF(tickseam_packets, &packets), &sightings, &events, &bytes) == TICKSEAM_ERROR_MISALIGNED);
     wrong = packets, wrong.host_ns = NULL;
-    CHECK(tickseam_replay_scratch(&config, &wrong, &bytes) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_replay_scratch(&config, &wrong, &sightings, &events, &bytes) == TICKSEAM_ERROR_NULL);
     wrong = packets, wrong.sequence = NULL;
-    CHECK(tickseam_replay_scratch(&config, &wrong, &bytes) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_replay_scratch(&config, &wrong, &sightings, &events, &bytes) == TICKSEAM_ERROR_NULL);
     wrong = packets, wrong.host_ns = OFF(const int64_t, host_ns);
-    CHECK(tickseam_replay_scratch(&config, &wrong, &bytes) == TICKSEAM_ERROR_MISALIGNED);
+    CHECK(tickseam_replay_scratch(&config, &wrong, &sightings, &events, &bytes) == TICKSEAM_ERROR_MISALIGNED);
     wrong = packets, wrong.count = UINT64_MAX;
-    CHECK(tickseam_replay_scratch(&config, &wrong, &bytes) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_replay_scratch(&config, &wrong, &sightings, &events, &bytes) == TICKSEAM_ERROR_VALUE);
     wrong = packets, wrong.reserved = 1;
-    CHECK(tickseam_replay_scratch(&config, &wrong, &bytes) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_replay_scratch(&config, &wrong, &sightings, &events, &bytes) == TICKSEAM_ERROR_VALUE);
     has_tick[7] = 2;
-    CHECK(tickseam_replay_scratch(&config, &packets, &bytes) == TICKSEAM_ERROR_VALUE);
+    CHECK(tickseam_replay_scratch(&config, &packets, &sightings, &events, &bytes) == TICKSEAM_ERROR_VALUE);
     has_tick[7] = 1;
+    CHECK(tickseam_replay_scratch(&config, &packets, &sightings, NULL, &bytes) == TICKSEAM_ERROR_NULL);
+    CHECK(tickseam_replay_scratch(&config, &packets, OFF(tickseam_sightings, &sightings), &events, &bytes) == TICKSEAM_ERROR_MISALIGNED);
+    CHECK(tickseam_replay_scratch(&config, &packets, &sightings, OFF(tickseam_events, &events), &bytes) == TICKSEAM_ERROR_MISALIGNED);
+    seen = sightings, seen.struct_size -= 8;
+    CHECK(tickseam_replay_scratch(&config, &packets, &seen, &events, &bytes) == TICKSEAM_ERROR_STRUCT_SIZE);
+    wrong_events = events, wrong_events.struct_size = 0;
+    CHECK(tickseam_replay_scratch(&config, &packets, &sightings, &wrong_events, &bytes) == TICKSEAM_ERROR_STRUCT_SIZE);
+    seen = sightings, seen.reserved = 1;
+    CHECK(tickseam_replay_scratch(&config, &packets, &seen, &events, &bytes) == TICKSEAM_ERROR_VALUE);
+    /* Counts at their limits: too many to be an array, or too many of all together for memory. */
+    {
+        static const uint64_t limits[] = {UINT64_MAX, UINT64_MAX / 2 + 1, UINT64_MAX / 8 + 1, UINT64_MAX / 16, UINT64_MAX / 64};
+        for (i = 0; i < sizeof limits / sizeof limits[0]; i++) {
+            seen = sightings, seen.exchange_count = limits[i];
+            CHECK(tickseam_replay_scratch(&config, &packets, &seen, &events, &bytes) == TICKSEAM_ERROR_VALUE);
+            seen = sightings, seen.marker_count = limits[i];
+            CHECK(tickseam_replay_scratch(&config, &packets, &seen, &events, &bytes) == TICKSEAM_ERROR_VALUE);
+        }
+    }
     UNTOUCHED(bytes);
-    PLAIN_RULES(size_t, bytes, tickseam_replay_scratch(&config, &packets, output));
-    CHECK(tickseam_replay_scratch(&config, &packets, &bytes) == TICKSEAM_OK && bytes < 500000);
+    PLAIN_RULES(size_t, bytes, tickseam_replay_scratch(&config, &packets, &sightings, &events, output));
+    CHECK(tickseam_replay_scratch(&config, &packets, &sightings, &events, &bytes) == TICKSEAM_OK && bytes < 600000);
     scratch = malloc(bytes + 8);
     CHECK(scratch != NULL);
     POISON(placements), placements[0].struct_size = sizeof placements[0], SIZED(report);
-#define REPLAY(c, p, e, s, n, o, r) tickseam_replay(c, p, e, s, n, o, r)
+#define REPLAY(c, p, e, s, n, o, r) tickseam_replay(c, p, &sightings, e, s, n, o, r)
+#define SEEN(seen) tickseam_replay(&config, &packets, seen, &events, scratch, bytes, placements, &report)
     CHECK(REPLAY(NULL, &packets, &events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_NULL);
     CHECK(REPLAY(&config, NULL, &events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_NULL);
     CHECK(REPLAY(&config, &packets, NULL, scratch, bytes, placements, &report) == TICKSEAM_ERROR_NULL);
@@ -430,6 +538,29 @@ static void replaying(void) {
     CHECK(REPLAY(&config, &packets, &wrong_events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_NULL);
     wrong_events = events, wrong_events.reserved_pointer = latency;
     CHECK(REPLAY(&config, &packets, &wrong_events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_VALUE);
+    /* Every array of the sightings in turn: null, misaligned; a count of 0 needs none. */
+    for (i = 0; i < 6; i++) {
+        const size_t at = offsetof(tickseam_sightings, origin_ns) + i * sizeof(void *);
+        const void *array = NULL;
+        seen = sightings;
+        memcpy((char *)&seen + at, &array, sizeof array);
+        CHECK(SEEN(&seen) == TICKSEAM_ERROR_NULL);
+        CHECK(tickseam_replay_scratch(&config, &packets, &seen, &events, &bytes) == TICKSEAM_ERROR_NULL);
+        array = OFF(const void, origin_ns);
+        memcpy((char *)&seen + at, &array, sizeof array);
+        CHECK(SEEN(&seen) == TICKSEAM_ERROR_MISALIGNED);
+    }
+    seen = sightings, seen.struct_size = UINT32_MAX;
+    CHECK(SEEN(&seen) == TICKSEAM_ERROR_STRUCT_SIZE);
+    seen = sightings, seen.reserved = 1;
+    CHECK(SEEN(&seen) == TICKSEAM_ERROR_VALUE);
+    seen = sightings, seen.exchange_count = UINT64_MAX;
+    CHECK(SEEN(&seen) == TICKSEAM_ERROR_VALUE);
+    seen = sightings, seen.marker_count = UINT64_MAX / 16;
+    CHECK(SEEN(&seen) == TICKSEAM_ERROR_VALUE);
+    CHECK(SEEN(OFF(tickseam_sightings, &sightings)) == TICKSEAM_ERROR_MISALIGNED);
+    wrong_events = events, wrong_events.count = UINT64_MAX / 64;
+    CHECK(REPLAY(&config, &packets, &wrong_events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_VALUE);
     latency[1] = NAN;
     CHECK(REPLAY(&config, &packets, &events, scratch, bytes, placements, &report) == TICKSEAM_ERROR_VALUE);
     latency[1] = 0;
@@ -444,12 +575,140 @@ static void replaying(void) {
     SIZED(report);
     CHECK(REPLAY(&config, &packets, &events, scratch, bytes, placements, &report) == TICKSEAM_OK);
     CHECK(report.segments == 1 && report.used == PACKETS && report.rejected == 0);
+    CHECK(report.exchanges_used == SEEN_EXCHANGES && report.markers_used == SEEN_MARKERS);
     for (i = 0; i < EVENTS; i++) {
         double true_s = (double)(event_ns[i] - HOST_0) / 1e9;
         CHECK(placements[i].struct_size == sizeof placements[i]);
         CHECK(fabs(placements[i].device_s - true_s) * 1e6 < placements[i].u95_us && placements[i].u95_us < 5000);
+        CHECK(placements[i].status == TICKSEAM_PLACED);
     }
+    /* Nonsense in them is not used, and does no harm. */
+    origin_ns[0] = INT64_MIN, destination_ns[0] = INT64_MAX, receive_tick[1] = UINT64_MAX, transmit_tick[2] = UINT64_C(1) << 32;
+    origin_ns[3] = destination_ns[3] + 1, marker_ns[0] = INT64_MIN, marker_tick[1] = UINT64_MAX, marker_tick[2] += 5 * 32768;
+    CHECK(SEEN(&sightings) == TICKSEAM_OK);
+    CHECK(report.exchanges_used == SEEN_EXCHANGES - 4 && report.markers_used == SEEN_MARKERS - 3);
+    for (i = 0; i < EVENTS; i++)
+        CHECK(fabs(placements[i].device_s - (double)(event_ns[i] - HOST_0) / 1e9) * 1e6 < placements[i].u95_us);
+    /* Without any of them; a null pointer says the same. */
+    memset(&seen, 0, sizeof seen), seen.struct_size = sizeof seen;
+    CHECK(SEEN(&seen) == TICKSEAM_OK && report.exchanges_used == 0 && report.markers_used == 0);
+    memcpy(without, placements, sizeof without);
+    CHECK(SEEN(NULL) == TICKSEAM_OK && memcmp(without, placements, sizeof without) == 0);
+    /* Without a counter nothing can be said of a tick. */
+    wrong_config = config, wrong_config.tick_bits = 0;
+    CHECK(REPLAY(&wrong_config, &packets, &events, scratch, bytes, placements, &report) == TICKSEAM_OK);
+    CHECK(report.exchanges_used == 0 && report.markers_used == 0);
+    /* Twenty packets around the second event never came, and none after 40 s. */
+    packets.count = 2000 - 20;
+    for (i = 1490; i < 1980; i++) {
+        host_ns[i] = host_ns[i + 20], sequence[i] = sequence[i + 20], tick[i] = tick[i + 20];
+    }
+    CHECK(SEEN(NULL) == TICKSEAM_OK);
+    CHECK(placements[0].status == TICKSEAM_PLACED && placements[1].status == TICKSEAM_IN_GAP && placements[2].status == TICKSEAM_OUTSIDE);
     free(scratch);
+}
+
+/* A packet of a stream without ticks whose number has this many bits; the n-th after the first. */
+static tickseam_packet numbered(uint64_t first, uint32_t bits, int64_t n) {
+    tickseam_packet packet;
+    memset(&packet, 0, sizeof packet);
+    packet.host_ns = HOST_0 + n * 20000000;
+    packet.sequence = first + (uint64_t)n;
+    if (bits < 64) packet.sequence &= (UINT64_C(1) << bits) - 1;
+    packet.samples = 5;
+    return packet;
+}
+
+/* Sequence numbers and ticks that run over their widths, live and replayed. */
+static void limits(void) {
+    static const uint32_t widths[] = {8, 16, 31, 32, 33, 53, 63, 64};
+    size_t w;
+    for (w = 0; w < sizeof widths / sizeof widths[0]; w++) {
+        const uint32_t bits = widths[w];
+        const uint64_t top = bits < 64 ? (UINT64_C(1) << bits) - 1 : UINT64_MAX;
+        tickseam_config config = usual_config();
+        tickseam_session *session = NULL;
+        tickseam_counters counters;
+        tickseam_packet packet;
+        int64_t n;
+        config.tick_bits = 0, config.tick_hz = 0, config.streams[0].sequence_bits = bits;
+        CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &config, &session) == TICKSEAM_OK);
+        if (bits == 63) {
+            /* Five samples a packet: a sample's number would not fit 64 bits, which is answered. (Of 64 bits the upper half lies before 0.) Small numbers are as good as any. */
+            for (n = 0; n < 200; n++) {
+                packet = numbered(top - 3, bits, 0);
+                CHECK(observe(session, &packet).refusal == TICKSEAM_REFUSAL_OVERFLOW);
+            }
+            for (n = 0; n < 200; n++) {
+                packet = numbered(0, bits, n);
+                CHECK(observe(session, &packet).disposition == TICKSEAM_IN_ORDER);
+            }
+        } else {
+            /* From three before the greatest number over to 200 after it. */
+            for (n = 0; n < 200; n++) {
+                tickseam_answer answer;
+                packet = numbered(top - 3, bits, n);
+                answer = observe(session, &packet);
+                CHECK(answer.disposition == TICKSEAM_IN_ORDER && answer.segment == 0);
+            }
+            if (bits < 64) {
+                packet = numbered(top, bits, 199), packet.sequence = top + 1;
+                CHECK(observe(session, &packet).refusal == TICKSEAM_REFUSAL_SEQUENCE);
+            }
+        }
+        SIZED(counters);
+        CHECK(tickseam_session_counters(session, &counters) == TICKSEAM_OK);
+        CHECK(counters.in_order == 200);
+        CHECK(counters.count_overflow == (bits == 63 ? 200 : 0) && counters.sequence_out_of_range == (bits < 63 ? 1 : 0));
+    }
+    for (w = 1; w < sizeof widths / sizeof widths[0]; w++) {
+        const uint32_t bits = widths[w];
+        const uint64_t top = bits < 64 ? (UINT64_C(1) << bits) - 1 : UINT64_MAX;
+        tickseam_config config = usual_config();
+        tickseam_session *session = NULL;
+        tickseam_packet packet;
+        int64_t n;
+        config.tick_bits = bits;
+        CHECK(tickseam_session_init(&memory_a, sizeof memory_a, &config, &session) == TICKSEAM_OK);
+        for (n = 0; n < 200; n++) {
+            tickseam_answer answer;
+            packet = usual_packet(n);
+            packet.tick = (packet.tick + top - 1000) & top;
+            answer = observe(session, &packet);
+            /* Of 63 bits those after the turn do not fit a position that goes on: a segment begins. */
+            if (bits == 63 && n == 2) CHECK(answer.disposition == TICKSEAM_QUARANTINED);
+            else if (bits == 63 && n == 3) CHECK(answer.disposition == TICKSEAM_NEW_SEGMENT && answer.segment == 1);
+            else CHECK(answer.disposition == TICKSEAM_IN_ORDER && answer.segment == (bits == 63 && n > 3));
+        }
+        if (bits < 64) {
+            packet.tick = top + 1, packet.sequence++;
+            CHECK(observe(session, &packet).refusal == TICKSEAM_REFUSAL_TICK);
+        }
+    }
+}
+
+/* A counter at its greatest number stays there: it is found in the session's memory by a number that nothing else holds. */
+static void saturation(void) {
+    enum { CALLS = 60013 };
+    tickseam_session *session = begun(&memory_a);
+    tickseam_packet packet = usual_packet(0);
+    tickseam_counters counters;
+    size_t i, found = 0, at = 0;
+    uint64_t word;
+    int call;
+    packet.stream = 7;
+    for (call = 0; call < CALLS; call++) CHECK(observe(session, &packet).refusal == TICKSEAM_REFUSAL_UNKNOWN_STREAM);
+    for (i = 0; i + sizeof word <= sizeof memory_a; i += 4) {
+        memcpy(&word, (const char *)&memory_a + i, sizeof word);
+        if (word == CALLS) found++, at = i;
+    }
+    CHECK(found == 1);
+    word = UINT64_MAX - 1;
+    memcpy((char *)&memory_a + at, &word, sizeof word);
+    for (call = 0; call < 3; call++) (void)observe(session, &packet);
+    SIZED(counters);
+    CHECK(tickseam_session_counters(session, &counters) == TICKSEAM_OK);
+    CHECK(counters.unknown_stream == UINT64_MAX && counters.in_order == 0);
 }
 
 static void texts(void) {
@@ -458,10 +717,10 @@ static void texts(void) {
         "memory that was lent is too short", "struct_size is not the size of the struct", "the memory holds no session",
         "a value is out of its range, not a number, or infinite", "no such stream, none at all, or too many",
         "nothing is known yet", "there is no further one", "these bytes are no saved session",
-        "the session was saved by another build of the library"};
-    static const int32_t wild[] = {1, 99, -12, -1000, INT32_MAX, INT32_MIN};
+        "the session was saved by another build of the library", "the saved session was altered since"};
+    static const int32_t wild[] = {1, 99, -13, -1000, INT32_MAX, INT32_MIN};
     int32_t i;
-    for (i = 0; i < 12; i++) CHECK(strcmp(tickseam_status_text(-i), status[i]) == 0);
+    for (i = 0; i < 13; i++) CHECK(strcmp(tickseam_status_text(-i), status[i]) == 0);
     for (i = 0; i < 6; i++) {
         CHECK(strcmp(tickseam_status_text(wild[i]), "no status of this library") == 0);
         if (wild[i] != 1) {
@@ -474,7 +733,10 @@ static void texts(void) {
         for (j = 0; j < i; j++) CHECK(strcmp(tickseam_disposition_text(i), tickseam_disposition_text(j)) != 0);
         CHECK(strcmp(tickseam_disposition_text(i), tickseam_disposition_text(-1)) != 0);
     }
-    for (i = 0; i < TICKSEAM_LINES; i++) CHECK(strcmp(tickseam_line_text(i), tickseam_line_text(TICKSEAM_LINES)) != 0);
+    for (i = 0; i < TICKSEAM_LINES; i++) {
+        int32_t j;
+        for (j = i + 1; j <= TICKSEAM_LINES; j++) CHECK(strcmp(tickseam_line_text(i), tickseam_line_text(j)) != 0);
+    }
     CHECK(strcmp(tickseam_line_text(TICKSEAM_LINES), "no line of a budget") == 0);
 }
 
@@ -484,7 +746,10 @@ int main(void) {
     asking();
     maps();
     saving();
+    set_clocks();
     replaying();
+    limits();
+    saturation();
     texts();
     puts("arguments: as the header says");
     return 0;

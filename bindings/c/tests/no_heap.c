@@ -57,8 +57,8 @@ int main(int count, char **words) {
     packets.struct_size = sizeof packets, packets.count = 1000;
     packets.host_ns = host_ns, packets.sequence = sequence, packets.tick = tick;
     events.struct_size = sizeof events, events.count = 1, events.host_ns = &event_ns;
-    CHECK(tickseam_replay_scratch(&config, &packets, &bytes) == TICKSEAM_OK && bytes <= sizeof scratch);
-    CHECK(tickseam_replay(&config, &packets, &events, scratch, sizeof scratch, &placement, &report) == TICKSEAM_OK);
+    CHECK(tickseam_replay_scratch(&config, &packets, NULL, &events, &bytes) == TICKSEAM_OK && bytes <= sizeof scratch);
+    CHECK(tickseam_replay(&config, &packets, NULL, &events, scratch, sizeof scratch, &placement, &report) == TICKSEAM_OK);
     armed = 0;
     (void)!write(1, "no heap: none asked for\n", 24);
     return 0;

@@ -172,6 +172,9 @@ void a_refused_begin_or_restore_leaves_the_session() {
     const auto written = session.save(saved);
     CHECK(written && *written > 0 && *written <= sizeof saved);
     CHECK(session.begin(usual_config()) == status::ok && session.counters()->in_order == 0);
+    saved[TICKSEAM_SAVED_SIZE / 2] ^= 1;
+    CHECK(session.restore(saved) == status::altered && session.counters()->in_order == 0);
+    saved[TICKSEAM_SAVED_SIZE / 2] ^= 1;
     CHECK(session.restore(saved) == status::ok && session.counters()->in_order == PACKETS);
     CHECK(same_place(*session.place(20s), *before.place(20s)));
 }
@@ -255,14 +258,14 @@ void a_replay_places_and_a_refused_one_writes_nothing() {
     tickseam::events events;
     events.host_ns = event_ns, events.latency_us = latency_us;
     const auto config = usual_config();
-    const auto words = tickseam::replay_scratch(config, packets);
+    const auto words = tickseam::replay_scratch(config, packets, events);
     CHECK(words && *words > 0 && *words <= std::size(scratch));
     tickseam::placement placed[2];
     std::memset(placed, 0xA5, sizeof placed);
 
     auto uneven = packets;
     uneven.sequence = {sequence, PACKETS - 1};
-    CHECK(tickseam::replay_scratch(config, uneven).status() == status::value);
+    CHECK(tickseam::replay_scratch(config, uneven, events).status() == status::value);
     CHECK(tickseam::replay(config, uneven, events, scratch, placed).status() == status::value);
     uneven = packets;
     uneven.tick = {tick, PACKETS - 1};
@@ -285,6 +288,9 @@ void a_replay_places_and_a_refused_one_writes_nothing() {
     CHECK(std::abs(placed[1].device_s - 10.001) * 1e6 <= placed[1].u95_us && placed[1].u95_us < 5000.0);
     const auto line = tickseam::line_of(placed[0], TICKSEAM_LINE_LINK);
     CHECK(line && same_bits(*line, placed[0].link_us));
+    const double parts = *tickseam::line_of(placed[0], TICKSEAM_LINE_STATISTICS) + *tickseam::line_of(placed[0], TICKSEAM_LINE_LATTICE) +
+                         *tickseam::line_of(placed[0], TICKSEAM_LINE_CURVATURE);
+    CHECK(std::fabs(parts - *line) <= 1e-9 * *line);
     CHECK(tickseam::line_of(placed[0], TICKSEAM_LINES).status() == status::value);
 }
 
@@ -297,6 +303,8 @@ void a_replay_is_that_of_the_plain_call() {
     static tickseam::scratch_word scratch[128000];
     const std::int64_t event_ns[] = {12000000000, 17000000000};
     const double latency_us[] = {-2000.0, 1000.0}, latency_u_us[] = {300.0, 4000.0};
+    const std::int64_t marker_ns[] = {12000000000, 17000000000};
+    const std::uint64_t marker_tick[] = {5 * 32768, 10 * 32768};
     for (int n = 0; n < PACKETS; n++) {
         const auto packet = usual_packet(n);
         for (int of = 0; of < 2; of++) {
@@ -313,29 +321,38 @@ void a_replay_is_that_of_the_plain_call() {
     const tickseam::packets packets{host_ns, stream, sequence, tick, has_tick, samples};
     tickseam::placement placed[2], plain_placed[2];
     std::memset(placed, 0, sizeof placed), std::memset(plain_placed, 0, sizeof plain_placed);
-    const auto words = tickseam::replay_scratch(config, packets);
+    const tickseam::events events{event_ns, latency_us, latency_u_us};
+    const tickseam::sightings seen{marker_ns, marker_tick, marker_tick, marker_ns, marker_ns, marker_tick};
+    const auto words = tickseam::replay_scratch(config, packets, events, seen);
     CHECK(words && *words <= std::size(scratch));
-    const auto report = tickseam::replay(config, packets, {event_ns, latency_us, latency_u_us}, {scratch, *words}, placed);
+    const auto report = tickseam::replay(config, packets, events, {scratch, *words}, placed, seen);
     CHECK(report && report->used == 2 * PACKETS - 1 && report->rejected == 1);
+    CHECK(report->exchanges_used == 2 && report->markers_used == 2);
 
     const tickseam_packets plain{sizeof plain, 0, 2 * PACKETS, host_ns, stream, sequence, tick, has_tick, samples};
+    const tickseam_sightings plain_seen{sizeof plain_seen, 0,           2,           2,         marker_ns,
+                                        marker_tick,       marker_tick, marker_ns,   marker_ns, marker_tick};
     const tickseam_events plain_events{sizeof plain_events, 0, 2, event_ns, latency_us, latency_u_us, nullptr};
     tickseam_replay_report plain_report{};
     plain_report.struct_size = sizeof plain_report, plain_placed[0].struct_size = sizeof plain_placed[0];
     std::size_t bytes = 0;
-    CHECK(tickseam_replay_scratch(&config, &plain, &bytes) == TICKSEAM_OK);
+    CHECK(tickseam_replay_scratch(&config, &plain, &plain_seen, &plain_events, &bytes) == TICKSEAM_OK);
     CHECK(*words * sizeof(tickseam::scratch_word) - bytes < sizeof(tickseam::scratch_word));
-    CHECK(tickseam_replay(&config, &plain, &plain_events, scratch, bytes, plain_placed, &plain_report) == TICKSEAM_OK);
+    CHECK(tickseam_replay(&config, &plain, &plain_seen, &plain_events, scratch, bytes, plain_placed, &plain_report) == TICKSEAM_OK);
     CHECK(std::memcmp(placed, plain_placed, sizeof placed) == 0);
     CHECK(std::memcmp(&*report, &plain_report, sizeof plain_report) == 0);
 
     auto uneven = packets;
     uneven.stream = {stream, 1};
-    CHECK(tickseam::replay_scratch(config, uneven).status() == status::value);
+    CHECK(tickseam::replay_scratch(config, uneven, events).status() == status::value);
     uneven = packets, uneven.has_tick = {has_tick, 1};
-    CHECK(tickseam::replay_scratch(config, uneven).status() == status::value);
+    CHECK(tickseam::replay_scratch(config, uneven, events).status() == status::value);
     uneven = packets, uneven.samples = {samples, 1};
-    CHECK(tickseam::replay_scratch(config, uneven).status() == status::value);
+    CHECK(tickseam::replay_scratch(config, uneven, events).status() == status::value);
+    auto uneven_seen = seen;
+    uneven_seen.marker_tick = {marker_tick, 1};
+    CHECK(tickseam::replay_scratch(config, packets, events, uneven_seen).status() == status::value);
+    CHECK(tickseam::replay(config, packets, events, scratch, placed, uneven_seen).status() == status::value);
     CHECK(tickseam::replay(config, packets, {event_ns, latency_us, {latency_u_us, 1}}, scratch, placed).status() == status::value);
 }
 

@@ -4,7 +4,7 @@
 //! what it answers becomes Python's values. Conversions of arrays live in `tickseam/_columns.py`, so that only arrays of the exact type
 //! come here, and those are lent, not copied.
 
-#![forbid(unsafe_code)]
+#![deny(unsafe_code)]
 
 mod columns;
 mod described;

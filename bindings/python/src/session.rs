@@ -4,7 +4,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError, TryLockError};
 
 use numpy::{IntoPyArray, PyArray1};
 use pyo3::prelude::*;
-use pyo3::types::PyTuple;
+use pyo3::types::{PyBytes, PyTuple};
 use tickseam::intake::PacketStamp;
 use tickseam::placement::Shift;
 use tickseam::session::{self, Knowledge as Known, is_a_time};
@@ -28,7 +28,7 @@ type Live = session::Session<STREAMS>;
 ///
 /// Times of the host are int nanoseconds of one clock that never jumps (time.monotonic_ns()), stamped as early in the callback as can be.
 /// Device times are seconds at the nominal rate since the first sample of the segment's first packet. The same packets give the same bits
-/// as in Rust and C. Memory is fixed, 15 KiB. Calls from several threads wait for each other, without holding the interpreter's lock.
+/// as in Rust and C. Memory is fixed, 16.25 KiB. Calls from several threads wait for each other, without holding the interpreter's lock.
 #[pyclass(frozen, module = "tickseam")]
 pub(crate) struct Session {
     described: Py<Described>,
@@ -309,6 +309,48 @@ impl Session {
         self.lock(py).counters().into()
     }
 
+    /// The whole session as bytes, for restore() with the same build of the package: after the app was restarted, on the same clock of the
+    /// host. Some 20 us.
+    fn save<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyBytes>> {
+        let sum = described_sum(self.described.bind(py).get());
+        let state = tickseam_capi::saved(&self.lock(py));
+        PyBytes::new_with(py, SUM_BYTES + state.len(), |bytes| {
+            let (front, rest) = bytes.split_at_mut(SUM_BYTES);
+            front.copy_from_slice(&sum.to_le_bytes());
+            rest.copy_from_slice(&state);
+            Ok(())
+        })
+    }
+
+    /// Goes on where a session was saved, as if nothing had been between, to the same bits.
+    ///
+    /// description: the one that it was begun with. saved: bytes, what save() gave. Bytes that were altered by accident are refused; forged
+    /// ones are not noticed and can do anything in the process, as with pickle: keep them where nobody else writes. Raises ArgumentError for
+    /// bytes that are no saved session, of another build or description, or altered; DescriptionError.
+    #[staticmethod]
+    fn restore(description: &Bound<'_, PyAny>, saved: &[u8]) -> PyResult<Self> {
+        let new = Self::new(description)?;
+        let found =
+            |what: &str| ArgumentError::new_err(format!("saved: found {what}, expected what save() gave"));
+        let (sum, state) = saved.split_first_chunk().ok_or_else(|| found("too few bytes"))?;
+        #[expect(
+            unsafe_code,
+            reason = "bytes become a session again; the caller was told to restore nothing forged"
+        )]
+        // SAFETY: altered bytes are refused; that they are not forged is the caller's promise, by the documentation above.
+        let live = unsafe { tickseam_capi::restored(state) }.map_err(|status| match status {
+            tickseam_capi::TICKSEAM_ERROR_OTHER_BUILD => {
+                found("a session that another build of the package saved")
+            }
+            tickseam_capi::TICKSEAM_ERROR_ALTERED => found("a session that was altered since"),
+            _ => found("bytes that are no saved session"),
+        })?;
+        if u64::from_le_bytes(*sum) != described_sum(new.described.get()) {
+            return Err(found("a session of another description"));
+        }
+        Ok(Self { live: Mutex::new(live), ..new })
+    }
+
     /// A snapshot: both go on from here, each for itself, to the same bits.
     fn copy(&self, py: Python<'_>) -> Self {
         Self { described: self.described.clone_ref(py), live: Mutex::new(self.lock(py).clone()) }
@@ -335,6 +377,16 @@ impl Session {
             }
         )
     }
+}
+
+/// Bytes of a saved session that say which description it had.
+const SUM_BYTES: usize = size_of::<u64>();
+
+/// Tells descriptions apart (FNV-1a).
+fn described_sum(described: &Described) -> u64 {
+    let text = format!("{:?}", described.config(&described.streams()));
+    let step = |sum: u64, byte: u8| (sum ^ u64::from(byte)).wrapping_mul(0x0100_0000_01B3);
+    text.bytes().fold(0xCBF2_9CE4_8422_2325, step)
 }
 
 fn knowledge(live: &Live) -> Knowledge {

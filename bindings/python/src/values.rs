@@ -271,12 +271,19 @@ plain! {
         resolution_us: f64,
         /// The part of the event's latency, us.
         latency_us: f64,
+        /// Of link_us: what the scatter of delays, exchanges and markers leaves open, us. With the next two it adds up to link_us.
+        statistics_us: f64,
+        /// Of link_us: what the link's grid leaves open, us.
+        lattice_us: f64,
+        /// Of link_us: what the crystal's wander leaves open, us.
+        curvature_us: f64,
         /// True where nobody knows the fixed delay: the event is placed late by it, and `u95_us` does not count it.
         excludes_fixed_delay: bool,
     }
 
-    /// The uncertainty budget (GUM), line by line: name -> half-width of 95 %, us. `link` and `holdover` add up; the others join them in
-    /// root sum of squares, which gives `u95_us`.
+    /// The uncertainty budget (GUM), line by line: name -> half-width of 95 %, us. `link` and `holdover` add up; `fixed_delay`,
+    /// `resolution` and `latency` join them in root sum of squares, which gives `u95_us`. `statistics`, `lattice` and `curvature` add up to
+    /// `link`.
     #[getter]
     fn budget<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let lines = PyDict::new(py);
@@ -286,6 +293,9 @@ plain! {
             ("fixed_delay", self.fixed_delay_us),
             ("resolution", self.resolution_us),
             ("latency", self.latency_us),
+            ("statistics", self.statistics_us),
+            ("lattice", self.lattice_us),
+            ("curvature", self.curvature_us),
         ] {
             lines.set_item(line, half_width_us)?;
         }
@@ -308,6 +318,9 @@ impl Placement {
             fixed_delay_us: budget.fixed_delay_us,
             resolution_us: budget.resolution_us,
             latency_us: budget.latency_us,
+            statistics_us: budget.statistics_us,
+            lattice_us: budget.lattice_us,
+            curvature_us: budget.curvature_us,
             excludes_fixed_delay,
         }
     }

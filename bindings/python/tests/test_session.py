@@ -39,6 +39,8 @@ def test_an_event_is_placed_within_its_interval_and_back_again() -> None:
     line = later.budget
     rest = [line["fixed_delay"], line["resolution"], line["latency"]]
     assert np.isclose(np.hypot(line["link"] + line["holdover"], np.sqrt(np.square(rest).sum())), later.u95_us, rtol=1e-12)
+    parts = line["statistics"] + line["lattice"] + line["curvature"]
+    assert np.isclose(parts, line["link"], rtol=1e-12) and later.lattice_us > 0.0
 
 
 def test_nothing_is_placed_before_two_packets() -> None:
@@ -212,3 +214,38 @@ def test_names_and_numbers_are_those_of_the_header() -> None:
             assert defined and int(defined[1]) == item.value == int(item), name
             assert item.name == name and item.text
     assert len([name for name in dir(Disposition) if name.isupper()]) == 11
+
+
+def test_a_saved_session_goes_on_with_the_same_bits_and_altered_bytes_are_refused() -> None:
+    rows = packets()
+    first, second = ({name: array[part] for name, array in rows.items()} for part in (slice(0, 500), slice(500, COUNT)))
+    session = tickseam.Session(KNOWN)
+    session.observe_packets(first)
+    saved = session.save()
+    restored = tickseam.Session.restore(KNOWN, saved)
+    for one in (session, restored):
+        one.observe_packets(second)
+    assert session.place(15_000_000_000) == restored.place(15_000_000_000) and session.map() == restored.map()
+    assert session.counters() == restored.counters()
+    for place in range(len(saved)):
+        altered = bytearray(saved)
+        altered[place] ^= 1 << place % 8
+        with pytest.raises(tickseam.ArgumentError, match="saved: found"):
+            tickseam.Session.restore(KNOWN, bytes(altered))
+    for wrong in (b"", saved[:-1], saved[:20], b"\0" * len(saved)):
+        with pytest.raises(tickseam.ArgumentError, match="saved: found"):
+            tickseam.Session.restore(KNOWN, wrong)
+
+
+def test_a_host_clock_that_was_set_leaves_each_event_to_the_clock_that_stamped_it() -> None:
+    for by_ns in (-3_000_000_000, 3_000_000_000):
+        rows = packets(6_000)
+        real_ns = rows["host_ns"].astype(np.int64)
+        set_at_ns = int(real_ns[3_000])
+        session = tickseam.Session(KNOWN)
+        session.observe_packets({**rows, "host_ns": np.where(real_ns >= set_at_ns, real_ns + by_ns, real_ns)})
+        for real in range(7_500_000_000, 115_000_000_000, 130_000_000):
+            placed = session.place(real + (by_ns if real >= set_at_ns else 0))
+            assert abs(placed.device_s - (real - 7_000_000_000) / 1e9) * 1e6 <= placed.u95_us
+            if abs(real - set_at_ns) > 3_800_000_000:
+                assert placed.u95_us < 25_000.0

@@ -3,23 +3,30 @@
 use crate::arguments::{Array, Output, input, says_its_size, sized_output, status};
 use crate::status::{
     TICKSEAM_ERROR_MISALIGNED, TICKSEAM_ERROR_NOT_YET, TICKSEAM_ERROR_NULL, TICKSEAM_ERROR_SHORT_MEMORY,
-    TICKSEAM_ERROR_VALUE,
+    TICKSEAM_ERROR_VALUE, TICKSEAM_IN_GAP, TICKSEAM_OUTSIDE, TICKSEAM_PLACED,
 };
 use crate::types::{
     STREAMS, config_error, size32, tickseam_config, tickseam_events, tickseam_packets, tickseam_placement,
-    tickseam_replay_report,
+    tickseam_replay_report, tickseam_sightings,
 };
-use tickseam::batch::{BatchError, Received, replay_packets, stages_for};
+use tickseam::batch::{Asked, BatchError, Lent, Place, Received, replay_packets, stages_for};
 use tickseam::block::Arrival;
 use tickseam::intake::PacketStamp;
+use tickseam::pair::SyncPair;
 use tickseam::placement::Shift;
 use tickseam::replay::Stage;
 use tickseam::session::{Session, is_a_time};
+use tickseam::sightings::{ExchangeStamps, MarkerStamps};
+use tickseam::timeline::Samples;
 
 /// Alignment of the scratch memory, bytes.
 pub const TICKSEAM_SCRATCH_ALIGN: usize = 8;
-const _: () = assert!(align_of::<Arrival>() <= 8 && align_of::<Stage>() <= 8);
-const _: () = assert!(size_of::<Arrival>().is_multiple_of(8));
+
+/// Bytes of an array in the scratch memory, up to where the next one may begin.
+fn piece<T>(count: usize) -> Option<usize> {
+    const { assert!(align_of::<T>() <= TICKSEAM_SCRATCH_ALIGN) };
+    count.checked_mul(size_of::<T>())?.checked_next_multiple_of(TICKSEAM_SCRATCH_ALIGN)
+}
 
 #[derive(Clone, Copy)]
 struct Packets<'a> {
@@ -72,26 +79,157 @@ impl Packets<'_> {
     }
 }
 
-impl Received for Packets<'_> {
-    fn count(&self) -> usize {
-        self.count
-    }
+#[derive(Clone, Copy)]
+struct Sightings<'a> {
+    exchanges: usize,
+    markers: usize,
+    origin_ns: Array<'a, i64>,
+    receive_tick: Array<'a, u64>,
+    transmit_tick: Array<'a, u64>,
+    destination_ns: Array<'a, i64>,
+    marker_host_ns: Array<'a, i64>,
+    marker_tick: Array<'a, u64>,
+}
 
-    fn packet(&self, place: usize) -> Option<(usize, PacketStamp)> {
-        let stream = usize::try_from(self.stream.at(place).unwrap_or(0)).unwrap_or(usize::MAX);
-        let ticked = self.has_tick.at(place).unwrap_or(1) == 1;
-        let nominal = || self.nominal_samples.get(stream).copied().unwrap_or(1);
-        let stamp = PacketStamp {
-            host_ns: self.host_ns.at(place)?,
-            sequence: self.sequence.at(place)?,
-            tick: self.tick.at(place).filter(|_| ticked),
-            samples: self.samples.at(place).unwrap_or_else(nominal),
+impl Sightings<'_> {
+    /// None of them for a null pointer.
+    fn new(sightings: *const tickseam_sightings) -> Result<Self, i32> {
+        let none = core::ptr::null();
+        let sightings = if sightings.is_null() {
+            tickseam_sightings {
+                struct_size: size32::<tickseam_sightings>(),
+                reserved: 0,
+                exchange_count: 0,
+                marker_count: 0,
+                origin_ns: none,
+                receive_tick: none.cast(),
+                transmit_tick: none.cast(),
+                destination_ns: none,
+                marker_host_ns: none,
+                marker_tick: none.cast(),
+            }
+        } else {
+            input(sightings)?
         };
-        Some((stream, stamp))
+        if sightings.reserved != 0 {
+            return Err(TICKSEAM_ERROR_VALUE);
+        }
+        let (exchanges, markers) = (length(sightings.exchange_count)?, length(sightings.marker_count)?);
+        Ok(Self {
+            exchanges,
+            markers,
+            origin_ns: Array::needed(sightings.origin_ns, exchanges)?,
+            receive_tick: Array::needed(sightings.receive_tick, exchanges)?,
+            transmit_tick: Array::needed(sightings.transmit_tick, exchanges)?,
+            destination_ns: Array::needed(sightings.destination_ns, exchanges)?,
+            marker_host_ns: Array::needed(sightings.marker_host_ns, markers)?,
+            marker_tick: Array::needed(sightings.marker_tick, markers)?,
+        })
     }
 }
 
-/// Scratch memory that `tickseam_replay` needs for these packets, bytes, aligned to `TICKSEAM_SCRATCH_ALIGN`: 50 to 60 for each packet, and some 128 KiB.
+#[derive(Clone, Copy)]
+struct Events<'a> {
+    count: usize,
+    host_ns: Array<'a, i64>,
+    latency_us: Array<'a, f64>,
+    latency_u_us: Array<'a, f64>,
+}
+
+impl Events<'_> {
+    fn new(events: &tickseam_events) -> Result<Self, i32> {
+        if events.reserved != 0 || !events.reserved_pointer.is_null() {
+            return Err(TICKSEAM_ERROR_VALUE);
+        }
+        let count = length(events.count)?;
+        let found = Self {
+            count,
+            host_ns: Array::needed(events.host_ns, count)?,
+            latency_us: Array::optional(events.latency_us, count)?,
+            latency_u_us: Array::optional(events.latency_u_us, count)?,
+        };
+        if (0..count).any(|event| !is_a_time(found.latency(event))) {
+            return Err(TICKSEAM_ERROR_VALUE);
+        }
+        Ok(found)
+    }
+
+    fn latency(&self, event: usize) -> Shift {
+        Shift {
+            us: self.latency_us.at(event).unwrap_or(0.0),
+            u_us: self.latency_u_us.at(event).unwrap_or(0.0),
+        }
+    }
+}
+
+struct Recording<'a> {
+    packets: Packets<'a>,
+    sightings: Sightings<'a>,
+}
+
+impl Received for Recording<'_> {
+    fn count(&self) -> usize {
+        self.packets.count
+    }
+
+    fn packet(&self, place: usize) -> Option<(usize, PacketStamp)> {
+        let packets = &self.packets;
+        let stream = usize::try_from(packets.stream.at(place).unwrap_or(0)).unwrap_or(usize::MAX);
+        let ticked = packets.has_tick.at(place).unwrap_or(1) == 1;
+        let nominal = || packets.nominal_samples.get(stream).copied().unwrap_or(1);
+        let stamp = PacketStamp {
+            host_ns: packets.host_ns.at(place)?,
+            sequence: packets.sequence.at(place)?,
+            tick: packets.tick.at(place).filter(|_| ticked),
+            samples: packets.samples.at(place).unwrap_or_else(nominal),
+        };
+        Some((stream, stamp))
+    }
+
+    fn exchange(&self, place: usize) -> Option<ExchangeStamps> {
+        Some(ExchangeStamps {
+            origin_ns: self.sightings.origin_ns.at(place)?,
+            receive_tick: self.sightings.receive_tick.at(place)?,
+            transmit_tick: self.sightings.transmit_tick.at(place)?,
+            destination_ns: self.sightings.destination_ns.at(place)?,
+        })
+    }
+
+    fn marker(&self, place: usize) -> Option<MarkerStamps> {
+        Some(MarkerStamps {
+            host_ns: self.sightings.marker_host_ns.at(place)?,
+            tick: self.sightings.marker_tick.at(place)?,
+        })
+    }
+}
+
+/// How much of everything the scratch memory holds.
+struct Room {
+    events: usize,
+    packets: usize,
+    pairs: usize,
+    /// Bytes besides the stages, which take the rest.
+    bytes: usize,
+}
+
+impl Room {
+    fn new(recording: &Recording<'_>, events: &Events<'_>) -> Result<Self, i32> {
+        let (packets, events) = (recording.packets.count, events.count);
+        let Sightings { exchanges, markers, .. } = recording.sightings;
+        let room = || {
+            let pairs = exchanges.checked_mul(2)?.checked_add(markers)?;
+            let bytes = piece::<Asked>(events)?
+                .checked_add(piece::<Place>(packets)?)?
+                .checked_add(piece::<Arrival>(packets)?)?
+                .checked_add(piece::<SyncPair>(pairs)?)?;
+            isize::try_from(bytes).is_ok().then_some(Self { events, packets, pairs, bytes })
+        };
+        room().ok_or(TICKSEAM_ERROR_VALUE)
+    }
+}
+
+/// Scratch memory that `tickseam_replay` needs for the same arguments, bytes, aligned to `TICKSEAM_SCRATCH_ALIGN`: about 100 for
+/// each packet and each exchange, 150 for each event, and some 128 KiB. `sightings` may be null.
 /// Errors: NULL, MISALIGNED, STRUCT_SIZE, VALUE. Any thread; reads the host stamps once.
 ///
 /// # Safety
@@ -100,28 +238,33 @@ impl Received for Packets<'_> {
 pub unsafe extern "C" fn tickseam_replay_scratch(
     config: *const tickseam_config,
     packets: *const tickseam_packets,
+    sightings: *const tickseam_sightings,
+    events: *const tickseam_events,
     scratch_size: *mut usize,
 ) -> i32 {
     status((|| {
         let (config, packets) = (input(config)?, input(packets)?);
+        let sightings = Sightings::new(sightings)?;
+        let events = Events::new(&input(events)?)?;
         let scratch_size = Output::new(scratch_size)?;
-        let packets = Packets::new(&packets, &config)?;
-        let stages = stages_for(packets.count, packets.span_s());
-        let arrivals = packets.count.checked_mul(size_of::<Arrival>());
-        let stages = stages.checked_mul(size_of::<Stage>());
-        let bytes = arrivals.zip(stages).and_then(|(arrivals, stages)| arrivals.checked_add(stages));
+        let recording = Recording { packets: Packets::new(&packets, &config)?, sightings };
+        let room = Room::new(&recording, &events)?;
+        let stages = stages_for(room.packets, room.pairs, recording.packets.span_s());
+        let bytes = stages.checked_mul(size_of::<Stage>()).and_then(|stages| stages.checked_add(room.bytes));
         scratch_size.write(bytes.ok_or(TICKSEAM_ERROR_VALUE)?);
         Ok(())
     })())
 }
 
-/// Replays a whole recording and places its events, looking ahead as a live session cannot. `placements` has as many elements
-/// as there are events; the caller fills in `struct_size` of the first one. Each event belongs to the newest segment that had begun
-/// when it happened, or to the first one. The same input gives the same bits everywhere. A host clock that is set inside the recording
-/// is not looked for; exchanges and markers are not used.
+/// Replays a whole recording and places its events, looking ahead as a live session cannot. `sightings`, which may be null, are
+/// exchanges and markers. `placements` has as many elements as there are events; the caller fills in `struct_size` of the first one.
+/// Each event belongs to the newest segment with packets of stream 0 before and after it; without one, to the newest that had begun when it
+/// happened, or to the first one; `status` says whether the samples there came. The timeline begins at the first sample of the
+/// segment's earliest packet, and counts samples where ticks say no more than these do. The answers are those of the command
+/// `tickseam replay`, bit for bit, but for recordings in which the host's clock was set or slept, or the device's tick jumped: these are
+/// not looked for, and a sleep may open a segment. The same input gives the same bits everywhere.
 /// Errors: NULL, MISALIGNED, STRUCT_SIZE, STREAM, VALUE, SHORT_MEMORY (lend twice as much where device times run back and forth),
-/// NOT_YET (no packet of stream 0 found its place); on any of them `placements` and `report` may have been written in part only
-/// for SHORT_MEMORY, and not at all for the others. Any thread, as long as nobody else uses the same scratch memory; about 1 us a packet.
+/// NOT_YET (no packet of stream 0 found its place). Any thread, as long as nobody else uses the same scratch memory; about 1 us a packet.
 ///
 /// # Safety
 /// The pointers are null or the caller's, for reading and for writing; the arrays are as long as said.
@@ -129,6 +272,7 @@ pub unsafe extern "C" fn tickseam_replay_scratch(
 pub unsafe extern "C" fn tickseam_replay(
     config: *const tickseam_config,
     packets: *const tickseam_packets,
+    sightings: *const tickseam_sightings,
     events: *const tickseam_events,
     scratch: *mut core::ffi::c_void,
     scratch_size: usize,
@@ -137,48 +281,42 @@ pub unsafe extern "C" fn tickseam_replay(
 ) -> i32 {
     status((|| {
         let (config, packets, events) = (input(config)?, input(packets)?, input(events)?);
+        let sightings = Sightings::new(sightings)?;
         let report = sized_output(report)?;
         let (streams, count) = config.streams()?;
         let streams = streams.get(..count).unwrap_or_default();
         let core_config = config.with(streams)?;
         Session::<STREAMS>::check(&core_config).map_err(config_error)?;
-        let packets = Packets::new(&packets, &config)?;
-        if events.reserved != 0 || !events.reserved_pointer.is_null() {
-            return Err(TICKSEAM_ERROR_VALUE);
-        }
-        let event_count = length(events.count)?;
-        let host_ns = Array::needed(events.host_ns, event_count)?;
-        let latency_us = Array::optional(events.latency_us, event_count)?;
-        let latency_u_us = Array::optional(events.latency_u_us, event_count)?;
-        let latency = |event: usize| Shift {
-            us: latency_us.at(event).unwrap_or(0.0),
-            u_us: latency_u_us.at(event).unwrap_or(0.0),
-        };
-        if (0..event_count).any(|event| !is_a_time(latency(event))) {
-            return Err(TICKSEAM_ERROR_VALUE);
-        }
-        if event_count > 0 {
+        let recording = Recording { packets: Packets::new(&packets, &config)?, sightings };
+        let events = Events::new(&events)?;
+        if events.count > 0 {
             says_its_size(placements.cast_const())?;
         }
-        let (arrivals, stages) = lent(scratch, scratch_size, packets.count)?;
+        let room = Room::new(&recording, &events)?;
+        let (asked, lent) = lent(scratch, scratch_size, &room)?;
+        for (place, asked) in asked.iter_mut().enumerate() {
+            *asked = Asked::new(events.host_ns.at(place).unwrap_or(0), events.latency(place));
+        }
+        let came =
+            replay_packets::<STREAMS>(&core_config, &recording, asked, lent).map_err(
+                |error| match error {
+                    BatchError::Config(error) => config_error(error),
+                    BatchError::Room => TICKSEAM_ERROR_SHORT_MEMORY,
+                    BatchError::NoArrival => TICKSEAM_ERROR_NOT_YET,
+                },
+            )?;
         let rate_hz = streams.first().map_or(0.0, |stream| stream.rate_hz);
-        let came = replay_packets::<STREAMS>(
-            &core_config,
-            &packets,
-            event_count,
-            |event| (host_ns.at(event).unwrap_or(0), latency(event)),
-            arrivals,
-            stages,
-            |event, placed| {
-                // SAFETY: below the count, within the caller's array, which is aligned and not null.
-                unsafe { placements.add(event).write(tickseam_placement::new(&placed, rate_hz)) };
-            },
-        )
-        .map_err(|error| match error {
-            BatchError::Config(error) => config_error(error),
-            BatchError::Room => TICKSEAM_ERROR_SHORT_MEMORY,
-            BatchError::NoArrival => TICKSEAM_ERROR_NOT_YET,
-        })?;
+        for (place, asked) in asked.iter().enumerate() {
+            let Some((placed, samples)) = &asked.answer else { continue };
+            let status = match samples {
+                Samples::Received => TICKSEAM_PLACED,
+                Samples::Lost => TICKSEAM_IN_GAP,
+                Samples::Outside => TICKSEAM_OUTSIDE,
+            };
+            let placement = tickseam_placement { status, ..tickseam_placement::new(placed, rate_hz) };
+            // SAFETY: below the count, within the caller's array, which is aligned and not null.
+            unsafe { placements.add(place).write(placement) };
+        }
         let intake = came.intake;
         let refused = [
             intake.unknown_stream,
@@ -213,48 +351,59 @@ pub unsafe extern "C" fn tickseam_replay(
             slips: last.slips,
             congested: u32::from(last.congested),
             off_nominal: u32::from(last.off_nominal),
+            exchanges_used: came.exchanges,
+            markers_used: came.markers,
         });
         Ok(())
     })())
 }
 
-/// Divides the scratch memory: an arrival for each packet, stages in the rest.
+/// Divides the scratch memory; the stages take what is left.
 fn lent<'a>(
     scratch: *mut core::ffi::c_void,
     size: usize,
-    packets: usize,
-) -> Result<(&'a mut [Arrival], &'a mut [Stage]), i32> {
+    room: &Room,
+) -> Result<(&'a mut [Asked], Lent<'a>), i32> {
     let start = scratch.cast::<u8>();
     if start.is_null() {
         return Err(TICKSEAM_ERROR_NULL);
     }
-    let arrivals = start.cast::<Arrival>();
-    if start.align_offset(TICKSEAM_SCRATCH_ALIGN) != 0 || !arrivals.is_aligned() {
+    if !start.cast::<u64>().is_aligned() || start.align_offset(TICKSEAM_SCRATCH_ALIGN) != 0 {
         return Err(TICKSEAM_ERROR_MISALIGNED);
     }
-    let short = || TICKSEAM_ERROR_SHORT_MEMORY;
     if isize::try_from(size).is_err() {
         return Err(TICKSEAM_ERROR_VALUE);
     }
-    let taken = packets.checked_mul(size_of::<Arrival>()).ok_or_else(short)?;
-    let rest = size.checked_sub(taken).ok_or_else(short)?;
-    let room = rest.checked_div(size_of::<Stage>()).unwrap_or(0);
-    if room == 0 {
-        return Err(short());
+    let rest = size.checked_sub(room.bytes).ok_or(TICKSEAM_ERROR_SHORT_MEMORY)?;
+    let stages = rest.checked_div(size_of::<Stage>()).unwrap_or(0);
+    if stages == 0 {
+        return Err(TICKSEAM_ERROR_SHORT_MEMORY);
     }
-    // SAFETY: within the caller's memory, aligned; every element is written before a slice is made of it; nobody else uses
-    // it during the call, by the contract.
+    let mut next = start;
+    // SAFETY: one after the other within the caller's memory, each as long as `room` reckons with `piece` and so aligned; nobody else
+    // uses it during the call, by the contract.
     unsafe {
-        for place in 0..packets {
-            arrivals.add(place).write(Arrival::new(0.0, 0.0));
+        let asked = filled(&mut next, room.events, || Asked::new(0, Shift::default()));
+        let places = filled(&mut next, room.packets, Place::default);
+        let arrivals = filled(&mut next, room.packets, || Arrival::new(0.0, 0.0));
+        let pairs = filled(&mut next, room.pairs, SyncPair::default);
+        let stages = filled(&mut next, stages, Stage::empty);
+        Ok((asked, Lent { places, arrivals, pairs, stages }))
+    }
+}
+
+/// Makes an array of the memory at `next`, which moves behind it.
+///
+/// # Safety
+/// There is room for the array, aligned, and nobody else uses it as long as the slice lives.
+unsafe fn filled<'a, T>(next: &mut *mut u8, count: usize, value: impl Fn() -> T) -> &'a mut [T] {
+    let first = next.cast::<T>();
+    // SAFETY: promised by the caller; every element is written before the slice is made.
+    unsafe {
+        for place in 0..count {
+            first.add(place).write(value());
         }
-        let stages = start.add(taken).cast::<Stage>();
-        for place in 0..room {
-            stages.add(place).write(Stage::empty());
-        }
-        Ok((
-            core::slice::from_raw_parts_mut(arrivals, packets),
-            core::slice::from_raw_parts_mut(stages, room),
-        ))
+        *next = next.wrapping_add(piece::<T>(count).unwrap_or(0));
+        core::slice::from_raw_parts_mut(first, count)
     }
 }

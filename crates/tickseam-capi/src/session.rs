@@ -4,11 +4,12 @@ use core::mem::MaybeUninit;
 
 use crate::arguments::{Call, Output, checked, input, plain, sized_output, status};
 use crate::status::{
-    TICKSEAM_COLD, TICKSEAM_ERROR_MISALIGNED, TICKSEAM_ERROR_NO_MORE, TICKSEAM_ERROR_NO_SESSION,
-    TICKSEAM_ERROR_NOT_SAVED, TICKSEAM_ERROR_NOT_YET, TICKSEAM_ERROR_NULL, TICKSEAM_ERROR_OTHER_BUILD,
-    TICKSEAM_ERROR_SHORT_MEMORY, TICKSEAM_ERROR_STREAM, TICKSEAM_ERROR_VALUE, TICKSEAM_KNOWS_NOTHING,
-    TICKSEAM_LINE_FIXED_DELAY, TICKSEAM_LINE_HOLDOVER, TICKSEAM_LINE_LATENCY, TICKSEAM_LINE_LINK,
-    TICKSEAM_LINE_RESOLUTION, TICKSEAM_SIGHTING_BACKWARDS, TICKSEAM_SIGHTING_FAR_OFF,
+    TICKSEAM_COLD, TICKSEAM_ERROR_ALTERED, TICKSEAM_ERROR_MISALIGNED, TICKSEAM_ERROR_NO_MORE,
+    TICKSEAM_ERROR_NO_SESSION, TICKSEAM_ERROR_NOT_SAVED, TICKSEAM_ERROR_NOT_YET, TICKSEAM_ERROR_NULL,
+    TICKSEAM_ERROR_OTHER_BUILD, TICKSEAM_ERROR_SHORT_MEMORY, TICKSEAM_ERROR_STREAM, TICKSEAM_ERROR_VALUE,
+    TICKSEAM_KNOWS_NOTHING, TICKSEAM_LINE_CURVATURE, TICKSEAM_LINE_FIXED_DELAY, TICKSEAM_LINE_HOLDOVER,
+    TICKSEAM_LINE_LATENCY, TICKSEAM_LINE_LATTICE, TICKSEAM_LINE_LINK, TICKSEAM_LINE_RESOLUTION,
+    TICKSEAM_LINE_STATISTICS, TICKSEAM_SIGHTING_BACKWARDS, TICKSEAM_SIGHTING_FAR_OFF,
     TICKSEAM_SIGHTING_NO_TICKS, TICKSEAM_SIGHTING_TOO_EARLY, TICKSEAM_SIGHTING_USED, TICKSEAM_TRACKING,
 };
 use crate::types::{
@@ -19,18 +20,18 @@ use tickseam::placement::Shift;
 use tickseam::session::{Knowledge, Session, Sighted, is_a_time};
 
 /// Memory that one session needs, bytes.
-pub const TICKSEAM_SESSION_SIZE: usize = 15360;
+pub const TICKSEAM_SESSION_SIZE: usize = 16640;
 /// Alignment that it needs, bytes.
 pub const TICKSEAM_SESSION_ALIGN: usize = 8;
 /// Memory that a saved session needs, bytes: any alignment.
-pub const TICKSEAM_SAVED_SIZE: usize = 15392;
+pub const TICKSEAM_SAVED_SIZE: usize = 16680;
 
 /// Memory for one session: declare one where you like (static, in an object, on a heap of your own) and hand it to
 /// `tickseam_session_init`.
 #[repr(C)]
 pub struct tickseam_session_memory {
     /// Nothing to read.
-    pub words: [u64; 1920],
+    pub words: [u64; 2080],
 }
 
 /// A live session, to be used through its functions only. It lives in the caller's memory and there is nothing to free. Copying
@@ -57,15 +58,21 @@ struct Heading {
     /// Compiler, target and version, on which the layout depends.
     layout: u64,
     version: u64,
+    /// Of what follows.
+    sum: u64,
 }
 
 const HEADING: Heading = Heading {
     mark: MARK ^ 1,
     bytes: size_of::<tickseam_session>() as u64,
     layout: decimal(env!("TICKSEAM_LAYOUT")),
-    version: 0,
+    version: 1,
+    sum: 0,
 };
 const _: () = assert!(TICKSEAM_SAVED_SIZE == TICKSEAM_SESSION_SIZE + size_of::<Heading>());
+/// The sum is taken over whole words.
+const WORDS: usize = TICKSEAM_SESSION_SIZE / size_of::<u64>();
+const _: () = assert!(TICKSEAM_SESSION_SIZE.is_multiple_of(size_of::<u64>()));
 
 /// A number written in decimals by the build.
 const fn decimal(text: &str) -> u64 {
@@ -243,7 +250,8 @@ pub unsafe extern "C" fn tickseam_session_observe_marker(
 
 /// Places an event that the host stamped `host_ns` and whose physical instant was `latency_us` later (negative: earlier), with
 /// standard uncertainty `latency_u_us`. Both in us, within an hour; 0 and 0 for an event stamped when it happened. May be asked again
-/// later, when more is known. An event from before the running segment is placed on the one before it.
+/// later, when more is known. An event from before the running segment is placed on the one before it, one from before the host's clock was
+/// set by what was known before.
 /// Errors: NULL, MISALIGNED, NO_SESSION, STRUCT_SIZE, VALUE (latency), NOT_YET. The session's thread; some us.
 ///
 /// # Safety
@@ -269,7 +277,7 @@ pub unsafe extern "C" fn tickseam_session_place(
     })())
 }
 
-/// Host time of a time on the running segment's timeline, s: the way back from a placement.
+/// Host time of a time on the running segment's timeline, s, by the clock that the host had then: the way back from a placement.
 /// Errors: NULL, MISALIGNED, NO_SESSION, VALUE (a time that is not finite), NOT_YET. The session's thread; some us.
 ///
 /// # Safety
@@ -292,7 +300,8 @@ pub unsafe extern "C" fn tickseam_session_host_at(
     })())
 }
 
-/// A clock map of the running segment's timeline as it is known now. Hand it to other threads by value.
+/// A clock map of the running segment's timeline as it is known now, of the host's present clock: valid from where that was last set.
+/// Hand it to other threads by value.
 /// Errors: NULL, MISALIGNED, NO_SESSION, STRUCT_SIZE, NOT_YET. The session's thread; some us.
 ///
 /// # Safety
@@ -466,6 +475,9 @@ pub unsafe extern "C" fn tickseam_placement_line(
             TICKSEAM_LINE_FIXED_DELAY => placement.fixed_delay_us,
             TICKSEAM_LINE_RESOLUTION => placement.resolution_us,
             TICKSEAM_LINE_LATENCY => placement.latency_us,
+            TICKSEAM_LINE_STATISTICS => placement.statistics_us,
+            TICKSEAM_LINE_LATTICE => placement.lattice_us,
+            TICKSEAM_LINE_CURVATURE => placement.curvature_us,
             _ => return Err(TICKSEAM_ERROR_VALUE),
         });
         Ok(())
@@ -475,6 +487,63 @@ pub unsafe extern "C" fn tickseam_placement_line(
 /// Bytes of a saved session that say something; the rest of the memory is 0.
 const SAVED_BYTES: usize = size_of::<Heading>() + size_of::<tickseam_session>();
 const SAVED_REST: usize = TICKSEAM_SAVED_SIZE - SAVED_BYTES;
+
+/// A sum (FNV-1a, in words of 64 bits) that any single altered word changes, as each step can be undone.
+///
+/// # Safety
+/// `TICKSEAM_SESSION_SIZE` bytes can be read there.
+#[inline(never)]
+unsafe fn sum(bytes: *const u8) -> u64 {
+    // What lies in memory is read as it lies there, padding included.
+    let words = core::hint::black_box(bytes).cast::<u64>();
+    let mut sum = 0xCBF2_9CE4_8422_2325_u64;
+    for place in 0..WORDS {
+        // SAFETY: within what can be read; any bytes are a word.
+        let word = unsafe { words.add(place).read_unaligned() };
+        sum = (sum ^ word).wrapping_mul(0x0100_0000_01B3);
+    }
+    sum
+}
+
+/// Saves a session to `TICKSEAM_SAVED_SIZE` bytes.
+///
+/// # Safety
+/// Both are there, for reading and for writing.
+#[inline(never)]
+unsafe fn save(session: *const tickseam_session, saved: *mut MaybeUninit<u8>) {
+    // SAFETY: promised by the caller; bytes have no alignment, and may be padding.
+    unsafe {
+        let state = saved.add(size_of::<Heading>());
+        core::ptr::copy(session.cast::<MaybeUninit<u8>>(), state, size_of::<tickseam_session>());
+        core::ptr::write_bytes(saved.add(SAVED_BYTES), 0, SAVED_REST);
+        let heading = Heading { sum: sum(state.cast::<u8>()), ..HEADING };
+        saved.cast::<Heading>().write_unaligned(heading);
+    }
+}
+
+/// Whether bytes are a saved session of this build as it was written.
+///
+/// # Safety
+/// So many bytes can be read there.
+unsafe fn is_saved(saved: *const MaybeUninit<u8>, size: usize) -> Call {
+    if size < size_of::<Heading>() {
+        return Err(TICKSEAM_ERROR_NOT_SAVED);
+    }
+    // SAFETY: long enough; any bytes are a heading.
+    let heading = unsafe { saved.cast::<Heading>().read_unaligned() };
+    if heading.mark != HEADING.mark {
+        return Err(TICKSEAM_ERROR_NOT_SAVED);
+    }
+    if heading != (Heading { sum: heading.sum, ..HEADING }) {
+        return Err(TICKSEAM_ERROR_OTHER_BUILD);
+    }
+    if size < TICKSEAM_SAVED_SIZE {
+        return Err(TICKSEAM_ERROR_NOT_SAVED);
+    }
+    // SAFETY: long enough.
+    let now = unsafe { sum(saved.add(size_of::<Heading>()).cast::<u8>()) };
+    if now == heading.sum { Ok(()) } else { Err(TICKSEAM_ERROR_ALTERED) }
+}
 
 /// Saves the whole session to at least `TICKSEAM_SAVED_SIZE` bytes of any alignment, to go on later as if nothing had been between,
 /// to the same bits. `written` gets the bytes used. The bytes are of use to the same build of the library only.
@@ -498,14 +567,8 @@ pub unsafe extern "C" fn tickseam_session_save(
         if saved_size < TICKSEAM_SAVED_SIZE {
             return Err(TICKSEAM_ERROR_SHORT_MEMORY);
         }
-        let to = saved.cast::<MaybeUninit<u8>>();
-        // SAFETY: the caller's, long enough for both; bytes have no alignment, and may be padding.
-        unsafe {
-            to.cast::<Heading>().write_unaligned(HEADING);
-            let state = session.cast::<MaybeUninit<u8>>();
-            core::ptr::copy(state, to.add(size_of::<Heading>()), size_of::<tickseam_session>());
-            core::ptr::write_bytes(to.add(SAVED_BYTES), 0, SAVED_REST);
-        }
+        // SAFETY: the caller's, long enough for both.
+        unsafe { save(session, saved.cast()) };
         written.write(TICKSEAM_SAVED_SIZE);
         Ok(())
     })())
@@ -513,13 +576,14 @@ pub unsafe extern "C" fn tickseam_session_save(
 
 /// Puts a saved session into memory, as `tickseam_session_init` begins one.
 ///
-/// What is checked: that the bytes were written by `tickseam_session_save` of a library of the same version, compiler and target (mark, length, and a
-/// sum of these three). Use saved bytes with the very library that wrote them only. What is not: whether they were altered since. Restore only what you have kept safe from alteration: altered bytes are
-/// as dangerous as any other memory of the program that was overwritten.
-/// Errors: NULL, MISALIGNED, SHORT_MEMORY, NOT_SAVED, OTHER_BUILD; on any of them the memory is as it was. Any thread; some us.
+/// What is checked: that the bytes were written by `tickseam_session_save` of a library of the same version, compiler and target (mark,
+/// length, and a sum of these three), and by a sum over all of them that none was altered since by accident. What is not: whether somebody
+/// who altered them made the sum fit again. Use saved bytes with the very library that wrote them, and keep them where nobody else writes:
+/// forged bytes are as dangerous as any other memory of the program that was overwritten.
+/// Errors: NULL, MISALIGNED, SHORT_MEMORY, NOT_SAVED, OTHER_BUILD, ALTERED; on any of them the memory is as it was. Any thread; some us.
 ///
 /// # Safety
-/// The pointers are null or the caller's, for reading and for writing, as long as said; the bytes are as they were saved.
+/// The pointers are null or the caller's, for reading and for writing, as long as said; nobody has forged the bytes.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn tickseam_session_restore(
     memory: *mut core::ffi::c_void,
@@ -534,27 +598,39 @@ pub unsafe extern "C" fn tickseam_session_restore(
         if saved.is_null() {
             return Err(TICKSEAM_ERROR_NULL);
         }
-        if saved_size < size_of::<Heading>() {
-            return Err(TICKSEAM_ERROR_NOT_SAVED);
-        }
         let from = saved.cast::<MaybeUninit<u8>>();
-        // SAFETY: the caller's, long enough; any bytes are a heading.
-        let heading = unsafe { from.cast::<Heading>().read_unaligned() };
-        if heading.mark != HEADING.mark {
-            return Err(TICKSEAM_ERROR_NOT_SAVED);
-        }
-        if heading != HEADING {
-            return Err(TICKSEAM_ERROR_OTHER_BUILD);
-        }
-        if saved_size < TICKSEAM_SAVED_SIZE {
-            return Err(TICKSEAM_ERROR_NOT_SAVED);
-        }
-        // SAFETY: both long enough; the bytes are a session of this build by the caller's promise.
+        // SAFETY: the caller's, as long as said; both are long enough, and the bytes are a session of this build.
         unsafe {
+            is_saved(from, saved_size)?;
             let to = place.cast::<MaybeUninit<u8>>();
             core::ptr::copy(from.add(size_of::<Heading>()), to, size_of::<tickseam_session>());
         }
         session.write(place);
         Ok(())
     })())
+}
+
+/// The bytes that `tickseam_session_save` writes of a session, for the bindings that are written in Rust.
+pub fn saved(live: &Session<STREAMS>) -> [u8; TICKSEAM_SAVED_SIZE] {
+    let session = tickseam_session { mark: MARK, live: live.clone() };
+    let mut bytes = [0; TICKSEAM_SAVED_SIZE];
+    // SAFETY: both are there.
+    unsafe { save(&raw const session, core::hint::black_box(bytes.as_mut_ptr()).cast()) };
+    bytes
+}
+
+/// The session of such bytes.
+///
+/// # Errors
+/// The status that `tickseam_session_restore` answers.
+///
+/// # Safety
+/// Nobody has forged the bytes: altered by accident they are refused.
+pub unsafe fn restored(bytes: &[u8]) -> Result<Session<STREAMS>, i32> {
+    // SAFETY: a slice can be read; the bytes are a session of this build by the check and the caller's promise.
+    unsafe {
+        is_saved(bytes.as_ptr().cast(), bytes.len())?;
+        let session = bytes.as_ptr().add(size_of::<Heading>()).cast::<tickseam_session>();
+        Ok(session.read_unaligned().live)
+    }
 }

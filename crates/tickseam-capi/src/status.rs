@@ -21,7 +21,8 @@ pub const TICKSEAM_ERROR_NO_SESSION: i32 = -5;
 pub const TICKSEAM_ERROR_VALUE: i32 = -6;
 /// No such stream, none at all, or more than `TICKSEAM_STREAMS_MAX`.
 pub const TICKSEAM_ERROR_STREAM: i32 = -7;
-/// Nothing is known yet: no packet of the reference stream has found its place.
+/// Nothing is known yet: no packet of the reference stream has found its place. Of an event: or the host's clock was set so often since
+/// that what was known then is forgotten.
 pub const TICKSEAM_ERROR_NOT_YET: i32 = -8;
 /// There is no further one.
 pub const TICKSEAM_ERROR_NO_MORE: i32 = -9;
@@ -29,6 +30,9 @@ pub const TICKSEAM_ERROR_NO_MORE: i32 = -9;
 pub const TICKSEAM_ERROR_NOT_SAVED: i32 = -10;
 /// The session was saved by another build of the library.
 pub const TICKSEAM_ERROR_OTHER_BUILD: i32 = -11;
+
+/// The saved session was altered since.
+pub const TICKSEAM_ERROR_ALTERED: i32 = -12;
 
 fn text(words: &'static CStr) -> *const c_char {
     words.as_ptr()
@@ -57,6 +61,7 @@ pub extern "C" fn tickseam_status_text(status: i32) -> *const c_char {
         TICKSEAM_ERROR_NO_MORE => c"there is no further one",
         TICKSEAM_ERROR_NOT_SAVED => c"these bytes are no saved session",
         TICKSEAM_ERROR_OTHER_BUILD => c"the session was saved by another build of the library",
+        TICKSEAM_ERROR_ALTERED => c"the saved session was altered since",
         _ => c"no status of this library",
     })
 }
@@ -122,7 +127,8 @@ pub const TICKSEAM_REFUSAL_OVERFLOW: i32 = 7;
 
 /// What the link's delays leave open of the clock, within the observed stretch.
 pub const TICKSEAM_LINE_LINK: i32 = 0;
-/// What the age of the last observation adds to it (holdover, ITU-T G.810).
+/// What the age of the last observation adds to it (holdover, ITU-T G.810), and what is open while the host's clock may have been
+/// set: no observation tells by which clock the event was stamped.
 pub const TICKSEAM_LINE_HOLDOVER: i32 = 1;
 /// The link's fixed delay.
 pub const TICKSEAM_LINE_FIXED_DELAY: i32 = 2;
@@ -130,8 +136,14 @@ pub const TICKSEAM_LINE_FIXED_DELAY: i32 = 2;
 pub const TICKSEAM_LINE_RESOLUTION: i32 = 3;
 /// From the event's stamp to the physical event.
 pub const TICKSEAM_LINE_LATENCY: i32 = 4;
-/// Lines of a budget: they run from 0 to this, less one.
-pub const TICKSEAM_LINES: i32 = 5;
+/// Of `TICKSEAM_LINE_LINK`: what the scatter of delays, exchanges and markers leaves open.
+pub const TICKSEAM_LINE_STATISTICS: i32 = 5;
+/// Of `TICKSEAM_LINE_LINK`: what the link's grid leaves open, one that does not show included.
+pub const TICKSEAM_LINE_LATTICE: i32 = 6;
+/// Of `TICKSEAM_LINE_LINK`: what the crystal's wander between the bounds leaves open.
+pub const TICKSEAM_LINE_CURVATURE: i32 = 7;
+/// Lines of a budget: they run from 0 to this, less one. The last three add up to `TICKSEAM_LINE_LINK`.
+pub const TICKSEAM_LINES: i32 = 8;
 
 /// Words for a line of the uncertainty budget; any integer has some. Never null, never to be freed. Any thread; constant
 /// time.
@@ -143,9 +155,19 @@ pub extern "C" fn tickseam_line_text(line: i32) -> *const c_char {
         TICKSEAM_LINE_FIXED_DELAY => c"fixed delay",
         TICKSEAM_LINE_RESOLUTION => c"resolution of stamps and ticks",
         TICKSEAM_LINE_LATENCY => c"latency of the event",
+        TICKSEAM_LINE_STATISTICS => c"of the link: scatter",
+        TICKSEAM_LINE_LATTICE => c"of the link: grid",
+        TICKSEAM_LINE_CURVATURE => c"of the link: wander of the crystal",
         _ => c"no line of a budget",
     })
 }
+
+/// Of an event: its samples came, as far as is known.
+pub const TICKSEAM_PLACED: i32 = 0;
+/// Its time is known, the samples there were lost.
+pub const TICKSEAM_IN_GAP: i32 = 1;
+/// It lies before the first or after the last sample of its segment.
+pub const TICKSEAM_OUTSIDE: i32 = 2;
 
 /// Nothing can be placed yet.
 pub const TICKSEAM_KNOWS_NOTHING: i32 = 0;
@@ -160,7 +182,8 @@ pub const TICKSEAM_SIGHTING_USED: i32 = 0;
 pub const TICKSEAM_SIGHTING_NO_TICKS: i32 = 1;
 /// Refused: no packet of the reference stream has found its place yet.
 pub const TICKSEAM_SIGHTING_TOO_EARLY: i32 = 2;
-/// Refused: a tick does not fit its width, or lies more than 2 s from where the arrivals expect it.
+/// Refused: a tick does not fit its width, or lies more than 2 s from where the arrivals expect it; or a stamp may be of before the
+/// host's clock was set.
 pub const TICKSEAM_SIGHTING_FAR_OFF: i32 = 3;
 /// Refused: the reply came before the request, on either clock.
 pub const TICKSEAM_SIGHTING_BACKWARDS: i32 = 4;

@@ -4,9 +4,9 @@ use crate::arguments::Sized32;
 use crate::status::{
     TICKSEAM_AMBIGUOUS, TICKSEAM_CLOSES_GAP, TICKSEAM_DUPLICATE, TICKSEAM_ERROR_STREAM, TICKSEAM_ERROR_VALUE,
     TICKSEAM_IN_ORDER, TICKSEAM_JOINS_SEGMENT, TICKSEAM_LATE, TICKSEAM_NEW_SEGMENT, TICKSEAM_OPENS_GAP,
-    TICKSEAM_QUARANTINED, TICKSEAM_REFUSAL_HOST, TICKSEAM_REFUSAL_NO_SAMPLES, TICKSEAM_REFUSAL_NONE,
-    TICKSEAM_REFUSAL_OVERFLOW, TICKSEAM_REFUSAL_SEQUENCE, TICKSEAM_REFUSAL_TICK, TICKSEAM_REFUSAL_TOO_OLD,
-    TICKSEAM_REFUSAL_UNKNOWN_STREAM, TICKSEAM_REJECTED, TICKSEAM_RESUMES,
+    TICKSEAM_PLACED, TICKSEAM_QUARANTINED, TICKSEAM_REFUSAL_HOST, TICKSEAM_REFUSAL_NO_SAMPLES,
+    TICKSEAM_REFUSAL_NONE, TICKSEAM_REFUSAL_OVERFLOW, TICKSEAM_REFUSAL_SEQUENCE, TICKSEAM_REFUSAL_TICK,
+    TICKSEAM_REFUSAL_TOO_OLD, TICKSEAM_REFUSAL_UNKNOWN_STREAM, TICKSEAM_REJECTED, TICKSEAM_RESUMES,
 };
 use tickseam::frame::Frame;
 use tickseam::intake::{Disposition, IntakeConfigError, Intaken, PacketStamp, Refusal, StreamConfig};
@@ -121,7 +121,7 @@ pub struct tickseam_placement {
     /// Standard uncertainty, us.
     pub u_us: f64,
     /// Half-width of the 95 % interval, us: the root of the sum of squares of four parts, `TICKSEAM_LINE_LINK` plus
-    /// `TICKSEAM_LINE_HOLDOVER` being one of them, each other line one.
+    /// `TICKSEAM_LINE_HOLDOVER` being one of them, each line up to `TICKSEAM_LINE_LATENCY` another.
     pub u95_us: f64,
     /// Half-widths of 95 %, us: see `TICKSEAM_LINE_LINK`.
     pub link_us: f64,
@@ -133,10 +133,16 @@ pub struct tickseam_placement {
     pub resolution_us: f64,
     /// See `TICKSEAM_LINE_LATENCY`.
     pub latency_us: f64,
+    /// The three parts of `link_us`, which add up to it: see `TICKSEAM_LINE_STATISTICS`.
+    pub statistics_us: f64,
+    /// See `TICKSEAM_LINE_LATTICE`.
+    pub lattice_us: f64,
+    /// See `TICKSEAM_LINE_CURVATURE`.
+    pub curvature_us: f64,
     /// 1 if nobody knows the fixed delay: the event is placed late by it, and `u95_us` does not count it.
     pub excludes_fixed_delay: u32,
-    /// 0.
-    pub reserved: u32,
+    /// `TICKSEAM_PLACED`; of a replay also `TICKSEAM_IN_GAP` or `TICKSEAM_OUTSIDE`.
+    pub status: i32,
 }
 
 /// An instant of the host's clock.
@@ -359,6 +365,32 @@ pub struct tickseam_events {
     pub reserved_pointer: *const f64,
 }
 
+/// Exchanges and markers of a recording, in any order; each array as long as its count says, null only where that is 0.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct tickseam_sightings {
+    /// `sizeof(tickseam_sightings)`.
+    pub struct_size: u32,
+    /// 0.
+    pub reserved: u32,
+    /// Exchanges.
+    pub exchange_count: u64,
+    /// Markers.
+    pub marker_count: u64,
+    /// Of each exchange: the host's clock when the request was sent, ns.
+    pub origin_ns: *const i64,
+    /// The device's counter when it was received.
+    pub receive_tick: *const u64,
+    /// The device's counter when the reply was sent.
+    pub transmit_tick: *const u64,
+    /// The host's clock when it was received, ns.
+    pub destination_ns: *const i64,
+    /// Of each marker, an instant that both clocks saw: the host's clock, ns.
+    pub marker_host_ns: *const i64,
+    /// The device's counter.
+    pub marker_tick: *const u64,
+}
+
 /// What a replay found on its way.
 #[repr(C)]
 #[derive(Clone, Copy)]
@@ -381,6 +413,10 @@ pub struct tickseam_replay_report {
     pub congested: u32,
     /// Of the last segment: 1 if the device's rate lies outside the declared tolerance.
     pub off_nominal: u32,
+    /// Exchanges that bounded the clock: those whose ticks lie within 2 s of a segment's packets and of where these expect them.
+    pub exchanges_used: u64,
+    /// Markers that did.
+    pub markers_used: u64,
 }
 
 /// Makes a struct one that begins with its size, and holds its layout to the numbers of the header.
@@ -395,21 +431,24 @@ macro_rules! sized {
 sized! {
     tickseam_config 128 streams 64;
     tickseam_answer 56 missing_count 48;
-    tickseam_placement 88 reserved 84;
+    tickseam_placement 112 status 108;
     tickseam_map 120 valid_to_s 112;
     tickseam_state 56 missing_packets 24;
     tickseam_link 40 rests_on_sightings 36;
     tickseam_counters 216 markers_refused 208;
-    tickseam_replay_report 56 off_nominal 52;
+    tickseam_replay_report 72 markers_used 64;
 }
 
 // SAFETY: `repr(C)`, plain numbers and pointers only.
 unsafe impl Sized32 for tickseam_packets {}
 // SAFETY: the same.
 unsafe impl Sized32 for tickseam_events {}
+// SAFETY: the same.
+unsafe impl Sized32 for tickseam_sightings {}
 
 const _: () = assert!(size_of::<tickseam_packets>() == 16 + 6 * size_of::<*const u8>());
 const _: () = assert!(size_of::<tickseam_events>() == 16 + 4 * size_of::<*const u8>());
+const _: () = assert!(size_of::<tickseam_sightings>() == 24 + 6 * size_of::<*const u8>());
 const _: () = assert!(size_of::<tickseam_packet>() == 40 && size_of::<tickseam_gap>() == 24);
 const _: () = assert!(size_of::<tickseam_host_instant>() == 24 && size_of::<tickseam_device_instant>() == 24);
 
@@ -552,8 +591,11 @@ impl tickseam_placement {
             fixed_delay_us: budget.fixed_delay_us,
             resolution_us: budget.resolution_us,
             latency_us: budget.latency_us,
+            statistics_us: budget.statistics_us,
+            lattice_us: budget.lattice_us,
+            curvature_us: budget.curvature_us,
             excludes_fixed_delay: u32::from(excludes_fixed_delay),
-            reserved: 0,
+            status: TICKSEAM_PLACED,
         }
     }
 }

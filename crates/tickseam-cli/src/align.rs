@@ -5,8 +5,9 @@ use std::collections::BTreeMap;
 use tickseam::block::{Arrival, Deliveries};
 use tickseam::frame::Frame;
 use tickseam::gaps::missing_in_sorted;
-use tickseam::intake::IntakeConfigError;
+use tickseam::intake::{CountClock, IntakeConfigError};
 use tickseam::placement::{Budget, Placement, Placing, Shift};
+use tickseam::timeline::{Counted, FirstTick, Samples, Timeline};
 use tickseam_record::{
     BudgetSummary, Change, Description, Event, EventCounts, EventRow, EventsTable, Exchange, Gap, MapSummary,
     Marker, Packets, Recording, SegmentSummary, Status, StreamSummary,
@@ -17,7 +18,7 @@ use crate::changes::{Cause, Cut};
 use crate::estimate::{Estimate, Ground, Piece};
 use crate::live_answers::{LiveAnswer, live_answers};
 use crate::pairs::Sightings;
-use crate::resolve::{NOWHERE, Places};
+use crate::resolve::{NOWHERE, Places, stream_config};
 
 /// What an alignment may see of a recording: all but the truth.
 #[derive(Clone, Copy, Debug)]
@@ -77,14 +78,6 @@ pub struct Peers {
     pub least_squares: Vec<Option<f64>>,
 }
 
-/// Where a group's first sample lies on the device's counter, in two parts: a counter may be far from zero.
-#[derive(Clone, Copy, Debug)]
-struct FirstTick {
-    whole: i64,
-    /// From 0 to 1.
-    rest: f64,
-}
-
 /// The packets of one stream in one segment.
 #[derive(Debug, Default)]
 struct Group {
@@ -92,21 +85,8 @@ struct Group {
     received: Vec<u32>,
     /// Rows in the order of the sequence, each index once.
     sorted: Vec<u32>,
-    /// What its device times are counted by.
-    clock: Clock,
-    /// Tick of its first sample, where packets carry ticks: that of the earliest packet and what is known of the part
-    /// that its stamp was rounded down by.
-    first_tick: Option<FirstTick>,
-}
-
-/// What device times of a group are counted by.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-enum Clock {
-    /// Ticks, each rounded down.
-    Ticks,
-    /// Nominal samples of the stream, exact: there are no ticks, or the ticks are but these samples rounded down.
-    #[default]
-    Samples,
+    /// What its device times are counted by, and where it begins; `None` while it is empty.
+    timeline: Option<Timeline>,
 }
 
 type Groups = BTreeMap<(u32, usize), Group>;
@@ -144,51 +124,31 @@ fn group(captured: &Captured<'_>, places: &Places) -> Groups {
         group.sorted.dedup_by_key(|row| places.index[*row as usize]);
     }
     for (&(_, stream), group) in &mut groups {
-        look_at_ticks(captured, places, stream, group);
+        let stamped = group.sorted.iter().map(|&row| counted(captured, places, row as usize));
+        let described = &captured.description.streams[stream];
+        group.timeline =
+            Timeline::of(stamped, stream_config(described), captured.description.device_clock.tick_hz);
     }
     groups
 }
 
-/// Decides what a group's device times are counted by.
-///
-/// A tick is the device's counter rounded down, and so up to one tick early. Where one crystal drives both, tick − index ×
-/// ticks in a packet stays within one tick for the whole segment, and the sample count says the same without that error.
-/// A causal judge that used samples until they fail would have decided alike at every packet.
-fn look_at_ticks(captured: &Captured<'_>, places: &Places, stream: usize, group: &mut Group) {
-    let Captured { description, packets, .. } = *captured;
-    let (Some(tick_hz), Some(&first)) = (description.device_clock.tick_hz, group.sorted.first()) else {
-        return;
-    };
-    let described = &description.streams[stream];
-    let packet_ticks = f64::from(described.samples_per_packet) / described.rate_hz * tick_hz;
-    let first_index = places.index[first as usize];
-    let mut zero: Option<i64> = None;
-    let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
-    let mut usual = true;
-    for row in group.sorted.iter().map(|&row| row as usize) {
-        usual &= packets.samples()[row] == described.samples_per_packet;
-        if packets.tick(row).is_some() {
-            let tick = places.device[row];
-            let since = places.index[row].saturating_sub(first_index) as f64;
-            // Integers first, so that a counter far from zero loses nothing.
-            let from_zero = tick.saturating_sub(*zero.get_or_insert(tick)) as f64;
-            let beyond = from_zero - since * packet_ticks;
-            (least, most) = (least.min(beyond), most.max(beyond));
-        }
+fn counted(captured: &Captured<'_>, places: &Places, row: usize) -> Counted {
+    let tick = captured.packets.tick(row).filter(|_| captured.description.device_clock.tick_hz.is_some());
+    Counted {
+        index: places.index[row],
+        tick: tick.map(|_| places.device[row]),
+        samples: u32::from(captured.packets.samples()[row]),
     }
-    let Some(zero) = zero else { return };
-    let follows = usual && most - least < 1.0;
-    // The earliest packet's first sample lies at or after every `beyond`, and before each of them and one tick.
-    let first_tick = if follows {
-        (most + least + 1.0) / 2.0
-    } else {
-        let clocked = group.sorted.iter().map(|&row| row as usize).find(|&row| packets.tick(row).is_some());
-        let since = clocked.map_or(0, |row| places.index[row].saturating_sub(first_index));
-        0.5 - since as f64 * packet_ticks
-    };
-    let whole = first_tick.floor();
-    group.first_tick = Some(FirstTick { whole: zero.saturating_add(whole as i64), rest: first_tick - whole });
-    group.clock = if follows { Clock::Samples } else { Clock::Ticks };
+}
+
+impl Group {
+    fn clock(&self) -> CountClock {
+        self.timeline.map_or(CountClock::Samples, |timeline| timeline.clock)
+    }
+
+    fn first_tick(&self) -> Option<FirstTick> {
+        self.timeline?.first_tick
+    }
 }
 
 /// Everything that is looked up while events are placed.
@@ -202,57 +162,41 @@ struct Ways<'a> {
 }
 
 impl Ways<'_> {
-    /// Nominal counts of a group's clock in one second.
-    fn counts_per_s(&self, stream: usize, clock: Clock) -> f64 {
-        match (clock, self.captured.description.device_clock.tick_hz) {
-            (Clock::Ticks, Some(tick_hz)) => tick_hz,
-            _ => self.captured.description.streams[stream].rate_hz,
-        }
-    }
-
     /// A packet's first sample on its group's clock; `None` for a packet without a tick among those with one.
-    fn count(&self, stream: usize, clock: Clock, row: usize) -> Option<i64> {
-        let samples = i64::from(self.captured.description.streams[stream].samples_per_packet);
-        match clock {
-            Clock::Ticks => self.captured.packets.tick(row).map(|_| self.places.device[row]),
-            Clock::Samples => Some(self.places.index[row].saturating_mul(samples)),
-        }
+    fn count(&self, group: &Group, row: usize) -> Option<i64> {
+        group.timeline?.count(counted(self.captured, self.places, row))
     }
 
     /// The same as if the packet held its stream's usual number of samples up to its last: a packet of one sample more can go one
     /// sample later after its first, and the fixed delay is the usual packet's.
-    fn sent_count(&self, stream: usize, clock: Clock, row: usize) -> Option<i64> {
-        let count = self.count(stream, clock, row)?;
-        let described = &self.captured.description.streams[stream];
-        let samples = self.captured.packets.samples()[row];
-        if clock == Clock::Samples || samples == described.samples_per_packet {
+    fn sent_count(&self, group: &Group, row: usize) -> Option<i64> {
+        let count = self.count(group, row)?;
+        let Captured { description, packets, .. } = *self.captured;
+        let described = &description.streams[usize::from(packets.stream()[row])];
+        let samples = packets.samples()[row];
+        if group.clock() == CountClock::Samples || samples == described.samples_per_packet {
             return Some(count);
         }
         let more = f64::from(samples) - f64::from(described.samples_per_packet);
-        let counts = more / described.rate_hz * self.counts_per_s(stream, clock);
+        let counts = more / described.rate_hz * description.device_clock.tick_hz?;
         Some(count.saturating_add(counts.round() as i64))
     }
 
     /// Where both clocks of a group are counted from: the first sample of its earliest packet.
-    fn frame(&self, stream: usize, group: &Group) -> Option<Frame> {
-        let first = *group.sorted.first()? as usize;
-        let device_origin = match group.clock {
-            Clock::Ticks => group.first_tick?.whole,
-            Clock::Samples => self.count(stream, Clock::Samples, first)?,
-        };
-        let counts_per_s = self.counts_per_s(stream, group.clock);
-        Some(Frame { device_origin, counts_per_s, host_origin_ns: self.captured.packets.host_ns()[first] })
+    fn frame(&self, group: &Group) -> Option<Frame> {
+        let host_ns = self.captured.packets.host_ns()[*group.sorted.first()? as usize];
+        Some(group.timeline?.frame(host_ns, self.captured.description.device_clock.tick_hz))
     }
 
     /// What is constant about a stream's own estimate: its fixed delay differs by how long its packets take to fill.
-    fn ground(&self, stream: usize, clock: Clock) -> Ground {
+    fn ground(&self, stream: usize, clock: CountClock) -> Ground {
         let streams = &self.captured.description.streams;
         let fill_us =
             |stream: usize| f64::from(streams[stream].samples_per_packet - 1) / streams[stream].rate_hz * 1e6;
         let fixed_delay =
-            self.fixed_delay.map(|delay| Shift { us: delay.us + fill_us(stream) - fill_us(0), ..delay });
+            self.fixed_delay.map(|delay| Shift { us: delay.us + (fill_us(stream) - fill_us(0)), ..delay });
         let period_s = f64::from(streams[stream].samples_per_packet) / streams[stream].rate_hz;
-        Ground::new(self.captured.description, clock == Clock::Ticks, fixed_delay, period_s)
+        Ground::new(self.captured.description, clock == CountClock::Ticks, fixed_delay, period_s)
     }
 
     /// Exchanges and markers as a group of the reference stream sees them.
@@ -264,24 +208,24 @@ impl Ways<'_> {
         let Captured { description, exchanges, markers, .. } = *self.captured;
         let clock = &description.device_clock;
         let ticks = Frame {
-            device_origin: group.first_tick?.whole,
+            device_origin: group.first_tick()?.whole,
             counts_per_s: clock.tick_hz?,
-            host_origin_ns: self.frame(0, group)?.host_origin_ns,
+            host_origin_ns: self.frame(group)?.host_origin_ns,
         };
         let host_step_us = description.host_clock.resolution_ns / 1e3;
         Sightings::new(exchanges, markers, clock.tick_bits?, ticks, host_step_us)
     }
 
     fn estimate(&self, (segment, stream): (u32, usize), group: &Group) -> Option<Estimate> {
-        let frame = self.frame(stream, group)?;
+        let frame = self.frame(group)?;
         let packets = self.captured.packets;
         let rows = group.received.iter().map(|&row| row as usize);
         let stamps = rows.filter_map(|row| {
-            let count = self.sent_count(stream, group.clock, row)?;
+            let count = self.sent_count(group, row)?;
             Some((count, packets.host_ns()[row], self.behind_us[row]))
         });
         let sightings = if stream == 0 { self.sightings(segment, group) } else { None };
-        let ground = self.ground(stream, group.clock);
+        let ground = self.ground(stream, group.clock());
         Estimate::new(frame, ground, stamps, group.received.len(), sightings.as_ref())
     }
 
@@ -289,42 +233,19 @@ impl Ways<'_> {
     /// arrivals could tell.
     fn begins_s(&self, reference: &Group, group: &Group) -> Option<f64> {
         let tick_hz = self.captured.description.device_clock.tick_hz?;
-        let (first, of_reference) = (group.first_tick?, reference.first_tick?);
+        let (first, of_reference) = (group.first_tick()?, reference.first_tick()?);
         let whole = first.whole.saturating_sub(of_reference.whole) as f64;
         Some((whole + first.rest - of_reference.rest) / tick_hz)
     }
 
     /// Whether samples were received at a device time of a group, s since its origin.
-    fn received_at(&self, stream: usize, group: &Group, frame: &Frame, device_s: f64) -> Status {
-        let packets = self.captured.packets;
-        let described = &self.captured.description.streams[stream];
-        let packet_s = f64::from(described.samples_per_packet) / described.rate_hz;
-        let (places, sorted) = (self.places, &group.sorted);
-        let index = |at: usize| places.index[sorted[at] as usize];
-        // Packets without a tick lie between those with one, by their number.
-        let first_index = index(0);
-        let begins_s = |at: usize| match self.count(stream, group.clock, sorted[at] as usize) {
-            Some(count) => frame.device_s(count),
-            None => index(at).saturating_sub(first_index) as f64 * packet_s,
-        };
-        let ends_s =
-            |at: usize| begins_s(at) + f64::from(packets.samples()[sorted[at] as usize]) / described.rate_hz;
-        let (mut low, mut high) = (0, sorted.len());
-        while low < high {
-            let middle = (low + high) / 2;
-            if begins_s(middle) <= device_s { low = middle + 1 } else { high = middle }
-        }
-        if low == 0 {
-            return Status::Outside;
-        }
-        let at = low - 1;
-        if low == sorted.len() {
-            return if device_s < ends_s(at) { Status::Placed } else { Status::Outside };
-        }
-        if index(low) == index(at).saturating_add(1) || device_s < ends_s(at) {
-            Status::Placed
-        } else {
-            Status::InGap
+    fn received_at(&self, group: &Group, frame: &Frame, device_s: f64) -> Status {
+        let packet = |at: usize| Some(counted(self.captured, self.places, *group.sorted.get(at)? as usize));
+        let samples = |timeline: Timeline| timeline.samples_at(frame, device_s, group.sorted.len(), packet);
+        match group.timeline.map(samples) {
+            Some(Samples::Received) => Status::Placed,
+            Some(Samples::Lost) => Status::InGap,
+            Some(Samples::Outside) | None => Status::Outside,
         }
     }
 
@@ -343,14 +264,14 @@ impl Ways<'_> {
                     Some(reference) => self.begins_s(reference, group),
                     None => None,
                 };
-                let frame = self.frame(stream, group);
+                let frame = self.frame(group);
                 for gap in missing_in_sorted(group.sorted.iter().map(|&row| index(row))) {
                     let after = group.sorted.partition_point(|&row| index(row) < gap.first_index);
                     let neighbour =
                         |at: Option<usize>| at.and_then(|at| group.sorted.get(at)).map(|&row| row as usize);
                     let (before, after) = (neighbour(after.checked_sub(1)), neighbour(Some(after)));
                     let onset_s = before.zip(frame).and_then(|(row, frame)| {
-                        let last_s = frame.device_s(self.count(stream, group.clock, row)?);
+                        let last_s = frame.device_s(self.count(group, row)?);
                         Some(begins_s? + last_s + f64::from(packets.samples()[row]) / described.rate_hz)
                     });
                     let samples_missing = gap.samples(samples_per_packet);
@@ -406,9 +327,9 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
 
     let session_of = |segment: u32| {
         let group = groups.get(&(segment, 0))?;
-        Some((ways.frame(0, group)?, ways.ground(0, group.clock)))
+        Some((ways.frame(group)?, ways.ground(0, group.clock())))
     };
-    let count_of = |segment: u32, row: usize| ways.sent_count(0, groups.get(&(segment, 0))?.clock, row);
+    let count_of = |segment: u32, row: usize| ways.sent_count(groups.get(&(segment, 0))?, row);
     let sightings_of = |segment: u32| ways.sightings(segment, groups.get(&(segment, 0))?);
     let (live, estimates, own) = std::thread::scope(|scope| {
         let live = scope.spawn(|| {
@@ -462,7 +383,7 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
             continue;
         };
         let group = &groups[&(segment, 0)];
-        row.status = ways.received_at(0, group, &estimate.frame, placement.device_s);
+        row.status = ways.received_at(group, &estimate.frame, placement.device_s);
         row.onset_s = Some(placement.device_s);
         row.sample = Some(placement.device_s * rate_hz);
         row.segment = Some(segment);
@@ -662,7 +583,7 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
     }));
     SegmentSummary {
         segment,
-        clock: if group.clock == Clock::Ticks { "tick" } else { "sample" }.to_owned(),
+        clock: if group.clock() == CountClock::Ticks { "tick" } else { "sample" }.to_owned(),
         clock_hz: estimate.frame.counts_per_s,
         first_host_ns: stamp_ns(group.received.first()),
         last_host_ns: stamp_ns(group.received.last()),

@@ -1,6 +1,6 @@
 //! Sudden changes of the clocks and the link: where they are, what they are held to be, and how sure that is.
 //!
-//! The lower envelope of the arrivals, taken in bins of [`BIN_S`], stays on one level but for drift, beat and noise. A jump of it
+//! The lower envelope of the arrivals, taken in bins of [`watch::BIN_S`], stays on one level but for drift, beat and noise. A jump of it
 //! that stays is a setting of the host's clock, or its sleep; a jump no higher than one packet period may as well be the
 //! beat's, or a new anchor of the link, and is never taken for one. Smaller settings of the clock therefore go unseen, and
 //! intervals there do not hold as often as they should.
@@ -8,9 +8,10 @@
 //! # Measured
 //! `cargo test --release -p tickseam-cli --test changes -- --ignored --nocapture`: 60 random recordings of 15 minutes for each
 //! fault at 400 s, of slipping, partly slipping, locked, one-sided and constant links in turn, packet periods of 10 to 100
-//! ms; 53 of them with ticks, 26 with connection events. "Live" counts recordings in which [`Watch`] was sure, and how long after the
+//! ms; 53 of them with ticks, 26 with connection events. "Live" counts recordings in which [`watch::Watch`] was sure, and how long after the
 //! change that was; a sleeping host knows nothing before it wakes. "Held" is the mean share of events whose interval held; it is
-//! 0.973 without any fault (0.969 live).
+//! 0.973 without any fault (0.969 live). The live columns are from before the watch knew of packets that waited for a sleeping host
+//! and the command shared the session's clocks.
 //!
 //! | change | named | cut misplaced, median / 90 % | live | after, median / 90 % | held | held live |
 //! | --- | --- | --- | --- | --- | --- | --- |
@@ -49,11 +50,11 @@
 //! False alarms in 110 hours of random recordings without faults, stalls and batches among them: none in five classes of
 //! links; on congested ones 5 steps of the host's clock in their first ten seconds, while the queue fills.
 
-use std::collections::VecDeque;
 use std::ops::Range;
 
 use tickseam::block::Arrival;
-use tickseam::rise::{PERIODS, least_us};
+use tickseam::rise::PERIODS;
+use tickseam::watch::{self, DWELL, Levels, RATE_US_PER_S, SURE_US, threshold_us};
 
 /// What a sudden change is held to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -83,26 +84,8 @@ impl Cause {
     }
 }
 
-/// Length of a bin, s of device time: a stall of the app or a fade of the link, commonly of 2 s at most, leaves the rest of it.
-pub const BIN_S: f64 = 5.0;
-
-/// Packets that a bin holds at least, unless the link stood still: the least wait of so few is late by chance seldom.
-const BIN_PACKETS: u32 = 12;
-
-/// A level has to stay for so many bins before and after a jump: fades and full queues change it for less.
-const DWELL: usize = 3;
-
-/// The least jump that is looked for, besides the core's limits, in units of how much the envelope changes from bin to bin
-/// anyway, in four of five cases: congested and batched links, whose levels wander.
-const SCATTERS: f64 = 8.0;
+/// How much the envelope changes from bin to bin anyway: in four of five cases no more than this.
 const SCATTER_QUANTILE: f64 = 0.8;
-
-/// From here on one bin on each side is enough, µs: above what the queue of a headset holds back (common practice, no
-/// source), as long as the envelope does not wander so far.
-const SURE_US: f64 = 1e6;
-
-/// How far rates may be off that are not known yet, µs a second, for jumps across a silence.
-const RATE_US_PER_S: f64 = 70.0;
 
 /// Packets of this much device time before a cut tell how far the host's clock had come, s.
 const LOOK_BACK_S: f64 = 2.0;
@@ -119,7 +102,7 @@ const FLOOR_US: f64 = 2e3;
 
 /// Packets stamped within this before the first that shows that the host slept may have come as it woke, µs: some connection
 /// intervals (own choice). Doubled: so much less is known of the clock before.
-pub(crate) const BURST_US: f64 = 300e3;
+const BURST_US: f64 = 300e3;
 
 /// A place where no line may be drawn across.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -142,64 +125,26 @@ impl Cut {
         let after = &arrivals[self.place..];
         let from_s = after.first().map_or(0.0, |first| first.device_s);
         let sure =
-            after.iter().find(|a| host_us(a) > self.before_until_us.max(self.after_from_us + BURST_US));
+            after.iter().find(|a| a.host_us() > self.before_until_us.max(self.after_from_us + BURST_US));
         (from_s, sure.map_or(from_s, |sure| sure.device_s))
     }
 }
 
-/// A stretch of arrivals.
-#[derive(Clone, Copy, Debug)]
+/// A stretch of arrivals, and its first one.
 struct Bin {
     place: usize,
-    from_s: f64,
-    to_s: f64,
-    least_us: f64,
-    packets: u32,
+    bin: watch::Bin,
 }
 
-impl Bin {
-    fn new(place: usize, arrival: &Arrival) -> Self {
-        let at_s = arrival.device_s;
-        Self { place, from_s: at_s, to_s: at_s, least_us: arrival.residual_us, packets: 1 }
-    }
-
-    fn ends_before(&self, arrival: &Arrival) -> bool {
-        arrival.device_s >= self.from_s + BIN_S
-            && (self.packets >= BIN_PACKETS || arrival.device_s - self.to_s > BIN_S)
-    }
-
-    fn take(&mut self, arrival: &Arrival) {
-        self.to_s = self.to_s.max(arrival.device_s);
-        self.least_us = self.least_us.min(arrival.residual_us);
-        self.packets += 1;
-    }
-}
-
-/// Greatest and least of some levels.
-fn range(levels: &[f64]) -> (f64, f64) {
-    levels.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &at| (low.min(at), high.max(at)))
-}
-
-/// The least jump that is believed, µs, for packets of a period and an envelope that wanders so much.
-fn threshold_us(period_s: f64, scatter_us: f64) -> f64 {
-    least_us(period_s).max(SCATTERS * scatter_us)
-}
-
-/// The jump between levels before and after, if it stands out of both by the threshold.
+/// The jump between levels before and after, if it stands out of both by the threshold: between their middles.
 fn jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<f64> {
-    let ((low_before, high_before), (low_after, high_after)) = (range(before), range(after));
-    let up = low_after - high_before;
-    let down = low_before - high_after;
-    let clear = up.max(down);
-    let spread = (high_before - low_before).max(high_after - low_after);
-    // Queues raise levels at the ends of a recording; nothing lowers them below what they were.
-    let dwelt = if up > down { DWELL } else { 2 };
-    if before.is_empty() || after.is_empty() {
-        return None;
-    }
-    let enough = before.len().min(after.len()) >= dwelt || clear > SURE_US;
-    let step_us = quantile(after.to_vec(), 0.5) - quantile(before.to_vec(), 0.5);
-    (clear > threshold_us && spread < clear / 2.0 && enough).then_some(step_us)
+    let [of_before, of_after] = [before, after].map(|levels| Levels::of(levels.iter().copied()));
+    of_before.jump_to(&of_after, threshold_us)?;
+    Some(quantile(after.to_vec(), 0.5) - quantile(before.to_vec(), 0.5))
+}
+
+fn least(levels: &[f64]) -> f64 {
+    Levels::of(levels.iter().copied()).low_us()
 }
 
 fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
@@ -213,23 +158,24 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
     let mut bins: Vec<Bin> = Vec::new();
     for (place, arrival) in arrivals.iter().enumerate() {
         match bins.last_mut() {
-            Some(bin) if !bin.ends_before(arrival) => bin.take(arrival),
-            _ => bins.push(Bin::new(place, arrival)),
+            Some(Bin { bin, .. }) if !bin.ends_before(arrival) => bin.take(arrival),
+            _ => bins.push(Bin { place, bin: watch::Bin::new(arrival) }),
         }
     }
     // The nominal rate may be off by far more than the crystal is.
-    let rates =
-        bins.windows(2).map(|two| (two[1].least_us - two[0].least_us) / (two[1].from_s - two[0].from_s));
+    let rates = bins
+        .windows(2)
+        .map(|two| (two[1].bin.least_us - two[0].bin.least_us) / (two[1].bin.from_s - two[0].bin.from_s));
     let rate = quantile(rates.filter(|rate| rate.is_finite()).collect(), 0.5);
     let level = |residual_us: f64, at_s: f64| residual_us - rate * at_s;
-    let levels: Vec<f64> = bins.iter().map(|bin| level(bin.least_us, bin.from_s)).collect();
+    let levels: Vec<f64> = bins.iter().map(|Bin { bin, .. }| level(bin.least_us, bin.from_s)).collect();
     let changes = levels.windows(2).map(|two| (two[1] - two[0]).abs()).collect();
     let scatter_us = quantile(changes, SCATTER_QUANTILE);
     let threshold_us = threshold_us(period_s, scatter_us);
 
     let mut cuts: Vec<Cut> = Vec::new();
     for k in 1..bins.len() {
-        let silence_s = (bins[k].from_s - bins[k - 1].to_s).max(0.0);
+        let silence_s = (bins[k].bin.from_s - bins[k - 1].bin.to_s).max(0.0);
         let threshold_us = threshold_us + RATE_US_PER_S * silence_s;
         // What lies beyond another cut has another level.
         let from = cuts.last().map_or(0, |cut| bins.partition_point(|bin| bin.place < cut.place));
@@ -241,8 +187,8 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
         let Some(step_us) = around(DWELL).or_else(sure) else { continue };
         let to = bins.get(k + 1).map_or(arrivals.len(), |next| next.place);
         let run = &arrivals[bins[k - 1].place..to];
-        let (low_before, _) = range(&levels[k.saturating_sub(DWELL).max(from).min(k - 1)..k]);
-        let (low_after, _) = range(&levels[k..(k + 2).min(levels.len())]);
+        let low_before = least(&levels[k.saturating_sub(DWELL).max(from).min(k - 1)..k]);
+        let low_after = least(&levels[k..(k + 2).min(levels.len())]);
         // Delays only ever raise a residual: of two clocks, only the earlier one after a step down, and only the later one
         // before a step up, can have stamped below both floors.
         let slack_us = scatter_us.max(FLOOR_US);
@@ -281,24 +227,19 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
     cuts
 }
 
-/// Host time of an arrival since the frame's origin, µs.
-pub(crate) fn host_us(arrival: &Arrival) -> f64 {
-    arrival.residual_us + arrival.device_s * 1e6
-}
-
 fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack_us: f64) -> Cut {
     let first = &arrivals[place];
     let just_before =
         arrivals[..place].iter().rev().take_while(|a| a.device_s > first.device_s - LOOK_BACK_S);
-    let last_us = just_before.map(host_us).fold(host_us(&arrivals[place - 1]), f64::max);
-    let first_us = host_us(first);
+    let last_us = just_before.map(Arrival::host_us).fold(arrivals[place - 1].host_us(), f64::max);
+    let first_us = first.host_us();
     let passed_us = first_us - last_us;
     // A clock that stands still never goes back; one that is set back by more than packets come apart does.
     let slept = step_us < 0.0 && passed_us >= -slack_us && passed_us < AWAKE_US && -step_us > 2e6 * period_s;
     if slept {
         // What came while it slept is stamped as it wakes, and falls from the old level to the new one: it says nothing
         // of the old clock, and is but late by the new one.
-        let of_burst = |a: &&Arrival| host_us(a) > first_us - BURST_US;
+        let of_burst = |a: &&Arrival| a.host_us() > first_us - BURST_US;
         let burst = arrivals[..place].iter().rev().take_while(of_burst).count();
         let place = (place - burst).max(1);
         return Cut {
@@ -306,7 +247,7 @@ fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack
             step_us,
             cause: Cause::HostSuspend,
             before_until_us: first_us + slack_us,
-            after_from_us: host_us(&arrivals[place - 1]) - slack_us,
+            after_from_us: arrivals[place - 1].host_us() - slack_us,
         };
     }
     let reach_us = (passed_us - step_us).max(0.0) + slack_us;
@@ -316,67 +257,6 @@ fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack
         cause: Cause::HostClockStep,
         before_until_us: last_us + reach_us,
         after_from_us: first_us - reach_us,
-    }
-}
-
-/// Finds the same changes as [`cuts`] as soon as they can be told, from one packet after another.
-#[derive(Clone, Debug)]
-pub struct Watch {
-    period_s: f64,
-    levels: VecDeque<f64>,
-    bin: Option<Bin>,
-}
-
-/// Levels that a [`Watch`] remembers.
-const REMEMBERED: usize = 12;
-
-impl Watch {
-    /// Nothing seen yet.
-    pub fn new(period_s: f64) -> Self {
-        Self { period_s, levels: VecDeque::new(), bin: None }
-    }
-
-    fn threshold_us(&self) -> f64 {
-        let changes = self.levels.iter().zip(self.levels.iter().skip(1)).map(|(a, b)| (b - a).abs());
-        threshold_us(self.period_s, quantile(changes.collect(), 0.6))
-    }
-
-    fn before(&self, skipped: usize) -> Vec<f64> {
-        self.levels.iter().rev().skip(skipped).take(DWELL).copied().collect()
-    }
-
-    /// Takes an arrival; tells whether the host's clock was set or slept before it, or for a step up, before the levels that
-    /// made it sure. Whatever was known of the clock before is void then.
-    pub fn observe(&mut self, arrival: &Arrival) -> bool {
-        let silence_s = self.bin.map_or(0.0, |bin| (arrival.device_s - bin.to_s).max(0.0));
-        let threshold_us = self.threshold_us() + RATE_US_PER_S * silence_s;
-        let mut before = self.before(0);
-        before.extend(self.bin.map(|bin| bin.least_us));
-        let fell = jump(&before, &[arrival.residual_us; 2], threshold_us)
-            .is_some_and(|step_us| step_us < 0.0)
-            || jump(&before[before.len().saturating_sub(1)..], &[arrival.residual_us], SURE_US)
-                .is_some_and(|step_us| step_us < 0.0);
-        let mut rose = false;
-        match &mut self.bin {
-            Some(bin) if !bin.ends_before(arrival) => bin.take(arrival),
-            closed => {
-                if let Some(bin) = closed.replace(Bin::new(0, arrival)) {
-                    if self.levels.len() == REMEMBERED {
-                        self.levels.pop_front();
-                    }
-                    self.levels.push_back(bin.least_us);
-                    let latest = self.before(0);
-                    let small = jump(&self.before(DWELL), &latest, threshold_us);
-                    let sure = jump(&self.before(1), &latest[..1], SURE_US.max(threshold_us));
-                    rose = small.or(sure).is_some_and(|step_us| step_us > 0.0);
-                }
-            }
-        }
-        if fell || rose {
-            *self = Self::new(self.period_s);
-            self.bin = Some(Bin::new(0, arrival));
-        }
-        fell || rose
     }
 }
 
@@ -442,7 +322,7 @@ impl Window {
     fn new(arrivals: &[Arrival]) -> Self {
         let mut deliveries_us: Vec<f64> = Vec::with_capacity(MOST_DELIVERIES);
         for arrival in arrivals {
-            let at_us = host_us(arrival);
+            let at_us = arrival.host_us();
             if deliveries_us.last().is_none_or(|last_us| at_us - last_us > DELIVERY_US) {
                 deliveries_us.push(at_us);
                 if deliveries_us.len() == MOST_DELIVERIES {

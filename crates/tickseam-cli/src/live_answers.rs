@@ -1,15 +1,13 @@
 //! What the causal estimator would have said, packet by packet.
 
-use tickseam::block::Arrival;
+use tickseam::clocks::Clocks;
 use tickseam::frame::Frame;
 use tickseam::gate::Gate;
-use tickseam::live::Live;
-use tickseam::placement::Shift;
+use tickseam::placement::{Placement, Shift};
 
 use tickseam_record::{Exchange, Marker};
 
 use crate::align::Captured;
-use crate::changes::{BURST_US, Watch, host_us};
 use crate::estimate::Ground;
 use crate::pairs::Sightings;
 use crate::resolve::{NOWHERE, Places};
@@ -19,9 +17,6 @@ const ASKED_AFTER_NS: i64 = 1_000_000_000;
 
 /// A host stamp above both its neighbours by more than this is nonsense and does not tell the time, ns (own choice).
 const SPIKE_NS: i64 = 5_000_000_000;
-
-/// The host's clock may have been set back or stood still between two packets, give or take so many of their periods.
-const SLACK_PERIODS: f64 = 2.0;
 
 /// An answer of the causal estimator.
 #[derive(Clone, Copy, Debug)]
@@ -41,39 +36,19 @@ enum Sighting<'a> {
     Marker(&'a Marker),
 }
 
-/// What was known of the host's clock before it was set back or stood still.
-struct Earlier {
-    live: Live,
-    /// Host time since the frame's origin up to which that clock may have stamped events, µs.
-    until_us: f64,
-    /// The same from which the clock after it may have.
-    from_us: f64,
-}
-
-/// The estimator of one segment, or of what came after the host's clock was set in it.
+/// The estimator of one segment.
 struct Session {
     segment: u32,
     frame: Frame,
     ground: Ground,
     gate: Gate,
-    live: Live,
-    watch: Watch,
-    last: Option<Arrival>,
-    earlier: Option<Box<Earlier>>,
+    clocks: Clocks,
 }
 
 impl Session {
     fn new(segment: u32, frame: Frame, ground: Ground) -> Self {
-        Self {
-            segment,
-            frame,
-            ground,
-            gate: Gate::default(),
-            live: Live::new(ground.setup),
-            watch: Watch::new(ground.setup.period_s),
-            last: None,
-            earlier: None,
-        }
+        let clocks = Clocks::new(&ground.setup);
+        Self { segment, frame, ground, gate: Gate::default(), clocks }
     }
 
     /// Returns the host time since the frame's origin from which events may have been stamped by another clock than was thought, µs.
@@ -81,91 +56,52 @@ impl Session {
         let arrival = self.frame.arrival(device, host_ns).behind(behind_us);
         let mut doubtful_from_us = None;
         for arrival in self.gate.admit(arrival).into_iter().flatten() {
-            if self.watch.observe(&arrival) {
-                let known = std::mem::replace(&mut self.live, Live::new(self.ground.setup));
-                let fell = self.last.filter(|last| arrival.residual_us < last.residual_us);
-                self.earlier = fell.map(|last| {
-                    let (until_us, from_us) = ambiguous_us(&last, &arrival, self.ground.setup.period_s);
-                    doubtful_from_us = Some(from_us);
-                    Box::new(Earlier { live: known, until_us, from_us })
-                });
-            }
-            self.live.observe(arrival);
-            self.last = Some(arrival);
+            doubtful_from_us = self.clocks.observe(&self.ground.setup, arrival).or(doubtful_from_us);
         }
         doubtful_from_us
     }
 
     fn observe_sighting(&mut self, sightings: &Sightings<'_>, sighting: Sighting<'_>) {
-        let known = |device_s: f64| self.live.known_at(device_s).map_or(0.0, |(knot, _)| knot.offset_us);
-        match sighting {
-            Sighting::Exchange(exchange) => {
-                for pair in sightings.of_exchange(exchange, known).into_iter().flatten() {
-                    self.live.observe_pair(&pair);
-                }
+        let surely_present = |host_ns: i64| self.clocks.is_surely_present(self.frame.host_us(host_ns));
+        let live = self.clocks.live();
+        let known = |device_s: f64| live.known_at(device_s).map_or(0.0, |(knot, _)| knot.offset_us);
+        let pairs = match sighting {
+            Sighting::Exchange(exchange)
+                if surely_present(exchange.origin_ns) && surely_present(exchange.destination_ns) =>
+            {
+                sightings.of_exchange(exchange, known).map_or([None; 2], |pairs| pairs.map(Some))
             }
-            Sighting::Marker(marker) => {
-                if let Some(pair) = sightings.of_marker(marker, known) {
-                    self.live.observe_pair(&pair);
-                }
+            Sighting::Marker(marker) if surely_present(marker.host_ns) => {
+                [sightings.of_marker(marker, known), None]
             }
+            // Another clock may have stamped it.
+            _ => return,
+        };
+        for pair in pairs.into_iter().flatten() {
+            self.clocks.live_mut().observe_pair(&pair);
         }
     }
 
-    /// Where an event falls; `excludes_nothing` asks for silence while nobody knows the fixed delay. Where two clocks may have
-    /// stamped it, the answer reaches from one to the other.
+    /// Where an event falls; `excludes_nothing` asks for silence while nobody knows the fixed delay.
     fn answer(&self, host_ns: i64, latency: Shift, excludes_nothing: bool) -> Option<LiveAnswer> {
-        let by = |live: &Live| self.answer_by(live, host_ns, latency, excludes_nothing);
-        let stamped_us = self.frame.host_us(host_ns);
-        match &self.earlier {
-            Some(earlier) if stamped_us < earlier.from_us => by(&earlier.live),
-            Some(earlier) if stamped_us <= earlier.until_us => {
-                let (one, other) = (by(&earlier.live)?, by(&self.live)?);
-                let apart_s = (other.device_s - one.device_s).abs();
-                Some(LiveAnswer {
-                    device_s: f64::midpoint(one.device_s, other.device_s),
-                    u95_ms: one.u95_ms.max(other.u95_ms) + apart_s * 1e3 / 2.0,
-                    ..other
-                })
+        self.clocks.live().known_at(0.0)?;
+        let mut answer: Option<Placement> = None;
+        for clock in self.clocks.that_stamped(self.frame.host_us(host_ns)) {
+            let fixed_delay = clock.fixed_delay();
+            if fixed_delay.is_none() && excludes_nothing {
+                return None;
             }
-            _ => by(&self.live),
+            let known = |device_s: f64| clock.known_at(device_s);
+            let by = self.ground.place(self.frame, fixed_delay, host_ns, latency, known);
+            answer = Some(answer.map_or(by, |answer| answer.or(&by)));
         }
-    }
-
-    fn answer_by(
-        &self,
-        live: &Live,
-        host_ns: i64,
-        latency: Shift,
-        excludes_nothing: bool,
-    ) -> Option<LiveAnswer> {
-        live.known_at(0.0)?;
-        let fixed_delay = live.fixed_delay();
-        if fixed_delay.is_none() && excludes_nothing {
-            return None;
-        }
-        let known = |device_s: f64| live.known_at(device_s).unwrap_or_default();
-        let placement = self.ground.place(self.frame, fixed_delay, host_ns, latency, known);
+        let placement = answer?;
         Some(LiveAnswer {
             segment: self.segment,
             device_s: placement.device_s,
             u95_ms: placement.u95_us / 1e3,
         })
     }
-}
-
-/// Between which host times since the origin, µs, events may belong to the clock before two arrivals or to the one after them,
-/// as long as it was set back or stood still between the two: until when the first, and from when the second.
-fn ambiguous_us(last: &Arrival, first: &Arrival, period_s: f64) -> (f64, f64) {
-    let (last_us, first_us) = (host_us(last), host_us(first));
-    let passed_us = first_us - last_us;
-    let reach_us = if passed_us >= 0.0 {
-        // It slept, and packets that came meanwhile were stamped as it woke.
-        passed_us + BURST_US
-    } else {
-        ((first.device_s - last.device_s) * 1e6).max(0.0)
-    } + SLACK_PERIODS * period_s * 1e6;
-    (last_us + reach_us, first_us - reach_us)
 }
 
 /// For each event: the answer from the packets of the reference stream received up to one second after its stamp. Where the host's

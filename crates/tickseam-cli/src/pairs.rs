@@ -1,24 +1,16 @@
-//! Exchanges and markers, laid on a segment's timeline.
+//! Exchanges and markers of a recording, as one segment sees them.
 
 use tickseam::frame::Frame;
-use tickseam::pair::{MARKER_US, SyncPair, marker_half_width_us};
-use tickseam::serial::SerialSpace;
+use tickseam::pair::SyncPair;
+use tickseam::sightings::{ExchangeStamps, MarkerStamps, Sightings as Read};
 use tickseam_record::{Exchange, Marker};
-
-/// How far a tick may lie from where the arrivals expect it, s (own choice): farther, it belongs to another segment or
-/// is nonsense.
-const FAR_S: f64 = 2.0;
 
 /// The exchanges and markers of a recording as one segment sees them.
 #[derive(Clone, Copy, Debug)]
 pub struct Sightings<'a> {
     exchanges: &'a [Exchange],
     markers: &'a [Marker],
-    space: SerialSpace,
-    /// Counts ticks from the segment's origin.
-    ticks: Frame,
-    /// Step of the host's stamps and one tick, µs: the origin's tick is rounded too.
-    resolution_us: f64,
+    read: Read,
 }
 
 /// Sync pairs of a stretch of device time.
@@ -32,6 +24,19 @@ pub struct Pairs {
     pub markers: u64,
 }
 
+fn exchange_stamps(exchange: &Exchange) -> ExchangeStamps {
+    ExchangeStamps {
+        origin_ns: exchange.origin_ns,
+        receive_tick: exchange.receive_tick,
+        transmit_tick: exchange.transmit_tick,
+        destination_ns: exchange.destination_ns,
+    }
+}
+
+fn marker_stamps(marker: &Marker) -> MarkerStamps {
+    MarkerStamps { host_ns: marker.host_ns, tick: marker.tick }
+}
+
 impl<'a> Sightings<'a> {
     /// `ticks` has its origin at the tick of the segment's first sample, rounded down, and at the same host time as the
     /// segment's frame. `None` without exchanges and markers, or for a counter that cannot be.
@@ -42,22 +47,8 @@ impl<'a> Sightings<'a> {
         ticks: Frame,
         host_step_us: f64,
     ) -> Option<Self> {
-        let space = SerialSpace::new(tick_bits).ok()?;
-        let resolution_us = host_step_us + 1e6 / ticks.counts_per_s;
-        (!exchanges.is_empty() || !markers.is_empty()).then_some(Self {
-            exchanges,
-            markers,
-            space,
-            ticks,
-            resolution_us,
-        })
-    }
-
-    /// The unwrapped tick nearest to where the host's clock expects it; `residual_us` as known so far.
-    fn tick(&self, host_ns: i64, raw: u64, residual_us: &impl Fn(f64) -> f64) -> Option<i64> {
-        let expected_s = self.ticks.device_s_at(host_ns, 0.0, residual_us);
-        let tick = self.space.unwrap_near(self.ticks.count(expected_s), raw)?;
-        ((self.ticks.device_s(tick) - expected_s).abs() < FAR_S).then_some(tick)
+        let read = Read::new(tick_bits, ticks, host_step_us)?;
+        (!exchanges.is_empty() || !markers.is_empty()).then_some(Self { exchanges, markers, read })
     }
 
     /// The two pairs of an exchange.
@@ -66,54 +57,25 @@ impl<'a> Sightings<'a> {
         exchange: &Exchange,
         residual_us: impl Fn(f64) -> f64,
     ) -> Option<[SyncPair; 2]> {
-        let receive = self.tick(exchange.origin_ns, exchange.receive_tick, &residual_us)?;
-        let transmit = self.tick(exchange.destination_ns, exchange.transmit_tick, &residual_us)?;
-        (exchange.origin_ns <= exchange.destination_ns && receive <= transmit).then(|| {
-            SyncPair::of_exchange(
-                &self.ticks,
-                self.resolution_us,
-                exchange.origin_ns,
-                receive,
-                transmit,
-                exchange.destination_ns,
-            )
-        })
+        self.read.of_exchange(exchange_stamps(exchange), &residual_us)
     }
 
     /// The pair of a marker, before the scatter of the markers is known.
     pub fn of_marker(&self, marker: &Marker, residual_us: impl Fn(f64) -> f64) -> Option<SyncPair> {
-        let tick = self.tick(marker.host_ns, marker.tick, &residual_us)?;
-        Some(SyncPair::of_marker(&self.ticks, self.resolution_us, MARKER_US, marker.host_ns, tick))
+        self.read.of_marker(marker_stamps(marker), &residual_us)
     }
 
     /// All pairs between two device times, the residual being known roughly.
     pub fn between(&self, from_s: f64, to_s: f64, residual_us: impl Fn(f64) -> f64) -> Pairs {
-        let inside = |pair: &SyncPair| pair.at_s >= from_s - FAR_S && pair.at_s <= to_s + FAR_S;
-        let mut found = Pairs::default();
-        for exchange in self.exchanges {
-            if let Some(pairs) = self.of_exchange(exchange, &residual_us)
-                && pairs.iter().all(inside)
-            {
-                found.pairs.extend(pairs);
-                found.exchanges += 1;
-            }
-        }
-        let markers: Vec<(i64, i64)> = self
-            .markers
-            .iter()
-            .filter_map(|marker| {
-                Some((marker.host_ns, self.tick(marker.host_ns, marker.tick, &residual_us)?))
-            })
-            .collect();
-        let half_width_us = marker_half_width_us(&self.ticks, markers.iter().copied());
-        for (host_ns, tick) in markers {
-            let pair = SyncPair::of_marker(&self.ticks, self.resolution_us, half_width_us, host_ns, tick);
-            if inside(&pair) {
-                found.pairs.push(pair);
-                found.markers += 1;
-            }
-        }
-        found.pairs.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        found
+        let mut pairs = vec![SyncPair::default(); 2 * self.exchanges.len() + self.markers.len()];
+        let exchanges = self.exchanges.iter().map(exchange_stamps);
+        let markers = self.markers.iter().map(marker_stamps);
+        // There is room for all of them.
+        let found = self
+            .read
+            .between(exchanges, markers, (from_s, to_s), &residual_us, &mut pairs)
+            .unwrap_or_default();
+        pairs.truncate(found.pairs);
+        Pairs { pairs, exchanges: found.exchanges, markers: found.markers }
     }
 }

@@ -5,7 +5,7 @@ use tickseam::intake::{
     StreamConfig,
 };
 use tickseam::setup::HOST_TOLERANCE_PPM;
-use tickseam_record::{Description, MOST_STREAMS, Packets};
+use tickseam_record::{Description, MOST_STREAMS, Packets, Stream};
 
 use crate::continued::{TickStep, rejoin};
 
@@ -47,6 +47,15 @@ pub struct StreamCounts {
     pub rejected: u64,
 }
 
+/// A described stream as the core takes it.
+pub(crate) fn stream_config(stream: &Stream) -> StreamConfig {
+    StreamConfig {
+        rate_hz: stream.rate_hz,
+        samples_per_packet: u32::from(stream.samples_per_packet),
+        sequence_bits: stream.sequence_bits,
+    }
+}
+
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Waiting {
     Ambiguous,
@@ -70,15 +79,7 @@ impl Places {
             tick_bits: clock.tick_bits.unwrap_or(32),
             tolerance_ppm: clock.tolerance_ppm + HOST_TOLERANCE_PPM,
         };
-        let streams: Vec<StreamConfig> = description
-            .streams
-            .iter()
-            .map(|stream| StreamConfig {
-                rate_hz: stream.rate_hz,
-                samples_per_packet: u32::from(stream.samples_per_packet),
-                sequence_bits: stream.sequence_bits,
-            })
-            .collect();
+        let streams: Vec<StreamConfig> = description.streams.iter().map(stream_config).collect();
         let mut intake = Box::new(Intake::<MOST_STREAMS>::new(device, &streams)?);
         let rows = packets.len();
         let mut places = Self {

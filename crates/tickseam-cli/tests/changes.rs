@@ -5,8 +5,9 @@
 use std::time::Instant;
 
 use tickseam::block::Arrival;
+use tickseam::watch::Watch;
 use tickseam_cli::align::{Aligned, Captured, align};
-use tickseam_cli::changes::Watch;
+
 use tickseam_cli::compare::compare;
 use tickseam_cli::simulated;
 use tickseam_sim::scenario::{Fault, LinkKind};
@@ -135,7 +136,7 @@ fn live_latency_s(scenario: &Scenario, seed: u64, at_s: f64) -> Option<f64> {
         let device_s = index as f64 * period_s;
         let host_us = (packet.host_ns - scenario.host.origin_ns) as f64 / 1e3;
         let arrival = Arrival::new(device_s, host_us - device_s * 1e6);
-        if watch.observe(&arrival) {
+        if watch.observe(&arrival).is_some() {
             return Some(first_sample_s - at_s);
         }
     }

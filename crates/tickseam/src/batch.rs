@@ -1,19 +1,26 @@
-//! A whole recording at once: packets in, placed events out, in memory that the caller lends.
+//! A whole recording at once: packets, exchanges and markers in, placed events out, in memory that the caller lends.
 //!
-//! `packets → settling → arrivals of one segment → replayed estimate → the events that fell into it`, segment by segment.
+//! `packets → settling → places → timeline and arrivals of one segment → replayed estimate → the events that fell into it`,
+//! segment by segment.
 //!
-//! Not done here: a host clock that is set is not looked for, and exchanges and markers are not used.
+//! Not done here: a host clock that is set is not looked for, nor is a silence after which the counters went on as they were told
+//! from a restart by what followed.
 
-use crate::block::Arrival;
+use crate::block::{Arrival, Deliveries};
 use crate::frame::Frame;
 use crate::gate::Gate;
-use crate::intake::{IntakeCounters, PacketStamp};
+use crate::intake::{CountClock, IntakeCounters, PacketStamp};
 use crate::live::Live;
-use crate::placement::Shift;
+use crate::number::single;
+use crate::pair::SyncPair;
+use crate::placement::{Knot, Shift};
 use crate::replay::{Report, Stage, known_at, replay, stages_needed};
 use crate::select::envelope_line;
 use crate::session::{Ground, Placed, SessionConfig, SessionConfigError};
-use crate::settling::{Settled, Settling, SettlingCounters};
+use crate::settling::{Settling, SettlingCounters};
+use crate::sightings::{ExchangeStamps, MarkerStamps, Sightings};
+use crate::sorting::sort;
+use crate::timeline::{Counted, Samples, Timeline};
 
 /// What came of a whole recording.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -26,6 +33,10 @@ pub struct BatchReport {
     pub wild: u64,
     /// Segments that events can be placed on.
     pub segments: u32,
+    /// Exchanges that bounded the clock.
+    pub exchanges: u64,
+    /// Markers that bounded the clock.
+    pub markers: u64,
     /// Of the last segment.
     pub replayed: Option<Report>,
 }
@@ -35,7 +46,7 @@ pub struct BatchReport {
 pub enum BatchError {
     /// A configuration that cannot be.
     Config(SessionConfigError),
-    /// Fewer arrivals than packets were lent, or too few stages: lend more.
+    /// Fewer places, arrivals, sync pairs or stages than are needed: lend more.
     Room,
     /// No packet of the reference stream found its place.
     NoArrival,
@@ -53,61 +64,109 @@ impl core::fmt::Display for BatchError {
 
 impl core::error::Error for BatchError {}
 
-/// Stages that are enough for so many packets whose host stamps span so many seconds, unless a device's times run back and
-/// forth by many seconds: then [`BatchError::Room`] asks for more.
-pub fn stages_for(packets: usize, span_s: f64) -> usize {
+/// Stages that are enough for so many packets and sync pairs (two for each exchange, one for each marker) whose host stamps span
+/// so many seconds, unless a device's times run back and forth by many seconds: then [`BatchError::Room`] asks for more.
+pub fn stages_for(packets: usize, pairs: usize, span_s: f64) -> usize {
     // Device time may be off host time by a nominal rate that is wrong, and each segment has a few stages more.
-    stages_needed(packets, 0, 1.25 * span_s).saturating_add(64)
+    stages_needed(packets, pairs, 1.25 * span_s).saturating_add(64)
 }
 
-/// Packets as they were received, each with its stream.
+/// A recording as it was received.
 pub trait Received {
-    /// How many.
+    /// How many packets.
     fn count(&self) -> usize;
-    /// The stream and the stamp of one; `None` beyond the last.
+    /// The stream and the stamp of one, in the order of reception; `None` beyond the last.
     fn packet(&self, place: usize) -> Option<(usize, PacketStamp)>;
+    /// One of the exchanges; `None` beyond the last.
+    fn exchange(&self, _place: usize) -> Option<ExchangeStamps> {
+        None
+    }
+    /// One of the markers; `None` beyond the last.
+    fn marker(&self, _place: usize) -> Option<MarkerStamps> {
+        None
+    }
 }
 
-/// Replays packets in the order of reception and gives each event its place: `place` is called once for each event of
-/// `events` and each segment, in order, and the last call for an event holds. An event belongs to the newest segment that
-/// had begun when it happened, or to the first.
+/// Where a packet of the reference stream lies.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Place {
+    index: i64,
+    /// Looked at only if `ticked`.
+    tick: i64,
+    /// Number of the packet in the order of reception.
+    row: usize,
+    segment: u32,
+    samples: u32,
+    behind_us: f32,
+    ticked: bool,
+}
+
+impl Place {
+    fn counted(&self) -> Counted {
+        Counted { index: self.index, tick: self.ticked.then_some(self.tick), samples: self.samples }
+    }
+}
+
+/// The memory that a replay works in; what it held is of no matter.
+#[derive(Debug)]
+pub struct Lent<'a> {
+    /// As many as there are packets of the reference stream.
+    pub places: &'a mut [Place],
+    /// As many.
+    pub arrivals: &'a mut [Arrival],
+    /// Two for each exchange and one for each marker.
+    pub pairs: &'a mut [SyncPair],
+    /// [`stages_for`] tells how many.
+    pub stages: &'a mut [Stage],
+}
+
+/// An event to be placed, and where it fell.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Asked {
+    /// The host's stamp, ns.
+    pub host_ns: i64,
+    /// From the stamp to the physical event.
+    pub latency: Shift,
+    /// Where it fell, and whether the samples there came.
+    pub answer: Option<(Placed, Samples)>,
+    /// It lies between the first and the last arrival of the segment that it was placed on.
+    within: bool,
+}
+
+impl Asked {
+    /// One that has no answer yet.
+    pub const fn new(host_ns: i64, latency: Shift) -> Self {
+        Self { host_ns, latency, answer: None, within: false }
+    }
+}
+
+/// Replays a recording and gives each event its answer. An event belongs to the newest segment whose packets lie before and after it;
+/// without one, to the newest that had begun when it happened, or to the first.
 ///
-/// Cost: some nine passes over the packets; events times segments for the rest.
+/// Cost: some ten passes over the packets; events times segments for the rest.
 ///
 /// # Errors
 /// See [`BatchError`].
 pub fn replay_packets<const STREAMS: usize>(
     config: &SessionConfig<'_>,
     received: &impl Received,
-    events: usize,
-    event: impl Fn(usize) -> (i64, Shift),
-    arrivals: &mut [Arrival],
-    stages: &mut [Stage],
-    place: impl FnMut(usize, Placed),
+    events: &mut [Asked],
+    lent: Lent<'_>,
 ) -> Result<BatchReport, BatchError> {
     let (ground, clock) = Ground::new(config).map_err(BatchError::Config)?;
-    let mut settling = Settling::<STREAMS>::new(clock, config.streams)
+    let mut settling = Settling::<STREAMS, (usize, f32)>::new(clock, config.streams)
         .map_err(|error| BatchError::Config(SessionConfigError::Intake(error)))?;
-    let mut batch = Batch {
-        ground,
-        events,
-        event,
-        arrivals,
-        stages,
-        place,
-        begun: None,
-        filled: 0,
-        gate: Gate::default(),
-        report: BatchReport::default(),
-        short: false,
-    };
-    for number in 0..received.count() {
-        let Some((stream, stamp)) = received.packet(number) else { break };
-        let _ = settling.observe(stream, batch.ground.stamp(stamp), |settled| batch.take(&settled));
-    }
-    batch.close();
-    if batch.short {
-        return Err(BatchError::Room);
+    let Lent { places, arrivals, pairs, stages } = lent;
+    let places = settle(&mut settling, &ground, received, places)?;
+    let mut batch =
+        Batch { config, ground, received, events, arrivals, pairs, stages, report: BatchReport::default() };
+    let mut rest = places;
+    while let Some(first) = rest.first() {
+        let segment = first.segment;
+        let of_segment = rest.iter().take_while(|place| place.segment == segment).count();
+        let Some((places, others)) = rest.split_at_mut_checked(of_segment) else { break };
+        batch.replay(segment, places)?;
+        rest = others;
     }
     if batch.report.segments == 0 {
         return Err(BatchError::NoArrival);
@@ -116,104 +175,192 @@ pub fn replay_packets<const STREAMS: usize>(
     Ok(BatchReport { intake, settling, ..batch.report })
 }
 
-struct Batch<'a, E, P> {
-    ground: Ground,
-    events: usize,
-    event: E,
-    arrivals: &'a mut [Arrival],
-    stages: &'a mut [Stage],
-    place: P,
-    /// The segment under way.
-    begun: Option<(u32, Frame)>,
-    filled: usize,
-    gate: Gate,
-    report: BatchReport,
-    short: bool,
+/// Finds the places of the reference stream's packets: by segment, each in the order of reception.
+fn settle<'a, const STREAMS: usize>(
+    settling: &mut Settling<STREAMS, (usize, f32)>,
+    ground: &Ground,
+    received: &impl Received,
+    places: &'a mut [Place],
+) -> Result<&'a mut [Place], BatchError> {
+    let mut deliveries = Deliveries::default();
+    let (mut filled, mut short) = (0_usize, false);
+    for row in 0..received.count() {
+        let Some((stream, stamp)) = received.packet(row) else { break };
+        let behind_us = single(deliveries.observe(stamp.host_ns));
+        let stamp = ground.stamp(stamp);
+        let _ = settling.observe_tagged(stream, stamp, (row, behind_us), |settled, (row, behind_us)| {
+            if settled.stream != 0 {
+                return;
+            }
+            let (index, segment) = (settled.at.index, settled.at.segment);
+            let (tick, ticked) = (settled.at.device, settled.at.clock == CountClock::Ticks);
+            let samples = received.packet(row).map_or(0, |(_, stamp)| stamp.samples);
+            match places.get_mut(filled) {
+                Some(slot) => *slot = Place { index, tick, row, segment, samples, behind_us, ticked },
+                None => short = true,
+            }
+            filled = filled.saturating_add(1);
+        });
+    }
+    if short {
+        return Err(BatchError::Room);
+    }
+    let places = places.get_mut(..filled).unwrap_or_default();
+    // Packets that were settled late, and those of an old numbering that straggle in.
+    sort(places, &|a, b| (a.segment, a.row) < (b.segment, b.row));
+    Ok(places)
 }
 
-impl<E: Fn(usize) -> (i64, Shift), P: FnMut(usize, Placed)> Batch<'_, E, P> {
-    fn take(&mut self, settled: &Settled) {
-        if !self.ground.tells_the_clock(settled) {
-            return;
-        }
-        let segment = settled.at.segment;
-        if self.begun.is_none_or(|(begun, _)| begun < segment) {
-            self.close();
-            self.begun = Some((segment, self.ground.frame(settled)));
-        }
-        if let Some((_, frame)) = self.begun.filter(|&(begun, _)| begun == segment) {
-            let arrival = frame.arrival(settled.at.device, settled.host_ns).behind(settled.behind_us);
-            for arrival in self.gate.admit(arrival).into_iter().flatten() {
-                self.push(arrival);
+struct Batch<'a, R> {
+    config: &'a SessionConfig<'a>,
+    ground: Ground,
+    received: &'a R,
+    events: &'a mut [Asked],
+    arrivals: &'a mut [Arrival],
+    pairs: &'a mut [SyncPair],
+    stages: &'a mut [Stage],
+    report: BatchReport,
+}
+
+/// A segment whose clock is estimated.
+struct Estimated {
+    segment: u32,
+    timeline: Timeline,
+    frame: Frame,
+    ground: Ground,
+    fixed_delay: Option<Shift>,
+    /// Least and greatest device time of its arrivals, s.
+    span_s: (f64, f64),
+}
+
+impl<R: Received> Batch<'_, R> {
+    /// Estimates one segment and answers the events that may belong to it.
+    fn replay(&mut self, segment: u32, places: &mut [Place]) -> Result<(), BatchError> {
+        let tick_hz = self.config.ticks.map(|ticks| ticks.hz);
+        let Some(&stream) = self.config.streams.first() else { return Ok(()) };
+        let host_ns = |place: &Place| self.received.packet(place.row).map_or(0, |(_, stamp)| stamp.host_ns);
+        let timeline = Timeline::of(places.iter().map(Place::counted), stream, tick_hz);
+        let earliest = places.iter().min_by_key(|place| (place.index, place.row));
+        let (Some(timeline), Some(earliest)) = (timeline, earliest) else { return Ok(()) };
+        let frame = timeline.frame(host_ns(earliest), tick_hz);
+        let ground = match timeline.clock {
+            CountClock::Ticks => self.ground,
+            CountClock::Samples => self.ground.by_samples(),
+        };
+        let mut filled =
+            Filled { arrivals: self.arrivals, count: 0, span_s: (f64::INFINITY, f64::NEG_INFINITY) };
+        let mut gate = Gate::default();
+        for place in places.iter() {
+            if let Some(count) = timeline.count(place.counted()) {
+                let arrival = frame.arrival(count, host_ns(place)).behind(place.behind_us);
+                gate.admit(arrival).into_iter().flatten().try_for_each(|arrival| filled.push(arrival))?;
             }
         }
-    }
-
-    fn push(&mut self, arrival: Arrival) {
-        match self.arrivals.get_mut(self.filled) {
-            Some(slot) => {
-                *slot = arrival;
-                self.filled = self.filled.saturating_add(1);
-            }
-            None => self.short = true,
-        }
-    }
-
-    /// Ends the segment under way: estimates it and places the events that may belong to it.
-    fn close(&mut self) {
-        if let Some(last) = self.gate.close() {
-            self.push(last);
-        }
-        self.report.wild = self.report.wild.saturating_add(self.gate.dropped);
-        self.gate = Gate::default();
-        let filled = core::mem::take(&mut self.filled);
-        let Some(begun) = self.begun.take().filter(|_| filled > 0) else { return };
-        let Some(arrivals) = self.arrivals.get(..filled) else { return };
-        let setup = &self.ground.setup;
-        self.report.replayed = None;
+        gate.close().into_iter().try_for_each(|arrival| filled.push(arrival))?;
+        self.report.wild = self.report.wild.saturating_add(gate.dropped);
+        let (count, span_s) = (filled.count, filled.span_s);
+        let Some(arrivals) = self.arrivals.get(..count).filter(|arrivals| !arrivals.is_empty()) else {
+            return Ok(());
+        };
         self.report.segments = self.report.segments.saturating_add(1);
-        let events = (self.events, self.report.segments == 1);
+        self.report.replayed = None;
+        let mut of = Estimated { segment, timeline, frame, ground, fixed_delay: None, span_s };
         match envelope_line(arrivals.iter().copied()) {
             Ok(line) => {
-                let report = replay(arrivals, &[], line.working(), setup, self.stages);
-                self.short |= report.stages >= self.stages.len();
+                let line = line.working();
+                let mut pairs: &[SyncPair] = &[];
+                if let Some(sightings) = self.sightings(&of) {
+                    let (received, room) = (self.received, &mut *self.pairs);
+                    let exchanges = (0..).map_while(|place| received.exchange(place));
+                    let markers = (0..).map_while(|place| received.marker(place));
+                    let found = sightings.between(exchanges, markers, span_s, &|x| line.at(x), room);
+                    let found = found.ok_or(BatchError::Room)?;
+                    self.report.exchanges = self.report.exchanges.saturating_add(found.exchanges);
+                    self.report.markers = self.report.markers.saturating_add(found.markers);
+                    pairs = self.pairs.get(..found.pairs).unwrap_or_default();
+                }
+                let report = replay(arrivals, pairs, line, &of.ground.setup, self.stages);
+                if report.stages >= self.stages.len() {
+                    return Err(BatchError::Room);
+                }
                 let stages = self.stages.get(..report.stages).unwrap_or_default();
                 self.report.replayed = Some(report);
+                of.fixed_delay = report.fixed_delay;
                 let known =
                     |at_s: f64| known_at(stages, at_s, report.curvature_ppm_per_s).unwrap_or_default();
-                let (event, place) = (&self.event, &mut self.place);
-                place_all(&self.ground, begun, report.fixed_delay, known, events, event, place);
+                of.answer(places, self.events, &known);
             }
             // Too few arrivals for a line: what the causal estimator makes of them.
             Err(_) => {
-                let mut live = Live::new(*setup);
+                let mut live = Live::new(of.ground.setup);
                 for &arrival in arrivals {
                     live.observe(arrival);
                 }
-                let known = |at_s: f64| live.known_at(at_s).unwrap_or_default();
-                let (event, place) = (&self.event, &mut self.place);
-                place_all(&self.ground, begun, live.fixed_delay(), known, events, event, place);
+                of.fixed_delay = live.fixed_delay();
+                of.answer(places, self.events, &|at_s| live.known_at(at_s).unwrap_or_default());
+            }
+        }
+        Ok(())
+    }
+
+    /// How the segment reads the ticks of exchanges and markers; `None` where there are no ticks.
+    fn sightings(&self, of: &Estimated) -> Option<Sightings> {
+        let ticks = self.config.ticks?;
+        let frame = Frame {
+            device_origin: of.timeline.first_tick?.whole,
+            counts_per_s: ticks.hz,
+            host_origin_ns: of.frame.host_origin_ns,
+        };
+        Sightings::new(ticks.bits, frame, of.ground.host_step_us)
+    }
+}
+
+/// The arrivals of a segment, as far as they are found.
+struct Filled<'a> {
+    arrivals: &'a mut [Arrival],
+    count: usize,
+    span_s: (f64, f64),
+}
+
+impl Filled<'_> {
+    fn push(&mut self, arrival: Arrival) -> Result<(), BatchError> {
+        *self.arrivals.get_mut(self.count).ok_or(BatchError::Room)? = arrival;
+        self.count = self.count.saturating_add(1);
+        let (from_s, to_s) = &mut self.span_s;
+        *from_s = if arrival.device_s < *from_s { arrival.device_s } else { *from_s };
+        *to_s = if arrival.device_s > *to_s { arrival.device_s } else { *to_s };
+        Ok(())
+    }
+}
+
+impl Estimated {
+    /// Gives the events that may belong to this segment their answers.
+    fn answer(&self, places: &mut [Place], events: &mut [Asked], known: &dyn Fn(f64) -> (Knot, f64)) {
+        sort(places, &|a, b| (a.index, a.row) < (b.index, b.row));
+        let (from_s, to_s) = self.span_s;
+        for event in events {
+            let begun = (self.segment, self.frame);
+            let placed = self.ground.place(begun, self.fixed_delay, event.host_ns, event.latency, known);
+            let at_s = placed.placement.device_s;
+            let after_begin = at_s >= from_s && at_s >= 0.0;
+            let within = after_begin && at_s <= to_s;
+            if within || event.answer.is_none() || (after_begin && !event.within) {
+                let counted = |place: usize| places.get(place).map(Place::counted);
+                let samples = self.timeline.samples_at(&self.frame, at_s, places.len(), counted);
+                event.answer = Some((placed, samples));
+                event.within |= within;
             }
         }
     }
 }
 
-/// Gives the events of one segment their places; in the first segment, all.
-fn place_all(
-    ground: &Ground,
-    begun: (u32, Frame),
-    fixed_delay: Option<Shift>,
-    known: impl Fn(f64) -> (crate::placement::Knot, f64),
-    (events, first): (usize, bool),
-    event: &impl Fn(usize) -> (i64, Shift),
-    place: &mut impl FnMut(usize, Placed),
-) {
-    for number in 0..events {
-        let (host_ns, latency) = event(number);
-        let placed = ground.place(begun, fixed_delay, host_ns, latency, &known);
-        if first || placed.placement.device_s >= 0.0 {
-            place(number, placed);
-        }
+impl Ground {
+    /// The same for a timeline that counts samples, exact as they are.
+    fn by_samples(&self) -> Self {
+        let mut ground = *self;
+        ground.setup.resolution_us = self.host_step_us;
+        ground.half_tick_us = 0.0;
+        ground
     }
 }
 

@@ -7,8 +7,8 @@
 
 use heapless::Vec;
 
-use crate::lattice::{Detector, largest_gap_us, nominal};
-use crate::number::{between, count, single};
+use crate::lattice::{AGREEMENT, Detector, INTERVAL_STEP_US, TOOTH, largest_gap_us, nominal};
+use crate::number::{between, count, magnitude, single};
 use crate::setup::Setup;
 use crate::unseen::Unseen;
 
@@ -63,6 +63,17 @@ const PHASE_REACH: f64 = 4.0;
 /// Anchors from which the radio's rate is measured.
 const ANCHORS: usize = 12;
 
+/// The same before the rate says anything of the period.
+const ANCHORS_FOR_RATE: usize = 4;
+/// The same before a rate that no clock has makes a period of its own.
+const ANCHORS_FOR_OWN: usize = 6;
+/// Packets of a block that are compared with each other, about.
+const COMPARED: usize = 32;
+/// Pairs of them that waited differently, for a period to be judged by them.
+const FAR_NEEDED: usize = 24;
+/// By how much another period has to agree better than the grid's to displace it.
+const CLEARLY: f64 = 0.2;
+
 /// A straight line that residuals are taken against: the working frame, not an estimate.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct WorkingLine {
@@ -104,7 +115,8 @@ impl Arrival {
         Self { behind_us: f64::from(behind_us), ..self }
     }
 
-    fn host_us(&self) -> f64 {
+    /// Host time since the origin, µs.
+    pub fn host_us(&self) -> f64 {
         self.residual_us + self.device_s * 1e6
     }
 }
@@ -215,9 +227,13 @@ impl Interval {
 
     /// An interval found in the arrivals, to the nearest candidate.
     fn found(period_us: f64) -> Self {
-        let stretch_u_ppm = if nominal(period_us) { STRETCH_PPM } else { FOUND_STRETCH_PPM };
-        Self { period_us, stretch_ppm: 0.0, stretch_u_ppm, phase_sd_us: PHASE_SD_US }
+        Self { stretch_u_ppm: farthest_ppm(period_us), ..Self::declared(period_us) }
     }
+}
+
+/// How far a grid's rate may be off before any is measured, ppm.
+fn farthest_ppm(period_us: f64) -> f64 {
+    if nominal(period_us) { STRETCH_PPM } else { FOUND_STRETCH_PPM }
 }
 
 /// The grid of a link's instants in host time.
@@ -266,6 +282,18 @@ impl Grid {
         let early = between(self.early_us / self.interval_us, 0.02, 0.25);
         let turns = libm::floor((host_us - self.anchor_us) / self.period_us() + early);
         (crate::number::nearest(turns), self.anchor_us + turns * self.period_us())
+    }
+
+    /// Whether the rate measured is one that no two clocks differ by.
+    fn impossible(&self) -> bool {
+        self.anchors.len() >= ANCHORS_FOR_RATE
+            && magnitude(self.stretch_ppm) > farthest_ppm(self.interval_us) + self.stretch_u_ppm
+    }
+
+    /// Begins to measure the rate anew.
+    fn forget_rate(&mut self) {
+        self.anchors.clear();
+        (self.stretch_ppm, self.stretch_u_ppm) = (0.0, self.reset_u_ppm);
     }
 
     /// Moves the anchor to a better one and measures the radio's rate over the last anchors.
@@ -505,6 +533,7 @@ impl Blocks {
         }
         let line_us = self.line.at(arrival.device_s) - self.line.at(self.from_s) + self.reference_us;
         let (mut instant_us, mut leads) = (f32::NAN, false);
+        let mut first_us = self.own_first_us;
         if let Some(grid) = &mut self.grid {
             if !grid.placed {
                 grid.placed = true;
@@ -512,9 +541,12 @@ impl Blocks {
             }
             let (number, instant) = grid.instant(self.own_first_us);
             // What led the delivery may itself have been held back from an earlier instant.
-            let first_us = self.own_first_us - self.behind_us;
-            let led = self.behind_us > 0.0 && grid.instant(first_us).0 == number;
-            let z = if led { first_us } else { self.own_first_us } - instant;
+            let others_first_us = self.own_first_us - self.behind_us;
+            let led = self.behind_us > 0.0 && grid.instant(others_first_us).0 == number;
+            if led {
+                first_us = others_first_us;
+            }
+            let z = first_us - instant;
             let first = !same && number != self.last_number;
             leads = first && !led;
             self.last_number = number;
@@ -541,7 +573,7 @@ impl Blocks {
         let _ = self.entries.push(Entry {
             at_s: single(arrival.device_s - self.from_s),
             stamp_us: single(arrival.residual_us - line_us),
-            delivery_us: single(arrival.residual_us - line_us - (host_us - self.own_first_us)),
+            delivery_us: single(arrival.residual_us - line_us - (host_us - first_us)),
             instant_us,
             first: leads,
         });
@@ -659,8 +691,12 @@ impl Blocks {
         }
         let scale = phase.sum / n - phase.least;
         let settled = grid.anchors.len() >= 2;
-        block.interval_us = grid.interval_us;
         block.lateness_us = scale;
+        if self.change_period(grid) {
+            block.off_grid = true;
+            return;
+        }
+        block.interval_us = grid.interval_us;
         if f64::from(self.wide_z) > OFF_GRID_SHARE * f64::from(self.firsts.n) && self.firsts.n >= 8 {
             block.off_grid = true;
             grid.misfits = grid.misfits.saturating_add(1);
@@ -715,6 +751,78 @@ impl Blocks {
         self.bound(block, grid.interval_us, margin, instants, grouped, (phase.least, scale / n));
         block.stretch_ppm = grid.stretch_ppm;
         grid.settle(phase.number, phase.least, scale / n);
+    }
+
+    /// Which period near the grid's explains a block's arrivals clearly better. Arrivals a few periods apart agree with the
+    /// neighbours of the true period almost as well, and a grid that follows them at a rate of some percent fits them by chance;
+    /// over a whole block only the true one fits. Cost: once a block until the grid's rate is known, O([`COMPARED`]²) for each of
+    /// at most 17 candidates.
+    fn better_period_us(&self, grid: &Grid) -> Option<f64> {
+        let had = self.agreement(grid.interval_us)?;
+        let steps = |us: f64| crate::number::nearest(us / INTERVAL_STEP_US);
+        let (from, to) = (steps(grid.interval_us / TOOTH), steps(grid.interval_us * TOOTH));
+        let mut best: Option<(f64, f64)> = None;
+        for step in from..=to {
+            let period_us = crate::number::float(step) * INTERVAL_STEP_US;
+            if let Some(agreement) = self.agreement(period_us)
+                && best.is_none_or(|(_, most)| agreement > most)
+            {
+                best = Some((period_us, agreement));
+            }
+        }
+        best.filter(|&(_, most)| most > AGREEMENT && most > had + CLEARLY).map(|(period_us, _)| period_us)
+    }
+
+    /// How well the block's deliveries agree with a period, all of them and those that waited longer by more than a quarter of it:
+    /// 1 is exact, 0 is chance. Nothing where too few tell.
+    fn agreement(&self, period_us: f64) -> Option<f64> {
+        let thinned = self.entries.len().checked_div(COMPARED).unwrap_or(0).saturating_add(1);
+        let rate = 1.0 + self.line.rate_ppm * 1e-6;
+        let (mut sum, mut n, mut sum_far, mut n_far) = (0.0, 0_usize, 0.0, 0_usize);
+        for (i, a) in self.entries.iter().step_by(thinned).enumerate() {
+            for b in self.entries.iter().step_by(thinned).take(i) {
+                let waited = f64::from(a.delivery_us) - f64::from(b.delivery_us);
+                let apart = (f64::from(a.at_s) - f64::from(b.at_s)) * 1e6 * rate + waited;
+                let turns = apart / period_us;
+                let score = 1.0 - 4.0 * magnitude(turns - libm::round(turns));
+                sum += score;
+                n = n.saturating_add(1);
+                if 4.0 * magnitude(waited) > period_us {
+                    sum_far += score;
+                    n_far = n_far.saturating_add(1);
+                }
+            }
+        }
+        let (all, far) = (sum / count(n), sum_far / count(n_far));
+        (n_far >= FAR_NEEDED).then_some(if far < all { far } else { all })
+    }
+
+    /// Takes another period where the arrivals show that the grid has that; says whether it did.
+    fn change_period(&mut self, grid: &mut Grid) -> bool {
+        let impossible = grid.impossible();
+        if grid.anchors.len() >= ANCHORS_FOR_RATE && !impossible {
+            return false;
+        }
+        let period_us = match self.better_period_us(grid) {
+            Some(period_us) => period_us,
+            None if !impossible => return false,
+            None if magnitude(grid.stretch_ppm) >= FOUND_STRETCH_PPM => grid.interval_us,
+            // One that no standard names, unless a few stamps that came late have feigned the rate.
+            None if self.agreement(grid.period_us()) < self.agreement(grid.interval_us) => {
+                grid.forget_rate();
+                return false;
+            }
+            None if grid.anchors.len() < ANCHORS_FOR_OWN => return false,
+            None => grid.period_us(),
+        };
+        if self.given.is_some_and(|g| g.period_us == grid.interval_us) {
+            self.given_refuted = true;
+            self.declared = false;
+        }
+        let misfits = grid.misfits.saturating_add(1);
+        let (anchor_us, interval) = (self.own_first_us, Interval::found(period_us));
+        *grid = Grid { anchor_us, placed: true, misfits, ..Grid::new(interval) };
+        true
     }
 
     /// The packet whose instant is earliest against the working line, or that many later in this order; of all, or of

@@ -17,10 +17,10 @@ const PAIRS_NEEDED: u32 = 24;
 const FRESH: u32 = 48;
 /// Mean agreement that a period must reach: 1 is exact, 0 is chance. The triangular score has a variance of 1/3:
 /// forty independent pairs have a standard deviation of 0.09 by chance, and two rounds must agree on the period.
-const AGREEMENT: f64 = 0.4;
+pub(crate) const AGREEMENT: f64 = 0.4;
 /// Periods closer than this factor belong to the same tooth of the agreement: pairs are few periods apart, and the tooth
 /// is broad. The nearest period that can agree for another reason is longer by a quarter.
-const TOOTH: f64 = 1.11;
+pub(crate) const TOOTH: f64 = 1.11;
 /// What a period must be better by to displace an interval that Bluetooth LE allows on the same tooth.
 const NOMINAL_HOLDS: f64 = 0.1;
 /// Agreement, as a share of the best, at which a longer period is preferred: the true period's divisors agree as well.

@@ -13,9 +13,10 @@
 //! - [`select`] and [`mod@line`]: weighted linear regression over sync pairs selected on the lower envelope: the working frame,
 //!   and the estimate where nothing but noise is between stamp and clock.
 //! - [`filter`] and [`region`]: what all bounds together leave possible, under limits on the crystal's wander.
-//! - [`session`] joins what an app needs on the live path: [`settling`] intake, frame, estimator, gaps; [`batch`] replays packets
-//!   by the same parts.
-//! - [`live`] answers while the session runs; [`replay`] looks at all of it, forwards and backwards, with the same parts.
+//! - [`session`] joins what an app needs on the live path: [`settling`] intake, frame, estimator, gaps; [`batch`] replays a
+//!   whole recording by the same parts, [`timeline`] and [`sightings`] lay it out.
+//! - [`live`] answers while the session runs, [`clocks`] across settings of the host's clock too; [`replay`] looks at all of it, forwards
+//!   and backwards, with the same parts.
 //! - [`placement`] and [`map`]: events on the timeline, clock maps that go both ways and chain.
 //!
 //! **Sign**: positive drift = the headset's clock runs fast against the phone's. **Units** are in the names. Times are
@@ -25,6 +26,7 @@
 
 pub mod batch;
 pub mod block;
+pub mod clocks;
 pub mod exchange;
 pub mod filter;
 pub mod frame;
@@ -47,10 +49,14 @@ pub mod serial;
 pub mod session;
 pub mod settling;
 pub mod setup;
+pub mod sightings;
+mod sorting;
 pub mod student;
+pub mod timeline;
 pub mod two_way;
 mod unseen;
 pub mod variation;
+pub mod watch;
 
 #[cfg(doctest)]
 #[doc = include_str!("../../../README.md")]

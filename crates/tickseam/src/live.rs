@@ -303,6 +303,16 @@ impl Live {
         self.to_s
     }
 
+    /// Device time of the newest arrival that came when it could be expected, s.
+    pub const fn in_time_s(&self) -> f64 {
+        self.rise.in_time().0
+    }
+
+    /// Packets since then that came later than the link explains: the host's clock may have been set forward.
+    pub const fn packets_late(&self) -> u32 {
+        self.rise.in_time().1
+    }
+
     /// Blocks of arrivals taken so far: 0 while nothing but the first arrivals and the prior is known.
     pub fn blocks_taken(&self) -> u32 {
         self.closed

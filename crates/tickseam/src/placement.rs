@@ -200,6 +200,31 @@ pub struct Placement {
     pub budget: Budget,
 }
 
+impl Placement {
+    /// Where an event fell of which nobody knows which of two clocks stamped it, each of which says one placement: the interval reaches
+    /// over both. What lies between them counts as holdover, since no packet tells which clock it was.
+    #[must_use]
+    pub fn or(&self, other: &Self) -> Self {
+        let wider = if other.u95_us > self.u95_us { other } else { self };
+        let (half_s, other_half_s) = (self.u95_us * 1e-6, other.u95_us * 1e-6);
+        let high_s = greater(self.device_s + half_s, other.device_s + other_half_s);
+        let low_s = -greater(half_s - self.device_s, other_half_s - other.device_s);
+        let u95_us = greater((high_s - low_s) / 2.0 * 1e6, wider.u95_us);
+        let mut budget = wider.budget;
+        let clock_us = budget.link_us + budget.holdover_us;
+        let grown = (u95_us - wider.u95_us) * (u95_us + wider.u95_us);
+        budget.holdover_us = libm::sqrt(clock_us * clock_us + grown) - budget.link_us;
+        let (u_us, apart_us) = (greater(self.u_us, other.u_us), (self.device_s - other.device_s) * 1e6);
+        Self {
+            device_s: low_s + (high_s - low_s) / 2.0,
+            // Either of two places.
+            u_us: libm::sqrt(u_us * u_us + apart_us * apart_us / 4.0),
+            u95_us: budget.u95_us(),
+            budget,
+        }
+    }
+}
+
 /// What is constant about placing events in one recording.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Placing {

@@ -23,7 +23,7 @@ pub fn least_us(period_s: f64) -> f64 {
 
 /// Late packets in a row from which on a rise is suspected: retransmissions seldom hold so many back. Doubled: answers
 /// given within half a second of the step leave it out on slow links.
-const PACKETS: u32 = 5;
+pub const PACKETS: u32 = 5;
 
 /// Watches for it.
 #[derive(Clone, Copy, Debug)]
@@ -85,6 +85,11 @@ impl Rise {
             self.expected_s = arrival.device_s;
             (self.least_us, self.late_us, self.late) = (f64::INFINITY, 0.0, 0);
         }
+    }
+
+    /// Device time of the newest packet that came when it could be expected, s, and packets since then that came too late.
+    pub const fn in_time(&self) -> (f64, u32) {
+        (self.expected_s, self.late)
     }
 
     /// Whether the newest packet came too late: such packets bound nothing from below.

@@ -1,17 +1,19 @@
 //! One live session: what an app feeds and asks while the headset runs, in one value of fixed size.
 //!
-//! `packet stamp → intake → gaps, and for the reference stream: frame → gate → live estimator → placement, clock map`.
+//! `packet stamp → intake → gaps, and for the reference stream: frame → gate → clocks, each a live estimator → placement, clock map`.
 //! Packets whose place is known only later are fed when it is. Where the device's counters restarted, frame and estimator
 //! begin again.
 //!
 //! The **timeline** of a segment counts seconds at the nominal rate from the first sample of the first packet of the
 //! reference stream (stream 0) that found its place there; a packet that turns up later may lie before it.
 //!
-//! Not done here: a host clock that is set is not looked for; where it was set forward, the interval stays as wide as the step.
-//! Stamp with a clock that never jumps.
+//! A host clock that is set or sleeps is looked for by more than 1.25 packet periods (at least 20 ms): see [`crate::clocks`]. Events
+//! before it are placed by what was known then, events that either clock may have stamped get an interval over both. Smaller steps, and
+//! more than three in a segment, are beyond it: stamp with a clock that never jumps.
 
 use heapless::Vec;
 
+use crate::clocks::{Clock, ClockList, Clocks, Ended};
 use crate::frame::Frame;
 use crate::gaps::{Gap, GapTable};
 use crate::gate::Gate;
@@ -19,9 +21,8 @@ use crate::intake::{
     CountClock, DeviceClock, Intake, IntakeConfigError, IntakeCounters, Intaken, PacketStamp, StreamConfig,
 };
 use crate::lattice::largest_gap_us;
-use crate::live::Live;
 use crate::map::{ClockMap, HostInstant};
-use crate::number::{greater, magnitude};
+use crate::number::{difference, greater, magnitude, nearest};
 use crate::pair::{MARKER_US, SyncPair};
 use crate::placement::{Knot, Placement, Placing, Shift};
 use crate::serial::SerialSpace;
@@ -124,7 +125,8 @@ pub enum Sighted {
     NoTicks,
     /// No packet of the reference stream has found its place yet.
     TooEarly,
-    /// A tick does not fit its width, or lies more than 2 s from where the arrivals expect it.
+    /// A tick does not fit its width, or lies more than 2 s from where the arrivals expect it; or a stamp may be of before the host's
+    /// clock was set.
     FarOff,
     /// The reply came before the request, on either clock.
     Backwards,
@@ -193,17 +195,15 @@ struct Running {
     segment: u32,
     frame: Frame,
     gate: Gate,
-    live: Live,
+    clocks: Clocks,
 }
 
-/// What is left of the segment before.
-#[derive(Clone, Copy, Debug)]
-struct Ended {
+/// The segment before.
+#[derive(Clone, Debug)]
+struct Before {
     segment: u32,
     frame: Frame,
-    knot: Knot,
-    fixed_delay: Option<Shift>,
-    curvature_ppm_per_s: f64,
+    clocks: Ended,
 }
 
 /// The missing packets of one stream.
@@ -223,9 +223,9 @@ pub(crate) struct Ground {
     ticks: Option<SerialSpace>,
     counts_per_s: f64,
     rate_hz: f64,
-    host_step_us: f64,
+    pub(crate) host_step_us: f64,
     /// Half a tick, µs; 0 where samples are counted.
-    half_tick_us: f64,
+    pub(crate) half_tick_us: f64,
 }
 
 impl Ground {
@@ -337,12 +337,12 @@ pub struct Session<const STREAMS: usize> {
     settling: Settling<STREAMS>,
     missing: Vec<Missing, STREAMS>,
     running: Option<Running>,
-    ended: Option<Ended>,
+    before: Option<Before>,
     counters: SessionCounters,
 }
 
 // An app or a microcontroller has to find room for it.
-const _: () = assert!(size_of::<Session<4>>() <= 15 * 1024);
+const _: () = assert!(size_of::<Session<4>>() <= 65 * 256);
 
 impl<const STREAMS: usize> Session<STREAMS> {
     /// A session that has seen nothing yet.
@@ -367,7 +367,7 @@ impl<const STREAMS: usize> Session<STREAMS> {
             settling,
             missing,
             running: None,
-            ended: None,
+            before: None,
             counters: SessionCounters::default(),
         })
     }
@@ -385,18 +385,18 @@ impl<const STREAMS: usize> Session<STREAMS> {
     /// stamps need not ascend. Never fails: what cannot be used is refused with its reason, and changes nothing but its counter.
     /// Cost: bounded; what a packet settles is taken in with it.
     pub fn observe_packet(&mut self, stream: usize, stamp: PacketStamp) -> Intaken {
-        let Self { ground, settling, missing, running, ended, counters } = self;
+        let Self { ground, settling, missing, running, before, counters } = self;
         settling.observe(stream, ground.stamp(stamp), |settled| {
             if let Some(missing) = missing.get_mut(settled.stream) {
                 missing.take(&settled);
             }
             if ground.tells_the_clock(&settled) {
                 if running.as_ref().is_none_or(|running| running.segment < settled.at.segment) {
-                    *ended = running.as_ref().and_then(Running::end);
+                    *before = running.as_ref().map(Running::end);
                     *running = Some(Running::new(ground, &settled));
                 }
                 if let Some(running) = running.as_mut().filter(|r| r.segment == settled.at.segment) {
-                    let wild = running.take(&settled);
+                    let wild = running.take(&ground.setup, &settled);
                     counters.wild = counters.wild.saturating_add(wild);
                 }
             }
@@ -434,7 +434,7 @@ impl<const STREAMS: usize> Session<STREAMS> {
         }
         let frame = running.frame;
         for pair in SyncPair::of_exchange(&frame, resolution_us, origin_ns, received, sent, destination_ns) {
-            running.live.observe_pair(&pair);
+            running.clocks.live_mut().observe_pair(&pair);
         }
         Sighted::Used
     }
@@ -455,54 +455,93 @@ impl<const STREAMS: usize> Session<STREAMS> {
         let Some(running) = &mut self.running else { return Sighted::TooEarly };
         let Some(count) = running.tick(space, host_ns, tick) else { return Sighted::FarOff };
         let pair = SyncPair::of_marker(&running.frame, resolution_us, MARKER_US, host_ns, count);
-        running.live.observe_pair(&pair);
+        running.clocks.live_mut().observe_pair(&pair);
         Sighted::Used
     }
 
     /// Places an event that the host stamped `host_ns` and whose physical instant was `latency` later; `None` before two
-    /// packets that agree, or for a latency that [is no time](is_a_time). An event from before the first sample of the
-    /// running segment is placed on the one before, where there was one. Cost: a few look-ups.
+    /// packets that agree, for a latency that [is no time](is_a_time), or where the host's clock was set so often since that what was known
+    /// is forgotten. An event from before the first sample of the running segment is placed on the one before, where there was one; one from
+    /// before the host's clock was set, by what was known before. Cost: a few look-ups.
     pub fn place(&self, host_ns: i64, latency: Shift) -> Option<Placed> {
         let running = self.running.as_ref().filter(|_| is_a_time(latency))?;
-        running.live.known_at(0.0)?;
-        let fixed_delay = running.live.fixed_delay();
-        let known = |device_s: f64| running.live.known_at(device_s).unwrap_or_default();
-        let ground = &self.ground;
-        let now = ground.place((running.segment, running.frame), fixed_delay, host_ns, latency, known);
-        Some(match &self.ended {
-            Some(ended) if now.placement.device_s < 0.0 => {
-                let known = |device_s: f64| ended.known_at(device_s);
-                ground.place((ended.segment, ended.frame), ended.fixed_delay, host_ns, latency, known)
+        running.clocks.live().known_at(0.0)?;
+        let on = |segment: u32, frame: Frame, clocks: ClockList<'_>| {
+            self.place_by(&clocks, (segment, frame), host_ns, latency)
+        };
+        let stamped_us = running.frame.host_us(host_ns);
+        let now = on(running.segment, running.frame, running.clocks.that_stamped(stamped_us))?;
+        match &self.before {
+            Some(before) if now.placement.device_s < 0.0 => {
+                let clocks = before.clocks.that_stamped(before.frame.host_us(host_ns));
+                on(before.segment, before.frame, clocks)
             }
-            _ => now,
-        })
+            _ => Some(now),
+        }
     }
 
-    /// Host time of a time on the running segment's timeline, s, with its uncertainty; `None` before two packets that agree or for no finite
-    /// time.
+    /// Places an event by all clocks that may have stamped it.
+    fn place_by(
+        &self,
+        clocks: &[Clock<'_>],
+        on: (u32, Frame),
+        host_ns: i64,
+        latency: Shift,
+    ) -> Option<Placed> {
+        let mut placed: Option<Placed> = None;
+        for clock in clocks {
+            let delay = clock.fixed_delay();
+            let by = self.ground.place(on, delay, host_ns, latency, |device_s| clock.known_at(device_s));
+            placed = Some(placed.map_or(by, |placed| Placed {
+                excludes_fixed_delay: placed.excludes_fixed_delay || by.excludes_fixed_delay,
+                placement: placed.placement.or(&by.placement),
+                ..by
+            }));
+        }
+        placed
+    }
+
+    /// Host time of a time on the running segment's timeline, s, with its uncertainty, by the clock that the host had then; `None` before
+    /// two packets that agree or for no finite time.
     pub fn host_at(&self, device_s: f64) -> Option<HostInstant> {
         let running = self.running.as_ref().filter(|_| device_s.is_finite())?;
+        running.clocks.live().known_at(0.0)?;
+        let mut instant: Option<HostInstant> = None;
+        for clock in running.clocks.all() {
+            let by = self.host_by(&running.frame, &clock, device_s);
+            let stamped_us = running.frame.host_us(by.host_ns);
+            if clock.from_us() <= stamped_us && stamped_us <= clock.until_us() {
+                instant = Some(instant.map_or(by, |instant| either(&instant, &by)));
+            }
+        }
+        let present = Clock::Present(running.clocks.live(), f64::NEG_INFINITY);
+        Some(instant.unwrap_or_else(|| self.host_by(&running.frame, &present, device_s)))
+    }
+
+    fn host_by(&self, frame: &Frame, clock: &Clock<'_>, device_s: f64) -> HostInstant {
         let at_s = device_s + self.ground.half_tick_us * 1e-6;
-        let (knot, _) = running.live.known_at(at_s)?;
-        let delay = running.live.fixed_delay().unwrap_or_default();
+        let (knot, _) = clock.known_at(at_s);
+        let delay = clock.fixed_delay().unwrap_or_default();
         let half_width = knot.half_width_us();
         let delay_us = NORMAL_COVERAGE_FACTOR_95 * delay.u_us;
         let rounding = self.ground.rounding_us();
-        Some(HostInstant {
-            host_ns: running.frame.host_ns(at_s, knot.offset_us - delay.us),
+        HostInstant {
+            host_ns: frame.host_ns(at_s, knot.offset_us - delay.us),
             u_us: root_of_squares([knot.u_offset_us, delay.u_us, rounding / libm::sqrt(3.0)]),
             u95_us: root_of_squares([half_width, delay_us, rounding]),
-        })
+        }
     }
 
-    /// A clock map of the running segment's timeline as it is known now, centred on its newest packet; `None` before two
-    /// packets that agree. Plain data: it stays as it is while the session goes on.
+    /// A clock map of the running segment's timeline and of the host's present clock as it is known now, centred on its newest packet,
+    /// valid from where that clock was last set; `None` before two packets that agree. Plain data: it stays as it is while the session
+    /// goes on.
     pub fn map(&self) -> Option<ClockMap> {
         let running = self.running.as_ref()?;
-        let newest_s = running.live.newest_s();
-        let (knot, _) = running.live.known_at(newest_s)?;
-        let mut map =
-            self.ground.placing(running.frame, running.live.fixed_delay()).map(&knot, 0.0, newest_s);
+        let live = running.clocks.live();
+        let newest_s = live.newest_s();
+        let (knot, _) = live.known_at(newest_s)?;
+        let placing = self.ground.placing(running.frame, live.fixed_delay());
+        let mut map = placing.map(&knot, running.clocks.since_s(), newest_s);
         let rounding = self.ground.rounding_us();
         map.at_s -= self.ground.half_tick_us * 1e-6;
         map.offset_us += self.ground.half_tick_us;
@@ -547,22 +586,23 @@ impl<const STREAMS: usize> Session<STREAMS> {
 
     /// How much is known.
     pub fn knowledge(&self) -> Knowledge {
-        match self.running.as_ref().filter(|running| running.live.known_at(0.0).is_some()) {
+        match self.running.as_ref().filter(|running| running.clocks.live().known_at(0.0).is_some()) {
             None => Knowledge::Nothing,
-            Some(running) if running.live.blocks_taken() == 0 => Knowledge::Cold,
+            Some(running) if running.clocks.live().blocks_taken() == 0 => Knowledge::Cold,
             Some(_) => Knowledge::Tracking,
         }
     }
 
     /// Time of the newest packet on the running segment's timeline, s; `None` before the first.
     pub fn newest_s(&self) -> Option<f64> {
-        self.running.as_ref().map(|running| running.live.newest_s())
+        self.running.as_ref().map(|running| running.clocks.live().newest_s())
     }
 
     /// What the arrivals show of the link.
     pub fn link(&self) -> Link {
         let Some(running) = &self.running else { return Link::default() };
-        let grid = running.live.interval();
+        let live = running.clocks.live();
+        let grid = live.interval();
         let beat_us = grid.map_or(0.0, |grid| {
             let grid_us = grid.period_us * (1.0 + grid.stretch_ppm * 1e-6);
             largest_gap_us(
@@ -575,8 +615,8 @@ impl<const STREAMS: usize> Session<STREAMS> {
             interval_us: grid.map(|grid| grid.period_us),
             interval_stretch_ppm: grid.map_or(0.0, |grid| grid.stretch_ppm),
             beat_us,
-            off_nominal: running.live.off_nominal(),
-            rests_on_pairs: running.live.rests_on_pairs(),
+            off_nominal: live.off_nominal(),
+            rests_on_pairs: live.rests_on_pairs(),
         }
     }
 
@@ -610,46 +650,46 @@ impl Running {
             segment: first.at.segment,
             frame: ground.frame(first),
             gate: Gate::default(),
-            live: Live::new(ground.setup),
+            clocks: Clocks::new(&ground.setup),
         }
     }
 
     /// Takes a packet in; returns how many stamps turned out to be nonsense.
-    fn take(&mut self, settled: &Settled) -> u64 {
+    fn take(&mut self, setup: &Setup, settled: &Settled) -> u64 {
         let arrival = self.frame.arrival(settled.at.device, settled.host_ns).behind(settled.behind_us);
         let dropped = self.gate.dropped;
         for arrival in self.gate.admit(arrival).into_iter().flatten() {
-            self.live.observe(arrival);
+            let _ = self.clocks.observe(setup, arrival);
         }
         self.gate.dropped.saturating_sub(dropped)
     }
 
-    /// The unwrapped tick nearest to where the host's clock expects it.
+    /// The unwrapped tick nearest to where the host's present clock expects it.
     fn tick(&self, space: SerialSpace, host_ns: i64, raw: u64) -> Option<i64> {
-        let known = |device_s: f64| self.live.known_at(device_s).map_or(0.0, |(knot, _)| knot.offset_us);
+        if !self.clocks.is_surely_present(self.frame.host_us(host_ns)) {
+            return None;
+        }
+        let live = self.clocks.live();
+        let known = |device_s: f64| live.known_at(device_s).map_or(0.0, |(knot, _)| knot.offset_us);
         let expected_s = self.frame.device_s_at(host_ns, 0.0, known);
         let tick = space.unwrap_near(self.frame.count(expected_s), raw)?;
         (magnitude(self.frame.device_s(tick) - expected_s) < FAR_S).then_some(tick)
     }
 
-    fn end(&self) -> Option<Ended> {
-        let (knot, _) = self.live.known_at(self.live.newest_s())?;
-        Some(Ended {
-            segment: self.segment,
-            frame: self.frame,
-            knot,
-            fixed_delay: self.live.fixed_delay(),
-            curvature_ppm_per_s: self.live.curvature_ppm_per_s(),
-        })
+    fn end(&self) -> Before {
+        Before { segment: self.segment, frame: self.frame, clocks: self.clocks.end() }
     }
 }
 
-impl Ended {
-    fn known_at(&self, device_s: f64) -> (Knot, f64) {
-        let knot = self.knot.carried(device_s, self.curvature_ppm_per_s);
-        let grown_us = knot.half_width_us() - self.knot.half_width_us();
-        // Before the last packet there were observations, though they are no longer at hand one by one.
-        (knot, if device_s > self.knot.at_s { greater(grown_us, 0.0) } else { 0.0 })
+/// The instant of either of two clocks.
+fn either(one: &HostInstant, other: &HostInstant) -> HostInstant {
+    let apart_us = difference(other.host_ns, one.host_ns) / 1e3;
+    let high_us = greater(one.u95_us, apart_us + other.u95_us);
+    let low_us = -greater(one.u95_us, other.u95_us - apart_us);
+    HostInstant {
+        host_ns: one.host_ns.saturating_add(nearest((low_us + high_us) / 2.0 * 1e3)),
+        u_us: root_of_squares([greater(one.u_us, other.u_us), apart_us / 2.0, 0.0]),
+        u95_us: (high_us - low_us) / 2.0,
     }
 }
 

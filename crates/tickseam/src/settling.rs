@@ -23,7 +23,7 @@ enum Kind {
 
 /// A packet without a place.
 #[derive(Clone, Copy, Debug)]
-struct Waiting {
+struct Waiting<Tag> {
     host_ns: i64,
     index: i64,
     device: i64,
@@ -31,6 +31,7 @@ struct Waiting {
     stream: u8,
     clock: CountClock,
     kind: Kind,
+    tag: Tag,
 }
 
 /// A packet that has its place.
@@ -57,16 +58,25 @@ pub struct SettlingCounters {
     pub forgotten: u64,
 }
 
-/// An intake that remembers the packets it could only number provisionally. Memory: the intake's and 4 KiB.
+/// An intake that remembers the packets it could only number provisionally, each with a tag of the caller's. Memory: the intake's
+/// and 4 KiB, and the tags.
 #[derive(Clone, Debug)]
-pub struct Settling<const STREAMS: usize> {
+pub struct Settling<const STREAMS: usize, Tag = ()> {
     intake: Intake<STREAMS>,
     deliveries: Deliveries,
-    waiting: Vec<Waiting, WAITING>,
+    waiting: Vec<Waiting<Tag>, WAITING>,
     counters: SettlingCounters,
 }
 
 impl<const STREAMS: usize> Settling<STREAMS> {
+    /// Takes a packet as [`Intake::observe`] does; `give` is called with each packet that has its place now: first those that
+    /// waited, in the order of reception, then this one. Duplicates are not given.
+    pub fn observe(&mut self, stream: usize, stamp: PacketStamp, mut give: impl FnMut(Settled)) -> Intaken {
+        self.observe_tagged(stream, stamp, (), |settled, ()| give(settled))
+    }
+}
+
+impl<const STREAMS: usize, Tag: Copy> Settling<STREAMS, Tag> {
     /// Has seen nothing yet.
     ///
     /// # Errors
@@ -80,9 +90,14 @@ impl<const STREAMS: usize> Settling<STREAMS> {
         })
     }
 
-    /// Takes a packet as [`Intake::observe`] does; `give` is called with each packet that has its place now: first those that
-    /// waited, in the order of reception, then this one. Duplicates are not given.
-    pub fn observe(&mut self, stream: usize, stamp: PacketStamp, mut give: impl FnMut(Settled)) -> Intaken {
+    /// As [`observe`](Settling::observe); each packet is given with its tag.
+    pub fn observe_tagged(
+        &mut self,
+        stream: usize,
+        stamp: PacketStamp,
+        tag: Tag,
+        mut give: impl FnMut(Settled, Tag),
+    ) -> Intaken {
         let intaken = self.intake.observe(stream, stamp);
         if matches!(intaken.disposition, Disposition::Rejected(_)) {
             return intaken;
@@ -96,6 +111,7 @@ impl<const STREAMS: usize> Settling<STREAMS> {
             stream: u8::try_from(stream).unwrap_or(u8::MAX),
             clock: at.clock,
             kind,
+            tag,
         };
         match intaken.disposition {
             Disposition::InOrder | Disposition::OpensGap { .. } => {
@@ -109,7 +125,7 @@ impl<const STREAMS: usize> Settling<STREAMS> {
             }
             Disposition::Ambiguous { provisional, .. } => self.wait(waits(provisional, Kind::Ambiguous)),
             Disposition::Quarantined { provisional } => {
-                let again = |w: &Waiting| {
+                let again = |w: &Waiting<Tag>| {
                     w.kind == Kind::Quarantined
                         && usize::from(w.stream) == stream
                         && (w.index, w.device, w.clock)
@@ -126,7 +142,7 @@ impl<const STREAMS: usize> Settling<STREAMS> {
                 self.settle(stream, &confirmed, Kind::Quarantined, intaken.resolved, &mut give);
             }
             Disposition::NewSegment { cause, confirmed } => {
-                let of_quarantine = |w: &Waiting| {
+                let of_quarantine = |w: &Waiting<Tag>| {
                     usize::from(w.stream) == stream
                         && w.kind == Kind::Quarantined
                         && confirmed.previous.is_some_and(|previous| previous.index == w.index)
@@ -145,7 +161,7 @@ impl<const STREAMS: usize> Settling<STREAMS> {
         if intaken.disposition != Disposition::Duplicate
             && let Some(at) = intaken.resolved
         {
-            give(Settled { stream, at, host_ns: stamp.host_ns, behind_us });
+            give(Settled { stream, at, host_ns: stamp.host_ns, behind_us }, tag);
         }
         intaken
     }
@@ -165,7 +181,7 @@ impl<const STREAMS: usize> Settling<STREAMS> {
         self.intake.segment()
     }
 
-    fn wait(&mut self, packet: Waiting) {
+    fn wait(&mut self, packet: Waiting<Tag>) {
         if self.waiting.is_full() {
             self.waiting.rotate_left(1);
             let oldest = self.waiting.pop();
@@ -176,8 +192,8 @@ impl<const STREAMS: usize> Settling<STREAMS> {
         let _ = self.waiting.push(packet);
     }
 
-    fn wait_as_repeat(&mut self, stream: usize, packet: Waiting) {
-        let repeat = |w: &Waiting| w.kind == Kind::Repeat && usize::from(w.stream) == stream;
+    fn wait_as_repeat(&mut self, stream: usize, packet: Waiting<Tag>) {
+        let repeat = |w: &Waiting<Tag>| w.kind == Kind::Repeat && usize::from(w.stream) == stream;
         if self.waiting.iter().filter(|w| repeat(w)).count() >= REPEATS_KEPT {
             let mut passed = false;
             self.waiting.retain(|w| {
@@ -196,10 +212,10 @@ impl<const STREAMS: usize> Settling<STREAMS> {
         confirmed: &Confirmed,
         kind: Kind,
         resolved: Option<Resolved>,
-        give: &mut impl FnMut(Settled),
+        give: &mut impl FnMut(Settled, Tag),
     ) {
         let Some(Resolved { segment, .. }) = resolved else { return };
-        let of = |w: &Waiting| w.kind == kind && usize::from(w.stream) == stream;
+        let of = |w: &Waiting<Tag>| w.kind == kind && usize::from(w.stream) == stream;
         let mut left = confirmed.packets;
         let mut first = if left == 0 { self.waiting.len() } else { 0 };
         for (place, _) in self.waiting.iter().enumerate().rev().filter(|(_, w)| of(w)) {
@@ -220,7 +236,7 @@ impl<const STREAMS: usize> Settling<STREAMS> {
                     clock: w.clock,
                 };
                 self.counters.settled_later = self.counters.settled_later.saturating_add(1);
-                give(Settled { stream, at: settled, host_ns: w.host_ns, behind_us: w.behind_us });
+                give(Settled { stream, at: settled, host_ns: w.host_ns, behind_us: w.behind_us }, w.tag);
             }
         }
         self.give_up(stream, first, |other| other != kind);

@@ -3,32 +3,49 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use crate::dist;
 use crate::tools::{self, Done, cargo, read, root, target_dir};
 
 const MISSING: &str = "tickseam_a_panic_is_reachable";
 
-fn archive(features: &str) -> Done<PathBuf> {
-    let folder = target_dir().join("audit").join(features);
-    tools::run(
-        cargo()
-            .args([
-                "build",
-                "--locked",
-                "--release",
-                "--manifest-path",
-                "crates/tickseam-capi/audit/Cargo.toml",
-            ])
-            .args(["--features", features])
-            .arg("--target-dir")
-            .arg(&folder),
-    )?;
-    Ok(folder.join("release/libtickseam_capi_audit.a"))
+/// Where a library is built and linked: this machine, or another target with its C compiler.
+#[derive(Clone, Copy)]
+struct Target<'a> {
+    name: Option<&'a str>,
+    linker: &'a str,
+}
+
+impl Target<'_> {
+    fn archive(&self, features: &str) -> Done<PathBuf> {
+        let folder = target_dir().join("audit").join(features);
+        let (mut command, built) = match self.name {
+            None => (cargo(), folder.join("release")),
+            Some(target) => (dist::cross_cargo()?, folder.join(target).join("release")),
+        };
+        command.arg("build");
+        if let Some(target) = self.name {
+            command.args(["-Zbuild-std=core", "--target", target]);
+        }
+        command.args(["--locked", "--release", "--manifest-path", "crates/tickseam-capi/audit/Cargo.toml"]);
+        tools::run(command.args(["--features", features]).arg("--target-dir").arg(&folder))?;
+        Ok(built.join("libtickseam_capi_audit.a"))
+    }
+
+    /// Whether no panic is reachable, and whether this can tell: the linked library.
+    fn audited(&self) -> Done<PathBuf> {
+        let linked = link(self.linker, &self.archive("panic-audit")?, &[])?;
+        match link(self.linker, &self.archive("panic-control")?, &["tickseam_panic_control"]) {
+            Err(why) if why.contains(MISSING) => Ok(linked),
+            Err(why) => Err(format!("the control failed for another reason: {why}")),
+            Ok(_) => Err("the control linked: the audit sees nothing".to_owned()),
+        }
+    }
 }
 
 /// Links all functions of the header, and `more`, with everything dropped that they do not reach.
-fn link(archive: &Path, more: &[&str]) -> Done<PathBuf> {
+fn link(linker: &str, archive: &Path, more: &[&str]) -> Done<PathBuf> {
     let abi = read(&root().join("include/tickseam.abi"))?;
-    let mut command = Command::new("cc");
+    let mut command = Command::new(linker);
     let linked = archive.with_extension("linked.so");
     command.args(["-shared", "-nostdlib", "-Wl,--gc-sections", "-Wl,-z,defs", "-Wl,--build-id=none", "-s"]);
     let symbols: Vec<&str> = abi.lines().filter_map(|line| line.strip_prefix("symbol ")).collect();
@@ -65,14 +82,13 @@ fn within_budget(linked: &Path) -> Done<String> {
 }
 
 pub(crate) fn run() -> Done {
-    let linked = link(&archive("panic-audit")?, &[])?;
+    let linked = Target { name: None, linker: "cc" }.audited()?;
     println!("no panic is reachable; linked and garbage-collected: {}", within_budget(&linked)?);
-    match link(&archive("panic-control")?, &["tickseam_panic_control"]) {
-        Err(why) if why.contains(MISSING) => {
-            println!("control: a function that can panic breaks the link, as it has to");
-            Ok(())
-        }
-        Err(why) => Err(format!("the control failed for another reason: {why}")),
-        Ok(_) => Err("the control linked: the audit sees nothing".to_owned()),
-    }
+    println!("control: a function that can panic breaks the link, as it has to");
+    Ok(())
+}
+
+/// The same for another target; its size has no budget.
+pub(crate) fn run_for(target: &str, linker: &str) -> Done {
+    Target { name: Some(target), linker }.audited().map(|_| ())
 }

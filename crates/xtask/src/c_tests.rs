@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use crate::dist;
-use crate::tools::{Done, root, run, target_dir, write};
+use crate::tools::{Done, read, root, run, target_dir, write};
 
 const WARNINGS: [&str; 4] = ["-Wall", "-Wextra", "-Wpedantic", "-Werror"];
 /// Compiler for C, compiler for C++.
@@ -109,24 +109,26 @@ impl Place {
         let known = ["250", "5", "16", "32768", "32", "18000", "200"].map(Path::new);
         let arguments: Vec<&Path> =
             [packets_path.as_path(), events_path.as_path()].into_iter().chain(known).collect();
-        let printed = self.run(under, binary, &arguments)?;
-        let mut placed = 0;
-        for (line, event) in printed.lines().skip(1).zip(&events) {
-            let cells: Vec<f64> = line.split(',').filter_map(|cell| cell.parse().ok()).collect();
-            let [_, _, onset_s, _, u95_ms] = cells.as_slice() else {
-                return Err(format!("replay.c printed {line}"));
-            };
-            let true_s = (event - 7_000_000_000) as f64 / 1e9;
-            if (onset_s - true_s).abs() * 1e3 > *u95_ms || *u95_ms > 5.0 {
-                return Err(format!("replay.c: {line}, but it was at {true_s} s"));
-            }
-            placed += 1;
+        let sighted = ["exchanges.csv", "markers.csv"].map(|name| self.out.join(name));
+        for path in &sighted {
+            let _ = std::fs::remove_file(path);
         }
-        if placed == events.len() {
-            Ok(())
-        } else {
-            Err(format!("replay.c placed {placed} of {} events", events.len()))
+        placed_within(&self.run(under, binary, &arguments)?, &events, 5.0)?;
+        // Once more with an exchange each two seconds and a marker each five, which know the clock better than that.
+        let second = |at: i64| (7_000_000_000 + at * 1_000_000_000, at * 32_768);
+        let mut exchanges = String::from("origin_ns,receive_tick,transmit_tick,destination_ns\n");
+        let mut markers = String::from("host_ns,tick\n");
+        for at in (1..59).step_by(2) {
+            let (host_ns, tick) = second(at);
+            exchanges.push_str(&format!("{},{tick},{tick},{}\n", host_ns - 100_000, host_ns + 100_000));
         }
+        for at in (2..59).step_by(5) {
+            let (host_ns, tick) = second(at);
+            markers.push_str(&format!("{host_ns},{tick}\n"));
+        }
+        write(&sighted[0], &exchanges)?;
+        write(&sighted[1], &markers)?;
+        placed_within(&self.run(under, binary, &arguments)?, &events, 0.5)
     }
 
     /// The programs of the C++ binding, whose header lies beside the C one.
@@ -152,6 +154,31 @@ impl Place {
         self.run(&[], &binary, &[])?;
         match self.run(&[], &binary, &[Path::new("control")]) {
             Ok(_) => Err("no_heap.c: the control did not abort".to_owned()),
+            Err(_) => Ok(()),
+        }
+    }
+
+    /// The stack that calls take, and the state that a session is, held to the budget.
+    fn stack_and_state(&self) -> Done {
+        let budget = read(&root().join("crates/tickseam-capi/budget.toml"))?;
+        let line = |key: &str| {
+            let found = budget.lines().find_map(|line| line.strip_prefix(key)?.strip_prefix(" = "));
+            found.ok_or_else(|| format!("budget.toml has no {key}"))
+        };
+        let abi = read(&root().join("include/tickseam.h"))?;
+        let state = abi.lines().find_map(|line| line.strip_prefix("#define TICKSEAM_SESSION_SIZE "));
+        let state =
+            state.and_then(|size| size.trim().parse::<u64>().ok()).ok_or("no TICKSEAM_SESSION_SIZE")?;
+        let allowed = line("session_bytes")?;
+        if allowed.parse::<u64>().map_err(|error| error.to_string())? < state {
+            return Err(format!("a session takes {state} bytes, its budget is {allowed}"));
+        }
+        let binary = self.compile(GCC, "c11", &[], "tests/stack.c", "libtickseam.a")?;
+        let most = [line("observe_stack_bytes")?, line("ask_stack_bytes")?, line("replay_stack_bytes")?];
+        print!("session: {state} of {allowed} bytes\n{}", self.run(&[], &binary, &most.map(Path::new))?);
+        // It has to notice a byte too many.
+        match self.run(&[], &binary, &["1", "1", "1"].map(Path::new)) {
+            Ok(_) => Err("stack.c: a budget of one byte was kept".to_owned()),
             Err(_) => Ok(()),
         }
     }
@@ -202,6 +229,27 @@ impl Place {
     }
 }
 
+/// Holds what `replay.c` printed to the truth, and its intervals to what they may be at the most.
+fn placed_within(printed: &str, events: &[i64], widest_ms: f64) -> Done {
+    let mut placed = 0;
+    for (line, event) in printed.lines().skip(1).zip(events) {
+        let cells: Vec<f64> = line.split(',').filter_map(|cell| cell.parse().ok()).collect();
+        let ([_, _, onset_s, _, u95_ms], true) = (cells.as_slice(), line.ends_with(",placed")) else {
+            return Err(format!("replay.c printed {line}"));
+        };
+        let true_s = (event - 7_000_000_000) as f64 / 1e9;
+        if (onset_s - true_s).abs() * 1e3 > *u95_ms || *u95_ms > widest_ms {
+            return Err(format!("replay.c: {line}, but it was at {true_s} s"));
+        }
+        placed += 1;
+    }
+    if placed == events.len() {
+        Ok(())
+    } else {
+        Err(format!("replay.c placed {placed} of {} events", events.len()))
+    }
+}
+
 pub(crate) fn run_all(everything: bool) -> Done {
     let out = target_dir().join("c-tests");
     let prefix = out.join("prefix");
@@ -209,6 +257,7 @@ pub(crate) fn run_all(everything: bool) -> Done {
     let place = Place { sources: root().join("bindings/c"), prefix, out };
     place.no_writable_globals()?;
     place.no_heap(GCC)?;
+    place.stack_and_state()?;
     for standard in ["c99", "c11"] {
         place.all(GCC, standard, &[], &[], "libtickseam.a")?;
     }

@@ -1,9 +1,9 @@
-//! Lays the library out for programs that use it: `include/ lib/ share/`.
+//! Lays the library out for programs that use it: `include/ lib/ share/`, and the sources of the bindings that the target can use.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use crate::tools::{Done, cargo, root, run as run_command, target_dir, write};
+use crate::tools::{Done, cargo, read, root, run as run_command, target_dir, write};
 
 const HOST: &str = "x86_64-unknown-linux-gnu";
 const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -14,6 +14,43 @@ fn copy(from: &Path, to: &Path) -> Done {
         .and_then(|()| std::fs::copy(from, to))
         .map(|_| ())
         .map_err(|error| format!("{} to {}: {error}", from.display(), to.display()))
+}
+
+/// Copies a folder with all that lies in it.
+fn copy_folder(from: &Path, to: &Path) -> Done {
+    let entries = std::fs::read_dir(from).map_err(|error| format!("{}: {error}", from.display()))?;
+    for entry in entries.filter_map(Result::ok) {
+        let (path, to) = (entry.path(), to.join(entry.file_name()));
+        if path.is_dir() { copy_folder(&path, &to)? } else { copy(&path, &to)? }
+    }
+    Ok(())
+}
+
+/// The sources of Java's classes with their native part where there may be a Java machine, those of the Swift package where there may be
+/// Swift: at the places from where they find header and library.
+fn bindings(target: &str, out: &Path) -> Done {
+    let from = root().join("bindings");
+    let to = out.join("bindings");
+    if target.contains("linux") {
+        for name in ["CMakeLists.txt", "README.md"] {
+            copy(&from.join("java").join(name), &to.join("java").join(name))?;
+        }
+        copy_folder(&from.join("java/src"), &to.join("java/src"))?;
+    }
+    if target.contains("apple") || target == HOST {
+        for name in ["Package.swift", "README.md"] {
+            copy(&from.join("swift").join(name), &to.join("swift").join(name))?;
+        }
+        copy_folder(&from.join("swift/Sources"), &to.join("swift/Sources"))?;
+        copy_folder(&from.join("swift/Tests"), &to.join("swift/Tests"))?;
+        let module = to.join("swift/Sources/CTickseam");
+        let map = read(&module.join("module.modulemap"))?;
+        let header = map.split('"').nth(1).unwrap_or("");
+        if !module.join(header).is_file() {
+            return Err(format!("the module map names {header}, which is not there"));
+        }
+    }
+    Ok(())
 }
 
 fn link(to: &str, at: &Path) -> Done {
@@ -64,9 +101,8 @@ pub(crate) fn shared_library(archive: &Path) -> Done<PathBuf> {
     Ok(library)
 }
 
-/// The static library of another target, without the standard library. The toolchain is the one that `TICKSEAM_CROSS` names: a
-/// folder with a cargo and a rustc that have the core library's source.
-fn cross(target: &str) -> Done<PathBuf> {
+/// The cargo of the toolchain that `TICKSEAM_CROSS` names, a folder with a cargo and a rustc that have the core library's source.
+pub(crate) fn cross_cargo() -> Done<Command> {
     let folder = std::env::var("TICKSEAM_CROSS").unwrap_or_else(|_| "/usr/bin".to_owned());
     let cargo = Path::new(&folder).join("cargo");
     if !cargo.exists() {
@@ -74,7 +110,6 @@ fn cross(target: &str) -> Done<PathBuf> {
             "no cargo in {folder}: name a folder with cross cargo and rustc in TICKSEAM_CROSS"
         ));
     }
-    let build = target_dir().join("cross");
     let path = std::env::var("PATH").unwrap_or_default();
     let mut command = Command::new(&cargo);
     command
@@ -83,12 +118,16 @@ fn cross(target: &str) -> Done<PathBuf> {
         .env("RUSTC", Path::new(&folder).join("rustc"))
         .env("RUSTC_BOOTSTRAP", "1")
         .env_remove("RUSTUP_TOOLCHAIN")
-        .env_remove("CARGO")
-        .args(["rustc", "-Zbuild-std=core", "--target", target])
-        .args(STATIC)
-        .arg("--target-dir")
-        .arg(&build);
-    run_command(&mut command)?;
+        .env_remove("CARGO");
+    Ok(command)
+}
+
+/// The static library of another target, without the standard library.
+pub(crate) fn cross(target: &str) -> Done<PathBuf> {
+    let build = target_dir().join("cross");
+    let mut command = cross_cargo()?;
+    command.args(["rustc", "-Zbuild-std=core", "--target", target]).args(STATIC);
+    run_command(command.arg("--target-dir").arg(&build))?;
     Ok(build.join(target).join("dist/libtickseam_capi.a"))
 }
 
@@ -132,7 +171,8 @@ pub(crate) fn lay_out(target: &str, out: &Path) -> Done {
          if(PACKAGE_FIND_VERSION VERSION_GREATER PACKAGE_VERSION OR PACKAGE_FIND_VERSION VERSION_LESS \"{minor}\")\n  \
          set(PACKAGE_VERSION_COMPATIBLE FALSE)\nelse()\n  set(PACKAGE_VERSION_COMPATIBLE TRUE)\nendif()\n"
     );
-    write(&out.join("share/cmake/tickseam/tickseam-config-version.cmake"), &version)
+    write(&out.join("share/cmake/tickseam/tickseam-config-version.cmake"), &version)?;
+    bindings(target, out)
 }
 
 pub(crate) fn run(options: &[&str]) -> Done {

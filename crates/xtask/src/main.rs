@@ -1,9 +1,10 @@
 //! Jobs of the C interface and the bindings:
-//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|java-tests|swift-check|dist`.
+//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|java-tests|swift-check|cross|dist`.
 
 mod abi;
 mod audit;
 mod c_tests;
+mod cross;
 mod dist;
 mod header;
 mod java_tests;
@@ -23,6 +24,8 @@ cargo xtask python-tests          builds the Python wheel, installs it into a fr
                                   names the interpreter (default: python3)
 cargo xtask java-tests [--speed]  builds and tests the Java binding; with --speed measures one observed packet against C
 cargo xtask swift-check           the Swift package's module map and C names, by clang: nothing compiles its Swift
+cargo xtask cross                 builds the static library for other processors, runs the C tests of three of them under qemu,
+                                  and audits one for panics; TICKSEAM_CROSS as for dist
 cargo xtask dist [--target T] [--out DIR]
                                   lays out include/ lib/ share/ for a target (default: this machine)";
 
@@ -41,6 +44,7 @@ fn main() -> ExitCode {
         ["java-tests"] => java_tests::run_all(false),
         ["java-tests", "--speed"] => java_tests::run_all(true),
         ["swift-check"] => swift_check::run_all(),
+        ["cross"] => cross::run_all(),
         ["dist", options @ ..] => dist::run(options),
         _ => {
             eprintln!("{USAGE}");

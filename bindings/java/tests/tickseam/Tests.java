@@ -318,17 +318,17 @@ public final class Tests {
             refused(IllegalArgumentException.class, null, () -> Session.restore(new byte[0]));
             byte[] other = saved.clone();
             int refusals = 0;
-            for (int i = 0; i < 64; i++) {
-                // The header's sum of version, compiler and target is among the first bytes.
-                other[i] ^= 1;
+            for (int i = 0; i < other.length; i++) {
+                // The sum of version, compiler and target is among the first bytes.
+                other[i] ^= (byte) (1 << i % 8);
                 try (Session wrong = Session.restore(other)) {
-                    check(wrong != null, "altered state is not noticed");
+                    check(wrong == null, "altered byte " + i + " is noticed");
                 } catch (OtherBuildException expected) {
                     refusals++;
                 } catch (IllegalArgumentException expected) {
                     check(expected.getMessage().contains("saved"), "not a session: " + expected);
                 }
-                other[i] ^= 1;
+                other[i] = saved[i];
             }
             check(refusals > 0, "another build is told apart");
         }
@@ -372,6 +372,8 @@ public final class Tests {
             double clock = placed.lineUs(BudgetLine.LINK) + placed.lineUs(BudgetLine.HOLDOVER);
             double sum = Math.sqrt(clock * clock + rest);
             check(Math.abs(sum - placed.u95Us()) < 1e-6 * sum, "the lines make up the interval");
+            double parts = placed.lineUs(BudgetLine.STATISTICS) + placed.lineUs(BudgetLine.LATTICE) + placed.lineUs(BudgetLine.CURVATURE);
+            check(Math.abs(parts - placed.linkUs()) < 1e-9 * parts && placed.latticeUs() > 0.0, "three of them the link's");
             check(placed.lineUs(BudgetLine.LATENCY) > 500.0 && placed.lineUs(BudgetLine.LATENCY) < 700.0, "2 x 300 us");
             refused(IllegalArgumentException.class, null, () -> placed.lineUs(BudgetLine.UNKNOWN));
             check(!placed.excludesFixedDelay(), "the fixed delay is known");

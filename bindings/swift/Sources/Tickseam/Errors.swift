@@ -10,6 +10,8 @@ public struct TickseamError: Error, Equatable, CustomStringConvertible, Sendable
 
     /// The session was saved by another build of the library, as after an update of the app: begin a new one.
     public static let otherBuild = TickseamError(status: TICKSEAM_ERROR_OTHER_BUILD)
+    /// The saved session was altered since: begin a new one.
+    public static let altered = TickseamError(status: TICKSEAM_ERROR_ALTERED)
     /// A value is out of its range, not a number, or infinite.
     public static let value = TickseamError(status: TICKSEAM_ERROR_VALUE)
     /// No such stream, none at all, or too many.

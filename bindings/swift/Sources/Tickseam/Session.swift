@@ -144,7 +144,7 @@ public enum Sighting: Equatable, Sendable {
 
 /// A live session: observes packets, places events.
 ///
-/// It owns some 15 KiB of memory, freed with the last reference. One session, one thread at a time: it is not `Sendable`; keep it inside an
+/// It owns some 16.25 KiB of memory, freed with the last reference. One session, one thread at a time: it is not `Sendable`; keep it inside an
 /// actor or on one queue, and hand others a `ClockMap`. Host stamps are `Int64` ns of one clock that never jumps and goes on while the
 /// phone sleeps.
 public final class Session {
@@ -178,9 +178,10 @@ public final class Session {
         try self.init(beginning: { tickseam_session_init($0, Int(TICKSEAM_SESSION_SIZE), &plain, $1) })
     }
 
-    /// Goes on where a session was saved, to the same bits. Altered bytes are not noticed: restore only what was kept safe.
+    /// Goes on where a session was saved, to the same bits. Bytes altered by accident are refused, forged ones are not noticed: keep them
+    /// where nobody else writes.
     ///
-    /// - Throws: `TickseamError.otherBuild` for bytes of another build: begin a new session.
+    /// - Throws: `TickseamError.otherBuild` for bytes of another build, `.altered` for altered ones: begin a new session.
     public convenience init(restoring saved: [UInt8]) throws {
         try self.init(beginning: { memory, handle in
             saved.withUnsafeBytes { bytes in

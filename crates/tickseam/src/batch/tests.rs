@@ -48,33 +48,39 @@ fn run(
     events: &[i64],
     arrivals: usize,
     stages: usize,
-) -> Result<(BatchReport, Vec<Option<Placed>>), BatchError> {
+) -> Result<(BatchReport, Vec<Asked>), BatchError> {
+    let mut places = vec![Place::default(); arrivals];
     let mut arrivals = vec![Arrival::new(0.0, 0.0); arrivals];
     let mut stages = vec![Stage::empty(); stages];
-    let mut placed = vec![None; events.len()];
-    let report = replay_packets::<1>(
-        &CONFIG,
-        packets,
-        events.len(),
-        |number| (events[number], Shift::default()),
-        &mut arrivals,
-        &mut stages,
-        |number, at| placed[number] = Some(at),
-    )?;
-    Ok((report, placed))
+    let mut asked: Vec<Asked> = events.iter().map(|&at| Asked::new(at, Shift::default())).collect();
+    let lent = Lent { places: &mut places, arrivals: &mut arrivals, pairs: &mut [], stages: &mut stages };
+    let report = replay_packets::<1>(&CONFIG, packets, &mut asked, lent)?;
+    Ok((report, asked))
 }
 
 #[test]
 fn events_fall_on_the_segment_that_had_begun() {
     let events = [-1_000_000_000, 30_000_000_000, 80_000_000_000];
-    let (report, placed) = run(&received(), &events, 5_000, stages_for(5_000, 104.0)).unwrap();
+    let (report, asked) = run(&received(), &events, 5_000, stages_for(5_000, 0, 104.0)).unwrap();
     assert_eq!((report.segments, report.intake.calls(), report.settling.settled_later), (2, 5_000, 1));
-    for (at, segment, true_s) in [(0, 0, -1.0), (1, 0, 30.0), (2, 1, 16.0)] {
-        let Placed { segment: found, placement, excludes_fixed_delay } = placed[at].unwrap();
-        assert_eq!((found, excludes_fixed_delay), (segment, false));
+    let all = [(0, -1.0, Samples::Outside), (0, 30.0, Samples::Received), (1, 16.0, Samples::Received)];
+    for (at, (segment, true_s, samples)) in all.into_iter().enumerate() {
+        let (Placed { segment: found, placement, excludes_fixed_delay }, came) = asked[at].answer.unwrap();
+        assert_eq!((found, excludes_fixed_delay, came), (segment, false, samples));
         assert!((placement.device_s - true_s).abs() * 1e6 < placement.u95_us, "{placement:?}");
         assert!(placement.u95_us < 5_000.0, "{placement:?}");
     }
+}
+
+#[test]
+fn an_event_among_lost_samples_is_told_from_one_beside_them() {
+    // Ten packets of 20 ms are lost from 20 s on.
+    let packets =
+        Packets(received().0.into_iter().filter(|p| !(1_000..1_010).contains(&p.sequence)).collect());
+    let events = [19_900_000_000, 20_100_000_000, 20_300_000_000, 200_000_000_000];
+    let (_, asked) = run(&packets, &events, 5_000, stages_for(5_000, 0, 104.0)).unwrap();
+    let came: Vec<Samples> = asked.iter().map(|asked| asked.answer.unwrap().1).collect();
+    assert_eq!(came, [Samples::Received, Samples::Lost, Samples::Received, Samples::Outside]);
 }
 
 #[test]
@@ -88,7 +94,7 @@ fn too_little_room_is_answered() {
 #[test]
 fn two_packets_are_placed_with_a_wide_interval() {
     let packets = Packets(received().0.into_iter().take(2).collect());
-    let (report, placed) = run(&packets, &[0], 2, 100).unwrap();
+    let (report, asked) = run(&packets, &[0], 2, 100).unwrap();
     assert_eq!((report.segments, report.replayed), (1, None));
-    assert!(placed.first().unwrap().unwrap().placement.u95_us > 50_000.0);
+    assert!(asked[0].answer.unwrap().0.placement.u95_us > 50_000.0);
 }

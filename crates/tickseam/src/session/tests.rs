@@ -1,12 +1,14 @@
 #![expect(
     clippy::unwrap_used,
     clippy::arithmetic_side_effects,
+    clippy::cast_precision_loss,
     reason = "a test stops at the first surprise"
 )]
 extern crate std;
 
 use super::*;
 use crate::intake::Disposition;
+use crate::live::Live;
 use std::format;
 
 const STREAM: StreamConfig = StreamConfig { rate_hz: 250.0, samples_per_packet: 5, sequence_bits: 16 };
@@ -289,4 +291,164 @@ fn another_stream_tells_which_delivery_a_packet_came_in() {
     assert!((placed(&session).device_s - 15.0).abs() * 1e6 < placed(&session).u95_us);
     // Packets that follow another stream's do not tell when the link sends, and the clock is known less closely.
     assert!(placed(&session).u95_us > placed(&alone).u95_us, "{:?} {:?}", placed(&session), placed(&alone));
+}
+
+/// Two minutes and a half of a headset whose packets and events are stamped by a host clock that shows `host` at real time, both ns since
+/// the start; packets that come while it sleeps wait until `awake_at`, and there are no events then. Each event is asked for a second after it and
+/// once more in the end, and has to be held both times. Returns the session and, for each event, real time, s, and half-width, µs.
+fn held_by_a_host(
+    host: impl Fn(i64) -> i64,
+    awake_at: impl Fn(i64) -> i64,
+) -> (Session<4>, std::vec::Vec<(f64, f64)>) {
+    const EVENT_NS: i64 = 130_000_000;
+    let mut session = session(&CONFIG);
+    let held = |session: &Session<4>, at_ns: i64| {
+        let placed = session.place(HOST_0 + host(at_ns), Shift::default()).unwrap().placement;
+        let at_s = at_ns as f64 / 1e9;
+        assert!((placed.device_s - at_s).abs() * 1e6 <= placed.u95_us, "at {at_s} s: {placed:?}");
+        (at_s, placed.u95_us)
+    };
+    let (mut asked, mut events) = (0, std::vec::Vec::new());
+    for n in 0..7_500 {
+        let stamp = packet(n);
+        let came_ns = awake_at(stamp.host_ns - HOST_0);
+        let _ = session.observe_packet(0, PacketStamp { host_ns: HOST_0 + host(came_ns), ..stamp });
+        while asked + 1_000_000_000 < came_ns {
+            if awake_at(asked) == asked && asked >= EVENT_NS {
+                let _ = held(&session, asked);
+                events.push(asked);
+            }
+            asked += EVENT_NS;
+        }
+    }
+    let events = events.iter().map(|&at_ns| held(&session, at_ns)).collect();
+    (session, events)
+}
+
+const S: i64 = 1_000_000_000;
+
+/// A clock that is set by so much, ns, at each of some real times, s.
+fn set(steps: &[(i64, i64)]) -> impl Fn(i64) -> i64 {
+    move |at_ns| {
+        let by = steps.iter().filter(|(at_s, _)| at_ns >= at_s * S).map(|(_, by_ns)| by_ns);
+        at_ns + by.sum::<i64>()
+    }
+}
+
+/// Events at least so far from some moments, s, are placed as sharply as ever.
+fn sharp_away_from(moments_s: &[f64], reach_s: f64, events: &[(f64, f64)]) {
+    let away = |at_s: f64| moments_s.iter().all(|moment_s| (at_s - moment_s).abs() > reach_s);
+    let sharp = events.iter().filter(|(at_s, _)| *at_s > 5.0 && away(*at_s));
+    let widest = sharp.map(|(_, u95_us)| *u95_us).fold(0.0, f64::max);
+    assert!(widest < 25_000.0, "{widest} µs");
+}
+
+#[test]
+fn a_host_clock_that_is_set_back_leaves_each_event_to_the_clock_that_stamped_it() {
+    for back_ns in [60_000_000, 300_000_000, 3 * S, 3_600 * S] {
+        let (_, events) = held_by_a_host(set(&[(60, -back_ns)]), |at_ns| at_ns);
+        sharp_away_from(&[60.0], back_ns as f64 / 1e9 + 0.8, &events);
+    }
+}
+
+#[test]
+fn a_host_clock_that_is_set_forward_is_known_before_and_after() {
+    for forward_ns in [60_000_000, 300_000_000, 3 * S, 3_600 * S] {
+        let (session, events) = held_by_a_host(set(&[(60, forward_ns)]), |at_ns| at_ns);
+        sharp_away_from(&[60.0], 0.8, &events);
+        let map = session.map().unwrap();
+        assert!(map.valid_from_s > 59.9 && map.valid_from_s < 60.5, "{map:?}");
+    }
+}
+
+#[test]
+fn a_host_clock_that_is_set_and_set_back_again_leaves_three_clocks() {
+    for by_ns in [300_000_000, 3 * S] {
+        let (_, events) = held_by_a_host(set(&[(50, by_ns), (90, -by_ns)]), |at_ns| at_ns);
+        sharp_away_from(&[50.0, 90.0], by_ns as f64 / 1e9 + 0.8, &events);
+        let (_, events) = held_by_a_host(set(&[(50, -by_ns), (90, by_ns)]), |at_ns| at_ns);
+        sharp_away_from(&[50.0, 90.0], by_ns as f64 / 1e9 + 0.8, &events);
+    }
+}
+
+#[test]
+fn a_host_that_slept_leaves_each_event_to_the_clock_that_stamped_it() {
+    let stopped = |at_ns: i64| at_ns - (at_ns - 60 * S).clamp(0, 30 * S);
+    let awake_at = |at_ns: i64| if (60 * S..90 * S).contains(&at_ns) { 90 * S } else { at_ns };
+    let (session, events) = held_by_a_host(stopped, awake_at);
+    assert_eq!(session.segment(), 0);
+    sharp_away_from(&[60.0, 90.0], 0.8, &events);
+    // Near it nobody knows on which side an event fell.
+    assert!(events.iter().any(|(_, u95_us)| *u95_us > 10e6));
+}
+
+#[test]
+fn a_budget_adds_up_where_two_clocks_may_have_stamped_an_event() {
+    let host = set(&[(60, -3 * S)]);
+    let (session, _) = held_by_a_host(&host, |at_ns| at_ns);
+    let placed = session.place(HOST_0 + host(60 * S), Shift { us: 0.0, u_us: 50.0 }).unwrap().placement;
+    let budget = placed.budget;
+    assert!(placed.u95_us > 1.4e6 && budget.holdover_us > 1.4e6, "{placed:?}");
+    assert_eq!(placed.u95_us.to_bits(), budget.u95_us().to_bits());
+    assert!((budget.statistics_us + budget.lattice_us + budget.curvature_us - budget.link_us).abs() < 1e-6);
+    assert!(placed.u_us > 1.4e6 && placed.u_us <= placed.u95_us, "{placed:?}");
+}
+
+#[test]
+fn the_way_back_goes_by_the_clock_that_the_host_had() {
+    let host = set(&[(60, 3 * S)]);
+    let (session, _) = held_by_a_host(&host, |at_ns| at_ns);
+    for at_s in [20, 55, 65, 120] {
+        let back = session.host_at(at_s as f64).unwrap();
+        let off_ns = (back.host_ns - HOST_0 - host(at_s * S)).abs();
+        assert!(off_ns as f64 / 1e3 <= back.u95_us && back.u95_us < 25_000.0, "{at_s} s: {back:?}");
+    }
+    let between = session.host_at(60.0).unwrap();
+    assert!(between.u95_us > 1.4e6, "{between:?}");
+}
+
+#[test]
+fn a_clock_that_was_set_too_often_since_is_not_guessed() {
+    let host = set(&[(30, 3 * S), (55, 3 * S), (80, 3 * S), (105, 3 * S)]);
+    let mut session = session(&CONFIG);
+    for n in 0..7_500 {
+        let stamp = packet(n);
+        let host_ns = HOST_0 + host(stamp.host_ns - HOST_0);
+        let _ = session.observe_packet(0, PacketStamp { host_ns, ..stamp });
+    }
+    let place = |at_s: i64| session.place(HOST_0 + host(at_s * S), Shift::default());
+    assert_eq!(place(10), None);
+    for at_s in [40, 65, 90, 115] {
+        let placed = place(at_s).unwrap().placement;
+        assert!((placed.device_s - at_s as f64).abs() * 1e6 <= placed.u95_us, "{placed:?}");
+    }
+}
+
+#[test]
+fn a_segment_that_ended_remembers_that_the_host_clock_was_set_in_it() {
+    let host = set(&[(40, -3 * S)]);
+    let mut session = session(&CONFIG);
+    for n in (0..4_000).chain(4_250..6_000) {
+        let own = if n < 4_000 { n } else { n - 4_250 };
+        let host_ns = HOST_0 + host(packet(n).host_ns - HOST_0);
+        let _ = session.observe_packet(0, PacketStamp { host_ns, ..packet(own) });
+    }
+    assert_eq!(session.timeline_segment(), Some(1));
+    for at_s in [20, 30, 50, 70] {
+        let placed = session.place(HOST_0 + host(at_s * S), Shift::default()).unwrap();
+        let off_s = placed.placement.device_s - at_s as f64;
+        assert!(placed.segment == 0 && off_s.abs() * 1e6 <= placed.placement.u95_us, "{placed:?}");
+        assert!(placed.placement.u95_us < 25_000.0, "{placed:?}");
+    }
+}
+
+#[test]
+fn exchanges_and_markers_of_a_clock_that_was_set_since_are_refused() {
+    let host = set(&[(60, -3 * S)]);
+    let (mut session, _) = held_by_a_host(&host, |at_ns| at_ns);
+    let tick = |at_s: i64| (at_s * 32_768).cast_unsigned();
+    for at_s in [30, 61] {
+        assert_eq!(session.observe_marker(HOST_0 + host(at_s * S), tick(at_s)), Sighted::FarOff);
+    }
+    assert_eq!(session.observe_marker(HOST_0 + host(140 * S), tick(140)), Sighted::Used);
 }

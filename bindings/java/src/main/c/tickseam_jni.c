@@ -54,7 +54,7 @@ ASSERT_AT(tickseam_answer, device_count, 32);
 ASSERT_AT(tickseam_answer, missing_from, 40);
 ASSERT_AT(tickseam_answer, missing_count, 48);
 /* Placement */
-ASSERT_SIZE(tickseam_placement, 88);
+ASSERT_SIZE(tickseam_placement, 112);
 ASSERT_AT(tickseam_placement, segment, 4);
 ASSERT_AT(tickseam_placement, device_s, 8);
 ASSERT_AT(tickseam_placement, sample, 16);
@@ -65,7 +65,10 @@ ASSERT_AT(tickseam_placement, holdover_us, 48);
 ASSERT_AT(tickseam_placement, fixed_delay_us, 56);
 ASSERT_AT(tickseam_placement, resolution_us, 64);
 ASSERT_AT(tickseam_placement, latency_us, 72);
-ASSERT_AT(tickseam_placement, excludes_fixed_delay, 80);
+ASSERT_AT(tickseam_placement, statistics_us, 80);
+ASSERT_AT(tickseam_placement, lattice_us, 88);
+ASSERT_AT(tickseam_placement, curvature_us, 96);
+ASSERT_AT(tickseam_placement, excludes_fixed_delay, 104);
 /* HostInstant, DeviceInstant */
 ASSERT_SIZE(tickseam_host_instant, 24);
 ASSERT_AT(tickseam_host_instant, u_us, 8);
@@ -139,7 +142,7 @@ ASSERT_AT(tickseam_counters, exchanges_refused, 192);
 ASSERT_AT(tickseam_counters, markers_used, 200);
 ASSERT_AT(tickseam_counters, markers_refused, 208);
 /* ReplayReport */
-ASSERT_SIZE(tickseam_replay_report, 56);
+ASSERT_SIZE(tickseam_replay_report, 72);
 ASSERT_AT(tickseam_replay_report, segments, 4);
 ASSERT_AT(tickseam_replay_report, used, 8);
 ASSERT_AT(tickseam_replay_report, rejected, 16);
@@ -150,7 +153,7 @@ ASSERT_AT(tickseam_replay_report, congested, 48);
 ASSERT_AT(tickseam_replay_report, off_nominal, 52);
 
 /* Changes with the signatures below: Java of another build is refused when it loads. */
-#define JNI_REVISION 1
+#define JNI_REVISION 2
 
 #define NATIVE(type, name) JNIEXPORT type JNICALL Java_tickseam_Native_##name
 
@@ -409,7 +412,7 @@ NATIVE(jint, replay)
     events.struct_size = (uint32_t)sizeof events, events.count = (uint64_t)event_count;
     events.host_ns = AT(const int64_t, at[6]), events.latency_us = AT(const double, at[7]);
     events.latency_u_us = AT(const double, at[8]);
-    status = tickseam_replay_scratch(&config, &packets, &scratch_size);
+    status = tickseam_replay_scratch(&config, &packets, NULL, &events, &scratch_size);
     for (doubled = 0; status == TICKSEAM_OK && doubled < 5; doubled++) {
         void *scratch = malloc(scratch_size);
         if (scratch == NULL) {
@@ -419,7 +422,8 @@ NATIVE(jint, replay)
         }
         report.struct_size = (uint32_t)sizeof report;
         AT(tickseam_placement, at[9])->struct_size = (uint32_t)sizeof(tickseam_placement);
-        status = tickseam_replay(&config, &packets, &events, scratch, scratch_size, AT(tickseam_placement, at[9]), &report);
+        status = tickseam_replay(&config, &packets, NULL, &events, scratch, scratch_size, AT(tickseam_placement, at[9]),
+                                 &report);
         free(scratch);
         if (status != TICKSEAM_ERROR_SHORT_MEMORY) break;
         if (doubled < 4) status = TICKSEAM_OK, scratch_size *= 2;

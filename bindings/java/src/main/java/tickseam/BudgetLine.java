@@ -12,6 +12,12 @@ public enum BudgetLine {
     RESOLUTION(3),
     /** From the event's stamp to the physical event. */
     LATENCY(4),
+    /** Of {@link #LINK}: what the scatter of delays, exchanges and markers leaves open. */
+    STATISTICS(5),
+    /** Of {@link #LINK}: what the link's grid leaves open, one that does not show included. */
+    LATTICE(6),
+    /** Of {@link #LINK}: what the crystal's wander between the bounds leaves open. */
+    CURVATURE(7),
     /** A code that these classes do not know: of a later library. */
     UNKNOWN(Integer.MIN_VALUE);
 

@@ -15,11 +15,11 @@ final class Native {
     static final int OTHER_BUILD = -11;
 
     /** Revision of the native functions' signatures, as in tickseam_jni.c. */
-    static final int REVISION = 1;
+    static final int REVISION = 2;
     /** TICKSEAM_ABI of the header that these classes were written for. */
     static final int ABI = 0;
-    static final int SESSION_BYTES = 15360;
-    static final int SAVED_BYTES = 15392;
+    static final int SESSION_BYTES = 16640;
+    static final int SAVED_BYTES = 16680;
     /** The longest answer, the counters. */
     static final int OUTPUT_BYTES = 216;
 

@@ -14,6 +14,9 @@ public final class Placement extends Fields {
     private final double fixedDelayUs;
     private final double resolutionUs;
     private final double latencyUs;
+    private final double statisticsUs;
+    private final double latticeUs;
+    private final double curvatureUs;
     private final boolean excludesFixedDelay;
 
     Placement(ByteBuffer from, int at) {
@@ -27,7 +30,10 @@ public final class Placement extends Fields {
         fixedDelayUs = from.getDouble(at + 56);
         resolutionUs = from.getDouble(at + 64);
         latencyUs = from.getDouble(at + 72);
-        excludesFixedDelay = from.getInt(at + 80) != 0;
+        statisticsUs = from.getDouble(at + 80);
+        latticeUs = from.getDouble(at + 88);
+        curvatureUs = from.getDouble(at + 96);
+        excludesFixedDelay = from.getInt(at + 104) != 0;
     }
 
     /** {@return Segment on whose timeline it fell, from 0} */
@@ -50,7 +56,7 @@ public final class Placement extends Fields {
         return uUs;
     }
 
-    /** {@return Half-width of the 95 % interval, us: root of the sum of squares of link plus holdover and of each other line} */
+    /** {@return Half-width of the 95 % interval, us: root of the sum of squares of link plus holdover, fixed delay, resolution and latency} */
     public double u95Us() {
         return u95Us;
     }
@@ -80,6 +86,21 @@ public final class Placement extends Fields {
         return latencyUs;
     }
 
+    /** {@return Line {@link BudgetLine#STATISTICS}, a part of the link's, half-width of 95 %, us} */
+    public double statisticsUs() {
+        return statisticsUs;
+    }
+
+    /** {@return Line {@link BudgetLine#LATTICE}, a part of the link's, half-width of 95 %, us} */
+    public double latticeUs() {
+        return latticeUs;
+    }
+
+    /** {@return Line {@link BudgetLine#CURVATURE}, a part of the link's, half-width of 95 %, us} */
+    public double curvatureUs() {
+        return curvatureUs;
+    }
+
     /** {@return True if nobody knows the fixed delay: the event is placed late by it, and the interval does not count it} */
     public boolean excludesFixedDelay() {
         return excludesFixedDelay;
@@ -104,6 +125,12 @@ public final class Placement extends Fields {
                 return resolutionUs;
             case LATENCY:
                 return latencyUs;
+            case STATISTICS:
+                return statisticsUs;
+            case LATTICE:
+                return latticeUs;
+            case CURVATURE:
+                return curvatureUs;
             default:
                 throw Native.refusal(Native.VALUE);
         }
@@ -122,6 +149,9 @@ public final class Placement extends Fields {
             "fixedDelayUs", fixedDelayUs,
             "resolutionUs", resolutionUs,
             "latencyUs", latencyUs,
+            "statisticsUs", statisticsUs,
+            "latticeUs", latticeUs,
+            "curvatureUs", curvatureUs,
             "excludesFixedDelay", excludesFixedDelay
         };
     }

@@ -8,8 +8,8 @@ import java.util.Optional;
 
 /** A recording replayed: where its events fell, looking ahead as a live session cannot. A value, for any thread. */
 public final class Replay {
-    private static final int PLACEMENT_BYTES = 88;
-    private static final int REPORT_BYTES = 56;
+    private static final int PLACEMENT_BYTES = 112;
+    private static final int REPORT_BYTES = 72;
 
     private final List<Placement> placements;
     private final ReplayReport report;

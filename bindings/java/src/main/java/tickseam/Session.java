@@ -9,7 +9,7 @@ import java.util.Optional;
 /**
  * A live session: observes packets, places events.
  *
- * <p><b>Memory:</b> the session lies in a direct {@link ByteBuffer} of some 15 KiB that belongs to this object. Nothing is allocated on the
+ * <p><b>Memory:</b> the session lies in a direct {@link ByteBuffer} of some 16.25 KiB that belongs to this object. Nothing is allocated on the
  * native side, so nothing can leak there: {@link #close} lets the buffer go, and the garbage collector takes it, also where close was
  * forgotten.
  *
@@ -48,11 +48,11 @@ public final class Session implements AutoCloseable {
     /**
      * Goes on where a session was saved, as if nothing had been between, to the same bits.
      *
-     * @param saved what {@link #save} wrote, kept safe from alteration: altered bytes are not noticed, and as dangerous as any
-     *     overwritten memory
+     * @param saved what {@link #save} wrote, kept where nobody else writes: bytes altered by accident are refused, forged ones are as
+     *     dangerous as any overwritten memory
      * @return the session
      * @throws OtherBuildException for bytes of another build of the library: begin a new session
-     * @throws IllegalArgumentException for bytes that are no saved session
+     * @throws IllegalArgumentException for bytes that are no saved session, or were altered since
      */
     public static Session restore(byte[] saved) {
         java.util.Objects.requireNonNull(saved, "saved");
@@ -294,7 +294,7 @@ public final class Session implements AutoCloseable {
     /**
      * Saves the whole session, for {@link #restore} by the same build of the library.
      *
-     * @return some 15 KiB
+     * @return some 16.25 KiB
      */
     public synchronized byte[] save() {
         byte[] saved = new byte[Native.SAVED_BYTES];

@@ -1,0 +1,231 @@
+//! Watches the lower envelope of the arrivals for settings of the host's clock and its sleep, from one packet to the next.
+//!
+//! The envelope, taken in bins of [`BIN_S`], stays on one level but for drift, beat and noise. A jump of it that stays is a
+//! setting of the host's clock; a jump no higher than 1.25 packet periods ([`crate::rise`]) may as well be the beat's, or a new
+//! anchor of the link, and is never taken for one. A fall shows in the first packet after it, since none comes before it was
+//! sent; a rise shows once levels have stayed.
+
+use heapless::Vec;
+
+use crate::block::Arrival;
+use crate::number::{count, greater, magnitude};
+use crate::rise::least_us;
+
+/// Length of a bin, s of device time: a stall of the app or a fade of the link, commonly of 2 s at most, leaves the rest of it.
+pub const BIN_S: f64 = 5.0;
+
+/// Packets that a bin holds at least, unless the link stood still: the least wait of so few is late by chance seldom.
+const BIN_PACKETS: u32 = 12;
+
+/// A level has to stay for so many bins before and after a rise: fades and full queues change it for less.
+pub const DWELL: usize = 3;
+
+/// The least jump that is looked for, besides the core's limits, in units of how much the envelope changes from bin to bin
+/// anyway: congested and batched links, whose levels wander.
+const SCATTERS: f64 = 8.0;
+
+/// Share of the changes from bin to bin that are no greater than what is taken for their scatter: one change of the clock, which is two
+/// of twelve, is left out.
+const SCATTER_QUANTILE: f64 = 0.6;
+
+/// From here on one bin on each side is enough, µs: above what the queue of a headset holds back (common practice, no
+/// source), as long as the envelope does not wander so far.
+pub const SURE_US: f64 = 1e6;
+
+/// Packets that waited while the host slept are stamped as it wakes, each a period further below the one before: so far below all levels,
+/// µs, they are told from the beat. Doubled: as many more of them are taken for the clock's before.
+const RAMP_US: f64 = 300e3;
+
+/// How far rates may be off that are not known yet, µs a second, for jumps across a silence.
+pub const RATE_US_PER_S: f64 = 70.0;
+
+/// Levels that are remembered.
+const REMEMBERED: usize = 12;
+
+/// The least jump that is believed, µs, for packets of a period and an envelope that wanders so much.
+pub fn threshold_us(period_s: f64, scatter_us: f64) -> f64 {
+    greater(least_us(period_s), SCATTERS * scatter_us)
+}
+
+/// A stretch of arrivals.
+#[derive(Clone, Copy, Debug)]
+pub struct Bin {
+    /// Device time of its first arrival, s.
+    pub from_s: f64,
+    /// Device time of its newest one, s.
+    pub to_s: f64,
+    /// Least residual, µs.
+    pub least_us: f64,
+    packets: u32,
+}
+
+impl Bin {
+    /// One that begins with an arrival.
+    pub const fn new(arrival: &Arrival) -> Self {
+        let at_s = arrival.device_s;
+        Self { from_s: at_s, to_s: at_s, least_us: arrival.residual_us, packets: 1 }
+    }
+
+    /// Whether an arrival belongs to the next one.
+    pub fn ends_before(&self, arrival: &Arrival) -> bool {
+        arrival.device_s >= self.from_s + BIN_S
+            && (self.packets >= BIN_PACKETS || arrival.device_s - self.to_s > BIN_S)
+    }
+
+    /// Takes an arrival in.
+    pub fn take(&mut self, arrival: &Arrival) {
+        self.to_s = greater(self.to_s, arrival.device_s);
+        if arrival.residual_us < self.least_us {
+            self.least_us = arrival.residual_us;
+        }
+        self.packets = self.packets.saturating_add(1);
+    }
+}
+
+/// Some levels of the envelope, one beside the other.
+#[derive(Clone, Copy, Debug)]
+pub struct Levels {
+    low_us: f64,
+    high_us: f64,
+    count: usize,
+}
+
+impl Levels {
+    /// None at all.
+    pub const NONE: Self = Self { low_us: f64::INFINITY, high_us: f64::NEG_INFINITY, count: 0 };
+
+    /// Of levels in any order, µs.
+    pub fn of(levels: impl IntoIterator<Item = f64>) -> Self {
+        levels.into_iter().fold(Self::NONE, Self::and)
+    }
+
+    /// With one more.
+    #[must_use]
+    pub fn and(self, level_us: f64) -> Self {
+        Self {
+            low_us: if level_us < self.low_us { level_us } else { self.low_us },
+            high_us: greater(level_us, self.high_us),
+            count: self.count.saturating_add(1),
+        }
+    }
+
+    /// The least one, µs.
+    pub const fn low_us(&self) -> f64 {
+        self.low_us
+    }
+
+    /// The clear distance from these levels to the ones after, µs, positive upwards, if it stands out of both by the threshold.
+    pub fn jump_to(&self, after: &Self, threshold_us: f64) -> Option<f64> {
+        if self.count == 0 || after.count == 0 {
+            return None;
+        }
+        let (up, down) = (after.low_us - self.high_us, self.low_us - after.high_us);
+        let clear = greater(up, down);
+        let spread = greater(self.high_us - self.low_us, after.high_us - after.low_us);
+        // Queues raise levels at the ends of a recording; nothing lowers them below what they were.
+        let dwelt = if up > down { DWELL } else { 2 };
+        let enough = (self.count >= dwelt && after.count >= dwelt) || clear > SURE_US;
+        let stands_out = clear > threshold_us && spread < clear / 2.0 && enough;
+        stands_out.then_some(if up > down { up } else { -down })
+    }
+}
+
+/// What became of the host's clock.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Turn {
+    /// It was set back, or stood still, just before this packet.
+    Back,
+    /// It was set forward before the levels that made it sure.
+    Forward,
+}
+
+/// Watches one segment.
+#[derive(Clone, Debug)]
+pub struct Watch {
+    period_s: f64,
+    levels: Vec<f64, REMEMBERED>,
+    /// Of the levels: the least jump that is believed, µs, and the newest ones.
+    threshold_us: f64,
+    newest: Levels,
+    lowest_us: f64,
+    bin: Option<Bin>,
+}
+
+impl Watch {
+    /// Nothing seen yet of a stream that sends each `period_s`.
+    pub fn new(period_s: f64) -> Self {
+        Self {
+            period_s,
+            levels: Vec::new(),
+            threshold_us: threshold_us(period_s, 0.0),
+            newest: Levels::NONE,
+            lowest_us: f64::INFINITY,
+            bin: None,
+        }
+    }
+
+    /// Takes an arrival; tells whether the host's clock was set or slept before it. Whatever was known of the clock before is
+    /// void then. Cost: O(1), but for the packet that closes a bin.
+    pub fn observe(&mut self, arrival: &Arrival) -> Option<Turn> {
+        let silence_s = self.bin.map_or(0.0, |bin| greater(arrival.device_s - bin.to_s, 0.0));
+        let threshold_us = self.threshold_us + RATE_US_PER_S * silence_s;
+        let turn = if self.fell(arrival.residual_us, threshold_us) {
+            Some(Turn::Back)
+        } else {
+            self.rose(arrival, threshold_us).then_some(Turn::Forward)
+        };
+        if turn.is_some() {
+            *self = Self { bin: Some(Bin::new(arrival)), ..Self::new(self.period_s) };
+        }
+        turn
+    }
+
+    /// Whether a packet comes earlier than any could.
+    fn fell(&self, residual_us: f64, threshold_us: f64) -> bool {
+        let before = self.bin.map_or(self.newest, |bin| self.newest.and(bin.least_us));
+        let here = Levels { low_us: residual_us, high_us: residual_us, count: 2 };
+        let last_us = self.bin.map(|bin| bin.least_us).or_else(|| self.levels.last().copied());
+        before.jump_to(&here, threshold_us).is_some_and(|us| us < 0.0)
+            || last_us.is_some_and(|last_us| last_us - residual_us > SURE_US)
+            || self.levels.len() >= DWELL && self.lowest_us - residual_us > greater(RAMP_US, threshold_us)
+    }
+
+    /// Takes an arrival into its bin; tells whether the levels have risen for good.
+    fn rose(&mut self, arrival: &Arrival, threshold_us: f64) -> bool {
+        let closed = match &mut self.bin {
+            Some(bin) if !bin.ends_before(arrival) => {
+                bin.take(arrival);
+                return false;
+            }
+            bin => bin.replace(Bin::new(arrival)),
+        };
+        let Some(closed) = closed else { return false };
+        if self.levels.is_full() {
+            self.levels.rotate_left(1);
+            let _ = self.levels.pop();
+        }
+        let _ = self.levels.push(closed.least_us);
+        self.newest = self.before(0);
+        self.lowest_us = Levels::of(self.levels.iter().copied()).low_us();
+        self.threshold_us = threshold_us_of(&self.levels, self.period_s);
+        let newest = Levels::NONE.and(closed.least_us);
+        let small = self.before(DWELL).jump_to(&self.newest, threshold_us);
+        let sure = self.before(1).jump_to(&newest, greater(SURE_US, threshold_us));
+        small.or(sure).is_some_and(|us| us > 0.0)
+    }
+
+    /// The newest levels but for some.
+    fn before(&self, skipped: usize) -> Levels {
+        Levels::of(self.levels.iter().rev().skip(skipped).take(DWELL).copied())
+    }
+}
+
+fn threshold_us_of(levels: &[f64], period_s: f64) -> f64 {
+    let changes = || levels.iter().zip(levels.iter().skip(1)).map(|(a, b)| magnitude(b - a));
+    // The change that a share of them lies below: the least one with as many no greater.
+    let rank = SCATTER_QUANTILE * count(levels.len().saturating_sub(1));
+    let no_greater = |us: f64| count(changes().filter(|&other| other <= us).count());
+    let enough = changes().filter(|&us| no_greater(us) > rank);
+    let scatter_us = enough.fold(f64::INFINITY, |least, us| if us < least { us } else { least });
+    threshold_us(period_s, if scatter_us < f64::INFINITY { scatter_us } else { 0.0 })
+}
