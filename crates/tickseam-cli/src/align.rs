@@ -12,6 +12,7 @@ use tickseam_record::{
     BudgetSummary, Change, Description, Event, EventCounts, EventRow, EventsTable, Exchange, Gap, MapSummary,
     Marker, Packets, Recording, SegmentSummary, Status, StreamSummary,
 };
+use tickseam_sim::beat::Beat;
 
 use crate::changes::{Cause, Cut};
 use crate::estimate::{Estimate, Ground, Piece};
@@ -166,6 +167,21 @@ impl Ways<'_> {
         group.timeline?.count(counted(self.captured, self.places, row))
     }
 
+    /// The same as if the packet held its stream's usual number of samples up to its last: a packet of one sample more can go one
+    /// sample later after its first, and the fixed delay is the usual packet's.
+    fn sent_count(&self, group: &Group, row: usize) -> Option<i64> {
+        let count = self.count(group, row)?;
+        let Captured { description, packets, .. } = *self.captured;
+        let described = &description.streams[usize::from(packets.stream()[row])];
+        let samples = packets.samples()[row];
+        if group.clock() == CountClock::Samples || samples == described.samples_per_packet {
+            return Some(count);
+        }
+        let more = f64::from(samples) - f64::from(described.samples_per_packet);
+        let counts = more / described.rate_hz * description.device_clock.tick_hz?;
+        Some(count.saturating_add(counts.round() as i64))
+    }
+
     /// Where both clocks of a group are counted from: the first sample of its earliest packet.
     fn frame(&self, group: &Group) -> Option<Frame> {
         let host_ns = self.captured.packets.host_ns()[*group.sorted.first()? as usize];
@@ -205,7 +221,7 @@ impl Ways<'_> {
         let packets = self.captured.packets;
         let rows = group.received.iter().map(|&row| row as usize);
         let stamps = rows.filter_map(|row| {
-            let count = self.count(group, row)?;
+            let count = self.sent_count(group, row)?;
             Some((count, packets.host_ns()[row], self.behind_us[row]))
         });
         let sightings = if stream == 0 { self.sightings(segment, group) } else { None };
@@ -313,7 +329,7 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
         let group = groups.get(&(segment, 0))?;
         Some((ways.frame(group)?, ways.ground(0, group.clock())))
     };
-    let count_of = |segment: u32, row: usize| ways.count(groups.get(&(segment, 0))?, row);
+    let count_of = |segment: u32, row: usize| ways.sent_count(groups.get(&(segment, 0))?, row);
     let sightings_of = |segment: u32| ways.sightings(segment, groups.get(&(segment, 0))?);
     let (live, estimates, own) = std::thread::scope(|scope| {
         let live = scope.spawn(|| {
@@ -528,8 +544,12 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         _ => ways.fixed_delay,
     };
     let grid_interval_ms = report.and_then(|report| report.interval).map(|grid| grid.period_us / 1e3);
-    let packet_ms = f64::from(described.samples_per_packet) / described.rate_hz * 1e3;
-    let beat_ms = grid_interval_ms.map(|grid_ms| tickseam_sim::common_divisor_ms(packet_ms, grid_ms));
+    // Packets whose size varies at random come at all phases that one sample reaches.
+    let varies = 10 * ways.places.varying_samples >= packets.len() as u64;
+    let beat_ms = grid_interval_ms.map(|grid_ms| {
+        Beat::new(described.rate_hz, u32::from(described.samples_per_packet), u32::from(varies), grid_ms)
+            .divisor_ms
+    });
     let maps: Vec<MapSummary> = estimate.pieces.iter().flat_map(|piece| maps(estimate, piece)).collect();
     // The way of the grid against the packets, in steps of the beat.
     let span_s: f64 = estimate.pieces.iter().map(|piece| piece.to_s - piece.from_s).sum();

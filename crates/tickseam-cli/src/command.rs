@@ -9,12 +9,16 @@ use std::time::Duration;
 use clap::error::ErrorKind as ErrorKindOfUsage;
 use clap::{Args, Parser, Subcommand};
 use indicatif::{ProgressBar, ProgressStyle};
-use tickseam_record::{Alignment, OutputFolder, WriteError, hash_inputs, read, write_gaps, write_recording};
+use tickseam_record::{
+    Alignment, Description, OutputFolder, WriteError, hash_inputs, read, write_gaps, write_recording,
+};
 use tickseam_sim::{Scenario, simulate};
 
 use crate::align::{Aligned, Captured, align};
 use crate::compare::compare;
-use crate::{demonstration, simulated, summary};
+use crate::schedule::advice::{Watch, advise};
+use crate::schedule::plan::Plan;
+use crate::{demonstration, schedule, simulated, summary};
 
 /// Places events of the phone's clock on the sample timeline of a wireless headset, and says how sure each place is.
 #[derive(Debug, Parser)]
@@ -33,6 +37,40 @@ enum Command {
     Replay(Replay),
     /// Simulate a headset and a phone: write a recording with its truth.
     Simulate(Simulate),
+    /// Find the packet schedule that places events best: simulate and align each of a grid.
+    ///
+    /// Prints a ranking with its reasons and writes a page. All keys of the file stand in the documentation of
+    /// tickseam_cli::schedule; an empty file is a plan too.
+    Schedule(Sweep),
+}
+
+#[derive(Debug, Args)]
+struct Sweep {
+    /// The plan: a TOML file of schedules to try and conditions that they meet.
+    #[arg(value_name = "FILE.toml", required_unless_present = "from")]
+    plan: Option<PathBuf>,
+    /// Start from a device's numbers: rates, counter, interval, packet size.
+    #[arg(long, value_name = "recording.toml")]
+    from: Option<PathBuf>,
+    /// The page; an older one is replaced.
+    #[arg(long, value_name = "PAGE.html", default_value = "schedule.html")]
+    out: PathBuf,
+    /// Print JSON instead of the ranking.
+    #[arg(long)]
+    json: bool,
+    /// End with status 1 where 95 % of the events are not placed within this by the schedule to take.
+    #[arg(long, value_name = "TIME", value_parser = time_ms)]
+    fail_above: Option<f64>,
+}
+
+/// A time with its unit, in ms.
+fn time_ms(text: &str) -> Result<f64, String> {
+    let units = [("ms", 1.0), ("us", 1e-3), ("µs", 1e-3), ("s", 1e3)];
+    let found = units.into_iter().find_map(|(unit, ms)| Some((text.strip_suffix(unit)?, ms)));
+    let value = found.and_then(|(number, ms)| Some(number.trim().parse::<f64>().ok()? * ms));
+    value
+        .filter(|ms| *ms > 0.0 && ms.is_finite())
+        .ok_or_else(|| "expected a time above 0 with its unit: 1ms, 500us".to_owned())
 }
 
 #[derive(Debug, Args)]
@@ -87,6 +125,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let outcome = match Arguments::try_parse_from(arguments) {
         Ok(Arguments { command: Command::Replay(arguments) }) => replay(&arguments),
         Ok(Arguments { command: Command::Simulate(arguments) }) => simulate_recording(&arguments),
+        Ok(Arguments { command: Command::Schedule(arguments) }) => sweep(&arguments),
         Err(error) if error.kind() == ErrorKindOfUsage::DisplayHelpOnMissingArgumentOrSubcommand => {
             let _ = write!(io::stderr(), "{}", error.render());
             return ExitCode::from(2);
@@ -262,4 +301,93 @@ fn simulate_recording(arguments: &Simulate) -> Result<(), Failure> {
     write_recording(out, &recording)?;
     drop(progress);
     print(&summary::of_simulation(path, out, *seed, &scenario, &session))
+}
+
+/// How far a sweep is, on a terminal.
+struct Runs(Progress);
+
+impl Runs {
+    fn new() -> Self {
+        let progress = Progress::new();
+        if let (Some(bar), Ok(style)) =
+            (&progress.0, ProgressStyle::with_template("{bar:40} {pos} of {len} sessions, {eta} left"))
+        {
+            bar.set_style(style);
+            bar.set_length(0);
+        }
+        Self(progress)
+    }
+}
+
+impl Watch for Runs {
+    fn expect(&self, runs: usize) {
+        if let Some(bar) = &self.0.0 {
+            bar.inc_length(runs as u64);
+        }
+    }
+
+    fn done(&self) {
+        if let Some(bar) = &self.0.0 {
+            bar.inc(1);
+        }
+    }
+}
+
+fn sweep(arguments: &Sweep) -> Result<(), Failure> {
+    let text_of = |path: &Path| {
+        std::fs::read_to_string(path)
+            .map_err(|error| Failure::Data(format!("{}: cannot be read: {error}", path.display())))
+    };
+    let device = match &arguments.from {
+        None => None,
+        Some(path) => {
+            // A folder of a recording is meant as well as its description.
+            let path = if path.is_dir() { path.join("recording.toml") } else { path.clone() };
+            let device = Description::from_toml(&text_of(&path)?, &mut Vec::new())
+                .map_err(|error| Failure::Data(format!("{}: {error}", path.display())))?;
+            Some(device)
+        }
+    };
+    let (text, name) = match &arguments.plan {
+        Some(path) => (text_of(path)?, path.display().to_string()),
+        None => (String::new(), "without a plan".to_owned()),
+    };
+    let plan =
+        Plan::new(&text, device.as_ref()).map_err(|error| Failure::Data(format!("{name}: {error}")))?;
+    let runs = Runs::new();
+    let advice = advise(&plan, &runs).map_err(|cause| Failure::Data(format!("{name}: {cause}")))?;
+    drop(runs);
+    let out = &arguments.out;
+    replace_file(out, &schedule::page::page(&plan, &advice))
+        .map_err(|error| Failure::Data(format!("{}: cannot be written: {error}", out.display())))?;
+    if arguments.json {
+        let mut text = serde_json::to_string_pretty(&schedule::json::report(&plan, &advice))
+            .map_err(|error| Failure::Data(error.to_string()))?;
+        text.push('\n');
+        print(&text)?;
+    } else {
+        print(&schedule::table::for_people(&plan, &advice, &out.display().to_string()))?;
+    }
+    let take = &advice.take().judged;
+    match arguments.fail_above {
+        Some(most_ms) if take.error_ms[1] > most_ms => Err(Failure::Data(format!(
+            "{}: 95 % of the events are placed within {:.3} ms, which is above {most_ms} ms",
+            plan.name(&take.schedule),
+            take.error_ms[1]
+        ))),
+        _ => Ok(()),
+    }
+}
+
+/// Puts a whole file in the place of another, or leaves that as it was.
+fn replace_file(path: &Path, text: &str) -> io::Result<()> {
+    let mut beside = path.as_os_str().to_owned();
+    beside.push(format!(".{}.part", std::process::id()));
+    let beside = PathBuf::from(beside);
+    let done = std::fs::write(&beside, text).and_then(|()| std::fs::rename(&beside, path));
+    if done.is_err() {
+        // Of two faults the first is the one to tell.
+        let _ = std::fs::remove_file(&beside);
+    }
+    done
 }

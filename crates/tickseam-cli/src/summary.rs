@@ -429,7 +429,7 @@ pub(crate) fn of_simulation(
 }
 
 /// Writes a heading and its text, folded to the page.
-fn paragraph(text: &mut String, heading: &str, sentence: &str) {
+pub(crate) fn paragraph(text: &mut String, heading: &str, sentence: &str) {
     let mut line = format!("{heading:<INDENT$}");
     let mut empty = true;
     for word in sentence.split_whitespace() {
@@ -449,7 +449,7 @@ fn paragraph(text: &mut String, heading: &str, sentence: &str) {
 }
 
 /// A time in ms with about three digits and its unit.
-fn milliseconds(ms: f64) -> String {
+pub(crate) fn milliseconds(ms: f64) -> String {
     let size = ms.abs();
     let decimals = if size < 0.1 {
         3
@@ -462,7 +462,7 @@ fn milliseconds(ms: f64) -> String {
 }
 
 /// A length of time in the units that suit it.
-fn duration(seconds: f64) -> String {
+pub(crate) fn duration(seconds: f64) -> String {
     if seconds < 120.0 {
         return format!("{seconds:.1} s");
     }

@@ -94,6 +94,8 @@ fn help_fits_80_columns_and_ends_with_status_0() {
         &["-h"][..],
         &["replay", "--help"][..],
         &["replay", "-h"][..],
+        &["schedule", "--help"][..],
+        &["schedule", "-h"][..],
         &["simulate", "--help"][..],
     ] {
         let (status, output, errors) = said(arguments, folder.path());

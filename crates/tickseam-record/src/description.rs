@@ -78,7 +78,7 @@ impl Default for HostClock {
 /// What is known of the way from device to host; each part may be unknown.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct Link {
-    /// Smallest possible time from a packet's first sample to its host stamp, milliseconds, 0 or more.
+    /// Smallest possible time from the first sample of a packet of the usual size to its host stamp, milliseconds, 0 or more.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub fixed_delay_ms: Option<f64>,
     /// Standard uncertainty of the fixed delay (GUM), milliseconds, 0 or more.

@@ -60,6 +60,15 @@ pub fn exchange_us(phy: Phy, payload_octets: u32, mic_octets: u32) -> u32 {
         + 2 * INTER_FRAME_SPACE_US
 }
 
+/// How much earlier than expected, and later, the headset listens for an event, in microseconds: both sleep clocks may have
+/// run off since the last anchor, and each edge by 16 µs (Vol 6 Part B 4.2.4 with 4.2.2, from version 5.1 on).
+///
+/// `central_ppm` and `peripheral_ppm` are the declared sleep clock accuracies, 20 to 500.
+pub fn window_widening_us(central_ppm: f64, peripheral_ppm: f64, since_anchor_us: f64) -> f64 {
+    const SLEEP_CLOCK_EDGE_US: f64 = 16.0;
+    (central_ppm + peripheral_ppm) * 1e-6 * since_anchor_us + 2.0 * SLEEP_CLOCK_EDGE_US
+}
+
 /// Link layer payloads that one notification of `value_octets` is cut into, each at most `largest_payload_octets`.
 pub fn fragments_octets(value_octets: u32, largest_payload_octets: u32) -> Vec<u32> {
     let mut left = value_octets + NOTIFICATION_OVERHEAD_OCTETS;

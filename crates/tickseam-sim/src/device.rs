@@ -40,6 +40,8 @@ pub(crate) struct Device<'a> {
     pub(crate) clock: TrueClock,
     pub(crate) boots: Vec<Boot>,
     first_sequences: Vec<u64>,
+    /// For each stream that dithers its packets: samples before each packet of a boot. Empty for the others.
+    starts: Vec<Vec<u64>>,
     tick_steps: Vec<(f64, f64)>,
 }
 
@@ -99,7 +101,8 @@ impl<'a> Device<'a> {
                 _ => None,
             })
             .collect();
-        Device { scenario, clock, boots, first_sequences, tick_steps }
+        let starts = starts(scenario, &clock, seed);
+        Device { scenario, clock, boots, first_sequences, starts, tick_steps }
     }
 
     /// Seconds, on the device's nominal timeline, from the boot's zero to a packet's first sample.
@@ -110,7 +113,22 @@ impl<'a> Device<'a> {
 
     fn sample_count(&self, id: PacketId) -> f64 {
         let stream = &self.scenario.streams[usize::from(id.stream)];
-        (id.index * u64::from(stream.samples_per_packet)) as f64
+        let starts = &self.starts[usize::from(id.stream)];
+        let samples = match starts.get(id.index as usize) {
+            Some(samples) => *samples,
+            None => id.index * u64::from(stream.samples_per_packet),
+        };
+        samples as f64
+    }
+
+    /// Samples in a packet.
+    pub(crate) fn samples(&self, id: PacketId) -> u32 {
+        let starts = &self.starts[usize::from(id.stream)];
+        let at = id.index as usize;
+        match (starts.get(at), starts.get(at + 1)) {
+            (Some(from), Some(to)) => (to - from) as u32,
+            _ => self.scenario.streams[usize::from(id.stream)].samples_per_packet,
+        }
     }
 
     /// Host second of a packet's first sample.
@@ -178,6 +196,33 @@ impl<'a> Device<'a> {
     }
 }
 
+/// Samples before each packet of a boot, up to beyond the session's end, for each stream that dithers; each boot draws alike.
+fn starts(scenario: &Scenario, clock: &TrueClock, seed: u64) -> Vec<Vec<u64>> {
+    let mut sizes = Random::new(seed, Purpose::PacketSizes);
+    let longest_s = (scenario.duration_s + 2.0) * clock.fastest_rate();
+    scenario
+        .streams
+        .iter()
+        .map(|stream| {
+            let mut starts = Vec::new();
+            if stream.dither_samples == 0 {
+                return starts;
+            }
+            let usual = u64::from(stream.samples_per_packet);
+            let most = usual + u64::from(stream.dither_samples);
+            let needed = (longest_s * stream.rate_hz) as u64 + 2 * most;
+            let mut samples = 0;
+            while samples <= needed {
+                starts.push(samples);
+                let more = sizes.index(2 * stream.dither_samples as usize + 1) as u64;
+                samples += usual - u64::from(stream.dither_samples) + more;
+            }
+            starts.push(samples);
+            starts
+        })
+        .collect()
+}
+
 /// The lowest `bits` bits.
 pub(crate) fn mask(bits: u32) -> u64 {
     if bits >= 64 { u64::MAX } else { (1 << bits) - 1 }
@@ -197,8 +242,8 @@ impl Packets<'_> {
         let device = self.device;
         let scenario = device.scenario;
         let stream = &scenario.streams[usize::from(id.stream)];
-        let span_s = f64::from(stream.samples_per_packet - 1) / stream.rate_hz;
         loop {
+            let span_s = f64::from(device.samples(id) - 1) / stream.rate_hz;
             let boot = device.boots.get(usize::from(id.boot))?;
             let last_s = device.clock.host_at_device(boot.zero_device_s + device.nominal_s(id) + span_s);
             let jitter_s = self.jitter.uniform() * scenario.device.jitter_ms * 1e-3;

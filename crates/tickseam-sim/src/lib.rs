@@ -17,6 +17,7 @@
 //! ```
 
 pub mod air;
+pub mod beat;
 mod crystal;
 mod device;
 mod host;
@@ -27,10 +28,11 @@ pub mod scenario;
 mod simulate;
 mod trials;
 
+pub use beat::common_divisor_ms;
 pub use crystal::{TrueClock, tuning_fork_ppm};
 pub use random_scenario::random_scenario;
 pub use scenario::{Scenario, ScenarioError};
 pub use simulate::{
     Class, Description, Event, EventLatency, Exchange, Marker, Packet, Simulated, Statistics, Stream,
-    TrueClockPoint, TrueOnset, Truth, common_divisor_ms, simulate,
+    TrueClockPoint, TrueOnset, Truth, simulate,
 };

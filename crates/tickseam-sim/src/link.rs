@@ -36,6 +36,8 @@ pub(crate) struct LinkCounts {
     pub(crate) unsent: u64,
     pub(crate) first_opportunity: u64,
     pub(crate) wait_sum_s: f64,
+    pub(crate) sending_s: f64,
+    pub(crate) receiving_s: f64,
 }
 
 /// A time during which one connection holds, with its anchors.
@@ -434,6 +436,11 @@ impl Link<'_> {
             }
             let request = self.waiting_request(anchor_s);
             if queue.is_empty() && request.is_none() {
+                if place == 0 {
+                    // Both show that they are there: an empty packet each way.
+                    self.counts.receiving_s += airtime.poll_s;
+                    self.counts.sending_s += airtime.poll_s;
+                }
                 return;
             }
             let down_s = if request.is_some() { airtime.request_s } else { airtime.poll_s };
@@ -445,6 +452,7 @@ impl Link<'_> {
             if place > 0 && end_s + airtime.space_s > anchor_s + length_s {
                 return;
             }
+            self.counts.receiving_s += down_s;
             if let Some(request) = request {
                 let fails = self.downlink.chance(link.error_rate) || self.channel.faded;
                 if fails {
@@ -452,6 +460,7 @@ impl Link<'_> {
                 }
                 self.receive_request(request, at_s + down_s);
             }
+            self.counts.sending_s += up_s;
             let start_s = at_s + down_s + airtime.space_s;
             at_s = end_s + airtime.space_s;
             let Some(head) = queue.front_mut() else { continue };

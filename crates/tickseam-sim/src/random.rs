@@ -31,6 +31,7 @@ pub(crate) enum Purpose {
     ReplyNoise = 22,
     Scenario = 23,
     Bursts = 24,
+    PacketSizes = 25,
 }
 
 /// One stream of random numbers.

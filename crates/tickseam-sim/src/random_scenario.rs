@@ -1,13 +1,14 @@
 //! Scenarios drawn at random, for measuring how often a stated uncertainty holds.
 
 use crate::air::{self, Phy};
+use crate::beat::common_divisor_ms;
 use crate::crystal::TrueClock;
 use crate::random::{Purpose, Random};
 use crate::scenario::{
     DeclareScenario, DeviceScenario, ExchangeScenario, HostScenario, LinkKind, LinkScenario, MarkerScenario,
     Noise, QueueFull, ReplyStamp, Scenario, Stimulus, StreamScenario, TrialsScenario,
 };
-use crate::simulate::{Class, common_divisor_ms, slips};
+use crate::simulate::{Class, slips};
 
 /// Draws until the class is right. Over 1000 seeds the rarest class, locked, took 112 at most.
 const MOST_DRAWS: u32 = 10_000;
@@ -261,6 +262,7 @@ fn draw_streams(random: &mut Random) -> Vec<StreamScenario> {
         streams.push(StreamScenario {
             name: name.to_owned(),
             rate_hz,
+            dither_samples: 0,
             samples_per_packet: (fewest + (random.uniform() * (most - fewest + 1.0)).floor()) as u32,
             sequence_bits: [8, 16, 32][random.index(3)],
             value_octets: 20 + random.index(225) as u32,

@@ -347,6 +347,9 @@ pub struct StreamScenario {
     pub rate_hz: f64,
     /// Samples in each packet.
     pub samples_per_packet: u32,
+    /// Each packet holds up to so many samples more or fewer, evenly at random; less than `samples_per_packet`. Notifications keep
+    /// their length, so that all are equally long on the air.
+    pub dither_samples: u32,
     /// The sequence number wraps at 2^sequence_bits; 8 to 32.
     pub sequence_bits: u32,
     /// Octets of the notification's value; 1 to 514.
@@ -361,6 +364,7 @@ impl Default for StreamScenario {
             name: "eeg".to_owned(),
             rate_hz: 250.0,
             samples_per_packet: 5,
+            dither_samples: 0,
             sequence_bits: 16,
             value_octets: 128,
             start_ms: 0.0,
@@ -778,6 +782,14 @@ impl Scenario {
             }
             within(&key("rate_hz"), stream.rate_hz, 0.1, 100_000.0)?;
             whole_within(&key("samples_per_packet"), u64::from(stream.samples_per_packet), 1, 10_000)?;
+            let most_dither = u64::from(stream.samples_per_packet) - 1;
+            whole_within(&key("dither_samples"), u64::from(stream.dither_samples), 0, most_dither)?;
+            if stream.dither_samples > 0 && !self.device.ticks {
+                return refuse(
+                    key("dither_samples"),
+                    "expected device.ticks = true: the sequence number no longer tells how many samples were taken",
+                );
+            }
             whole_within(&key("sequence_bits"), u64::from(stream.sequence_bits), 8, 32)?;
             whole_within(&key("value_octets"), u64::from(stream.value_octets), 1, 514)?;
             within(&key("start_ms"), stream.start_ms, 0.0, 60_000.0)?;

@@ -1,5 +1,6 @@
 //! One scenario and one seed make one recording.
 
+use crate::beat::Beat;
 use crate::crystal::TrueClock;
 use crate::device::{Device, PacketId, mask};
 use crate::host::{self, HostClock, Stack};
@@ -134,7 +135,7 @@ pub struct Truth {
     pub clock: TrueClock,
     /// True host second, from the session's start, of each packet's first sample; one for each row of the packets.
     pub first_sample_s: Vec<f64>,
-    /// True smallest time from a packet's first sample to its stamp, for each stream, in milliseconds.
+    /// True smallest time from the first sample of a packet of the usual size to its stamp, for each stream, in milliseconds.
     pub fixed_delay_ms: Vec<f64>,
 }
 
@@ -196,12 +197,16 @@ pub struct Statistics {
     pub attempts: u64,
     /// Of these, the failed ones: retransmissions, where the link sends again.
     pub failures: u64,
+    /// Time that the headset's radio sent, in seconds.
+    pub sending_s: f64,
+    /// Time that it received or was ready to, from the beginning of the phone's packets to their end, in seconds; without the
+    /// widening of its window ([`crate::air::window_widening_us`]).
+    pub receiving_s: f64,
     /// Share of received packets that went with the first event after they were ready, 0 to 1.
     pub first_opportunity_share: f64,
     /// Mean time from ready to received, in milliseconds.
     pub mean_wait_ms: f64,
-    /// Greatest common divisor of packet period and connection interval at nominal rates, in milliseconds: the step of the
-    /// saw-tooth of waits. None on a link without a grid.
+    /// [`Beat::divisor_ms`] of the reference stream's packets and the grid; none on a link without one.
     pub beat_ms: Option<f64>,
     /// How many such steps the device's clock moved against the radio's, from one end of the record to the other or
     /// back.
@@ -250,7 +255,7 @@ pub fn simulate(scenario: &Scenario, seed: u64) -> Result<Simulated, ScenarioErr
             stream: id.stream,
             sequence: device.sequence(id),
             tick: scenario.device.ticks.then(|| device.packet_tick(id)),
-            samples: scenario.streams[usize::from(id.stream)].samples_per_packet,
+            samples: device.samples(id),
         });
         first_sample_s.push(device.first_sample_s(id));
         let first = &mut earliest[usize::from(id.boot)];
@@ -513,8 +518,7 @@ fn statistics(
     let received = outcome.received.len() as u64;
     let share = if received > 0 { counts.first_opportunity as f64 / received as f64 } else { 0.0 };
     let has_grid = matches!(scenario.link.kind, LinkKind::ConnectionEvents | LinkKind::TimeSlots);
-    let beat_ms = has_grid
-        .then(|| common_divisor_ms(scenario.streams[0].packet_period_ms(), scenario.link.interval_ms));
+    let beat_ms = has_grid.then(|| Beat::of_scenario(scenario).divisor_ms);
     let slips = beat_ms.map_or(0.0, |beat_ms| slips(scenario, clock, beat_ms));
     let class = match scenario.link.kind {
         LinkKind::Constant => Class::Constant,
@@ -537,6 +541,8 @@ fn statistics(
         events_held: counts.events,
         attempts: counts.attempts,
         failures: counts.failures,
+        sending_s: counts.sending_s,
+        receiving_s: counts.receiving_s,
         first_opportunity_share: share,
         mean_wait_ms: if received > 0 { counts.wait_sum_s / received as f64 * 1e3 } else { 0.0 },
         beat_ms,
@@ -557,17 +563,4 @@ pub(crate) fn slips(scenario: &Scenario, clock: &TrueClock, beat_ms: f64) -> f64
         at_s += 1.0;
     }
     (most_s - least_s) * 1e3 / beat_ms
-}
-
-/// Greatest common divisor of two periods in milliseconds, to a nanosecond (Euclid).
-pub fn common_divisor_ms(a_ms: f64, b_ms: f64) -> f64 {
-    const TOLERANCE_MS: f64 = 1e-6;
-    let (mut a, mut b) = if a_ms > b_ms { (a_ms, b_ms) } else { (b_ms, a_ms) };
-    while b > TOLERANCE_MS {
-        let rest = a - b * (a / b).floor();
-        // A rest just below the divisor is a rounded zero.
-        let rest = if b - rest < TOLERANCE_MS { 0.0 } else { rest };
-        (a, b) = (b, rest);
-    }
-    a
 }

@@ -1,7 +1,7 @@
 //! The simulator's constants against published values.
 
 use tickseam_sim::air::{
-    NOTIFICATION_OVERHEAD_OCTETS, Phy, exchange_us, fragments_octets, packet_duration_us,
+    NOTIFICATION_OVERHEAD_OCTETS, Phy, exchange_us, fragments_octets, packet_duration_us, window_widening_us,
 };
 use tickseam_sim::scenario::{DeviceScenario, Temperature, TrialsScenario};
 use tickseam_sim::{Scenario, simulate, tuning_fork_ppm};
@@ -40,6 +40,22 @@ fn exchanges_take_their_time_from_an_event() {
         assert_eq!(exchange_us(phy, payload_octets, mic_octets), expected_us);
         assert_eq!(interval_us / exchange_us(phy, payload_octets, mic_octets), expected_count);
     }
+}
+
+// Vol 6 Part B 4.2.4 with the instantaneous deviation of 4.2.2; the last is a vendor's printed "2 * (16 + 16 + 250 + 250)".
+#[test]
+fn the_window_is_widened_by_both_sleep_clocks() {
+    for (central_ppm, peripheral_ppm, since_anchor_us, expected_us) in [
+        (50.0, 50.0, 1e6, 132.0),
+        (250.0, 250.0, 1e6, 532.0),
+        (20.0, 20.0, 7_500.0, 32.3),
+        (500.0, 500.0, 4e6, 4_032.0),
+        (50.0, 20.0, 150_000.0, 42.5),
+    ] {
+        let widening_us = window_widening_us(central_ppm, peripheral_ppm, since_anchor_us);
+        assert!((widening_us - expected_us).abs() < 1e-9, "{widening_us} for {expected_us}");
+    }
+    assert!((2.0 * window_widening_us(250.0, 250.0, 1e6) - 1_064.0).abs() < 1e-9);
 }
 
 // Vol 3 Part F 3.4.7.1 and Vol 3 Part A 3.1: 20 octets of value fill a payload of 27, 244 one of 251.
