@@ -240,9 +240,9 @@ pub(crate) fn by_family(all: &[Measured]) {
 }
 
 /// What goes wrong, and how, at a time.
-type FaultAt = fn(f64) -> Fault;
+pub(crate) type FaultAt = fn(f64) -> Fault;
 
-const FAULTS: [(&str, FaultAt); 15] = [
+pub(crate) const FAULTS: [(&str, FaultAt); 15] = [
     ("reboot, off 5 s", |at_s| Fault::Reboot { at_s, off_s: 5.0 }),
     ("reboot, off 120 s", |at_s| Fault::Reboot { at_s, off_s: 120.0 }),
     ("reconnection after 4 s", |at_s| Fault::Disconnection { at_s, off_s: 4.0, interval_ms: None }),
@@ -265,7 +265,7 @@ const FAULTS: [(&str, FaultAt); 15] = [
 ];
 
 /// A half-hour session on a slipping link (packet period 20 ms, interval 15 ms, 25 ppm), with one fault.
-fn faulty(seed: u64, fault: FaultAt) -> Draw {
+pub(crate) fn faulty(seed: u64, fault: FaultAt) -> Draw {
     // Between a third and two thirds of the session, elsewhere for each seed.
     let fault_s = 600.0 + (seed.wrapping_mul(197) % 600) as f64;
     let scenario = Scenario {

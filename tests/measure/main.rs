@@ -8,6 +8,7 @@
 mod accuracy;
 mod coverage;
 mod oracle;
+mod places;
 mod recording;
 mod tables;
 
@@ -40,6 +41,17 @@ enum What {
         /// How many of the worst recordings of each class are named.
         #[arg(long, default_value_t = 4)]
         worst: usize,
+    },
+    /// Packets that are not placed where the device made them, without estimating anything.
+    Places {
+        #[command(flatten)]
+        chosen: Chosen,
+        /// Instead, sessions in which one thing goes wrong; each fault over all seeds (1..=40 unless given).
+        #[arg(long, conflicts_with = "class")]
+        faults: bool,
+        /// Also the recordings with all packets in place: their digests tell whether two builds place them alike.
+        #[arg(long)]
+        all: bool,
     },
     /// Errors beside those of simpler ways, on the same recordings.
     Accuracy {
@@ -169,6 +181,18 @@ fn run(what: &What) {
             if *families {
                 coverage::by_family(&all);
             }
+        }
+        What::Places { chosen, faults: true, all } => {
+            let seeds = chosen.seeds.unwrap_or(Seeds { from: 1, to: 40 });
+            shown("places --faults", seeds, "");
+            for (name, fault) in coverage::FAULTS {
+                let draws: Vec<Draw> = seeds.all().map(|seed| coverage::faulty(seed, fault)).collect();
+                places::table(name, &draws, *all);
+            }
+        }
+        What::Places { chosen, all, .. } => {
+            shown("places", chosen.seeds(), &class(chosen));
+            places::table("Not as made:", &chosen.draws(), *all);
         }
         What::Accuracy { chosen } => {
             shown("accuracy", chosen.seeds(), &(class(chosen) + &chosen.arguments()));

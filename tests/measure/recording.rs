@@ -6,7 +6,7 @@ use tickseam::serial::SerialSpace;
 use tickseam_cli::align::{Aligned, Captured, align};
 use tickseam_cli::peers::RoundTrip;
 use tickseam_cli::simulated;
-use tickseam_sim::scenario::Stimulus;
+use tickseam_sim::scenario::{ScenarioError, Stimulus};
 use tickseam_sim::{Class, Scenario, Simulated, random_scenario, simulate};
 
 /// Instants at which each recording is looked at, about.
@@ -158,6 +158,10 @@ impl Draw {
         }];
         Self { seed, simulator_seed, drawn, scenario, fault_s }
     }
+
+    pub(crate) fn simulated(&self) -> Result<Simulated, ScenarioError> {
+        simulate(&self.scenario, self.simulator_seed)
+    }
 }
 
 /// One answer beside the truth.
@@ -211,7 +215,7 @@ pub(crate) struct Session {
 impl Session {
     pub(crate) fn new(draw: &Draw, delay: Delay) -> Self {
         let fails = |error: &dyn std::fmt::Display| -> ! { panic!("seed {}: {error}", draw.seed) };
-        let simulated = simulate(&draw.scenario, draw.simulator_seed).unwrap_or_else(|error| fails(&error));
+        let simulated = draw.simulated().unwrap_or_else(|error| fails(&error));
         let mut recording = simulated::recording(&simulated).unwrap_or_else(|error| fails(&error));
         let true_ms = simulated.truth.fixed_delay_ms[0];
         let link = &mut recording.description.link;

@@ -31,12 +31,17 @@
 //!   [`Disposition::Resumes`], and the provisional packets follow by a shift. None fits, but the first packet was within
 //!   8 of the newest: the host clock was stepped, and it resumes too. Otherwise the count before and the count after
 //!   cannot be tied: a new segment with [`SegmentCause::TurnsUnresolved`].
+//!   Where there are other streams, the one whose counters have the longest turn is asked first, from the fourth packet
+//!   on: packets of one device come in the order in which they became ready, so a packet lies between those of this
+//!   witness that came before and after it, give or take min(0.25 s, turn ÷ 16). Whatever the host clock did, and however
+//!   long the backlog, one number of turns that fits there is it.
 //! - **One, but as likely a restart**: a packet more than 8 numbers ahead, yet later than live by more than that same
-//!   0.25 s, whose counters are both small enough to have started from zero during the silence, is ambiguous too.
+//!   0.25 s and not as late as the newest one before it was, whose counters are both small enough to have started from
+//!   zero during the silence, is ambiguous too.
 //! - **None**: [`Disposition::Quarantined`]. One more packet that continues the new numbering, before the old one goes
 //!   on, makes it a new segment; a lone corrupt stamp never does. Where the old numbering has been over these numbers
 //!   before, it may also be old data sent again, in a burst: the second packet then has to come at half the device's
-//!   pace or slower. For 2 s after a restart, numbers within the window of the ones left behind may be left over from
+//!   pace or slower, and lie ahead of the first; the fourth, where the numbers were new in the last 2 s. For 2 s after a restart, numbers within the window of the ones left behind may be left over from
 //!   there, and it takes four of them at that pace. Four packets in a row that are late or duplicates, each ahead of
 //!   the last, at that pace and with nothing new between, are a restart that landed inside the reorder window.
 //! - Whatever the host clock says, counters that continue within 8 packets (64 where a tick agrees) are a
@@ -46,6 +51,9 @@
 //! belong to the old numbering; packets of the old numbering may straggle in for 2 s.
 //!
 //! # What it cannot know
+//! - A witness that comes by another way than the order in which packets became ready, by more than 0.25 s, tells nothing
+//!   or the wrong turn. After the host clock was set by a whole turn or more, each packet waits for three more until the
+//!   old pace is forgotten (60 s).
 //! - Without a tick, a restart that lands on a number which a loss could have reached by then is taken for that loss.
 //!   For an 8-bit sequence at 50 packets/s after a long silence that is one restart in eight.
 //! - Within an ambiguous backlog, a loss of whole turns and up to 7 packets more looks like those 7 packets. A loss
@@ -88,6 +96,17 @@ const SETTLED_NS: f64 = 0.25e9;
 /// How long the least delayed packet is remembered, ns: once to twice this. Own choice. Doubled: a stepped host clock is
 /// forgotten half as fast.
 const ANCHOR_NS: i64 = 30_000_000_000;
+
+/// The packets that a run of ambiguity has before the witness is asked: what a left numbering may still deliver while the
+/// device restarts is seldom more. Own choice. Doubled: an answer takes twice as long.
+const WITNESSED_PACKETS: u32 = 3;
+
+/// How fast the closest that the witness came is forgotten, of a packet's length for each packet. Own choice: streams of two
+/// crystals that differ by this much are still followed. Doubled: half as sharp where packets of both seldom meet.
+const RELAXED: f64 = 0.01;
+
+/// Counts beyond this are not told to a µs by an `f64`, ns (32 years).
+const LONGEST_COUNT_NS: f64 = 1.0e18;
 
 /// The most numbers of turns that are tried for one packet: the bound of the work of one call.
 const TURNS_TRIED: u32 = 64;
@@ -515,6 +534,11 @@ struct Tied {
     tick: i64,
 }
 
+impl Tied {
+    /// Holds the place of none.
+    const NONE: Self = Self { index: 0, tick: 0 };
+}
+
 /// What an index is to a numbering.
 enum Slot {
     Ahead { missing: u64 },
@@ -857,6 +881,16 @@ struct Turns {
     near: bool,
     /// Packets in a row that did not continue the run.
     misfits: u8,
+    /// Where the run's newest packet lies at least by the witness, ns of samples from number 0; minus infinity where the
+    /// witness says nothing.
+    after_ns: f64,
+}
+
+/// What is to be added to provisional counts.
+#[derive(Clone, Copy, Debug)]
+struct Shift {
+    indexes: i64,
+    ticks: i64,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -881,6 +915,8 @@ struct Device {
     ticks: SerialSpace,
     timeline: Option<Timeline>,
     segment: u32,
+    /// The stream whose counters have the longest turn: it tells the others how long a silence was.
+    witness: u8,
     segment_host_ns: i64,
 }
 
@@ -909,10 +945,16 @@ struct Stream {
     main: Option<Numbering>,
     provisional: Option<Provisional>,
     anchor: Anchor,
-    /// The first packet of the segment that carried a tick: what the packet length in ticks is measured from.
-    origin: Option<Tied>,
-    /// The newest sequence number of the numbering that was left at the last change of segment.
-    left: Option<u64>,
+    /// The first packet of the segment that carried a tick, if there was one: what the packet length in ticks is measured
+    /// from.
+    origin: Tied,
+    has_origin: bool,
+    /// The newest sequence number of the numbering that was left at the last change of segment, if there was one.
+    left: u64,
+    has_left: bool,
+    /// By how much the witness's count is ahead of this stream's when a packet of the witness follows one of this stream
+    /// as closely as it does, ns of samples; infinite before the first time.
+    ahead_ns: f64,
 }
 
 impl Stream {
@@ -925,10 +967,11 @@ impl Stream {
             relative: 0.02,
         };
         if self.least_samples == self.most_samples
-            && let (Some(origin), Some(tied)) = (self.origin, self.main.and_then(|main| main.tied))
+            && self.has_origin
+            && let Some(tied) = self.main.and_then(|main| main.tied)
         {
-            let packets = tied.index.saturating_sub(origin.index);
-            let ticks = tied.tick.saturating_sub(origin.tick);
+            let packets = tied.index.saturating_sub(self.origin.index);
+            let ticks = tied.tick.saturating_sub(self.origin.tick);
             if packets >= 64 && ticks > 0 {
                 let measured = float(ticks) / float(packets);
                 relation = Relation {
@@ -980,8 +1023,8 @@ impl Stream {
     fn learn(&mut self, device: &mut Device, index: i64, tick: Option<i64>, host_ns: i64) {
         self.anchor.observe(Arrival { count: index, host_ns }, self.packet_ns, device.tolerance);
         let Some(tick) = tick else { return };
-        if self.origin.is_none() {
-            self.origin = Some(Tied { index, tick });
+        if !self.has_origin {
+            (self.origin, self.has_origin) = (Tied { index, tick }, true);
         }
         if self.segment != device.segment {
             return;
@@ -1000,12 +1043,37 @@ impl Stream {
 
     /// Begin to count in the device's segment.
     fn begin(&mut self, device: &Device, numbering: Numbering, host_ns: i64) {
-        self.left = self.main.map(|main| self.sequence.reduce(main.newest)).or(self.left);
+        if let Some(main) = self.main {
+            self.leave(&main);
+        }
         self.main = Some(numbering);
         self.provisional = None;
         self.segment = device.segment;
         self.anchor = Anchor::new(Arrival { count: numbering.newest, host_ns });
-        self.origin = numbering.tied;
+        self.has_origin = numbering.tied.is_some();
+        self.origin = numbering.tied.unwrap_or(Tied::NONE);
+        self.ahead_ns = f64::INFINITY;
+    }
+
+    fn leave(&mut self, main: &Numbering) {
+        (self.left, self.has_left) = (self.sequence.reduce(main.newest), true);
+    }
+
+    /// The time on the stream's own count, ns of samples.
+    fn count_ns(&self, index: i64) -> f64 {
+        float(index) * self.packet_ns
+    }
+
+    /// Whether its count is a time: packets of one size, numbered in the device's segment, with nothing open.
+    fn is_timed(&self, device: &Device) -> bool {
+        self.least_samples == self.most_samples
+            && self.segment == device.segment
+            && self.main.is_some_and(|main| magnitude(self.count_ns(main.newest)) < LONGEST_COUNT_NS)
+    }
+
+    /// The longest turn of its counters, ns.
+    fn turn_ns(&self, device: &Device) -> f64 {
+        self.frame(device).turn_ns(self.main.is_some_and(|main| main.tied.is_some()))
     }
 }
 
@@ -1082,8 +1150,11 @@ impl<const STREAMS: usize> Intake<STREAMS> {
                 main: None,
                 provisional: None,
                 anchor: Anchor::new(Arrival { count: 0, host_ns: 0 }),
-                origin: None,
-                left: None,
+                origin: Tied::NONE,
+                has_origin: false,
+                left: 0,
+                has_left: false,
+                ahead_ns: f64::INFINITY,
             })
             .map_err(|_: Stream| IntakeConfigError::Streams { given: streams.len(), room: STREAMS })?;
         }
@@ -1094,6 +1165,7 @@ impl<const STREAMS: usize> Intake<STREAMS> {
                 ticks,
                 timeline: None,
                 segment: 0,
+                witness: 0,
                 segment_host_ns: 0,
             },
             streams: kept,
@@ -1106,10 +1178,16 @@ impl<const STREAMS: usize> Intake<STREAMS> {
     /// `stream` counts from 0 in the order of configuration. Call in the order in which the host received the
     /// packets; their host stamps need not ascend. Never fails: what cannot be used is refused with its reason.
     pub fn observe(&mut self, stream: usize, stamp: PacketStamp) -> Intaken {
+        let alone = self.streams.len() < 2;
+        let witnessed = if alone { None } else { self.witnessed(stream) };
+        let before = if alone { None } else { self.witness().and_then(|witness| witness.main) };
         let intaken = match self.streams.get_mut(stream) {
-            Some(stream) => judge(&mut self.device, stream, &stamp),
+            Some(stream) => judge(&mut self.device, stream, &stamp, witnessed),
             None => refused(Refusal::UnknownStream),
         };
+        if !alone {
+            self.compare(stream, before, &intaken.disposition);
+        }
         self.counters.count(&intaken.disposition);
         if !matches!(intaken.disposition, Disposition::Rejected(_))
             && let Some(stream) = self.streams.get_mut(stream)
@@ -1120,6 +1198,88 @@ impl<const STREAMS: usize> Intake<STREAMS> {
             stream.most_samples = stream.most_samples.max(stamp.samples);
         }
         intaken
+    }
+
+    fn witness(&self) -> Option<&Stream> {
+        self.streams.get(usize::from(self.device.witness))
+    }
+
+    /// What the witness says of a run of ambiguity, once it has sent packets before and after the run's newest packet.
+    fn witnessed(&self, place: usize) -> Option<Shift> {
+        let stream = self.streams.get(place)?;
+        let run = stream.provisional.as_ref()?;
+        let Waiting::Turns(Turns { after_ns, .. }) = run.waiting else { return None };
+        let (main, witness) = (stream.main?, self.witness()?);
+        let told = witness.main.filter(|told| told.newest_host_ns > run.numbering.newest_host_ns)?;
+        if run.packets < WITNESSED_PACKETS
+            || !witness.is_timed(&self.device)
+            || !stream.is_timed(&self.device)
+        {
+            return None;
+        }
+        // The witness follows this stream's packets by up to one packet of its own more than at the closest.
+        let before_ns = witness.count_ns(told.newest) - stream.ahead_ns + witness.packet_ns;
+        let frame = stream.frame(&self.device);
+        let (newest, newest_tick) = (run.numbering.newest, run.numbering.newest_tick());
+        let shown = Shown {
+            sequence: stream.sequence.reduce(newest),
+            tick: newest_tick.map(|tick| self.device.ticks.reduce(tick)),
+        };
+        let slack_ns = settled_ns(frame.turn_ns(shown.tick.is_some() && main.tied.is_some()));
+        let from_ns = stream.count_ns(Frame::reference(&main, shown));
+        let found = frame.find(&main, shown, after_ns - slack_ns - from_ns, before_ns + slack_ns - from_ns);
+        let Found::One { index, tick } = found else { return None };
+        if index <= main.newest {
+            return None;
+        }
+        let ticks = match (tick, newest_tick) {
+            (Some(tick), Some(newest_tick)) => tick.checked_sub(newest_tick)?,
+            _ => 0,
+        };
+        Some(Shift { indexes: index.checked_sub(newest)?, ticks })
+    }
+
+    /// Learn from a packet how the counts of the witness and of the other streams go together. `before`: the witness's
+    /// numbering before it.
+    fn compare(&mut self, place: usize, before: Option<Numbering>, disposition: &Disposition) {
+        let device = self.device;
+        let Some(&witness) = self.witness() else { return };
+        if place != usize::from(device.witness) {
+            let Some(stream) = self.streams.get_mut(place) else { return };
+            if stream.turn_ns(&device) > witness.turn_ns(&device) {
+                self.device.witness = u8::try_from(place).unwrap_or(device.witness);
+                for stream in &mut self.streams {
+                    stream.ahead_ns = f64::INFINITY;
+                }
+                return;
+            }
+            if let (Disposition::Ambiguous { provisional, .. }, Some(main)) = (disposition, witness.main)
+                && witness.is_timed(&device)
+                && let ahead_ns = stream.ahead_ns
+                && let Some(Provisional { numbering, waiting: Waiting::Turns(turns), .. }) =
+                    &mut stream.provisional
+                && numbering.newest == provisional.index
+            {
+                turns.after_ns = witness.count_ns(main.newest) - ahead_ns;
+            }
+            return;
+        }
+        let (Some(before), Some(main)) = (before, witness.main) else { return };
+        if main.newest <= before.newest || !witness.is_timed(&device) {
+            return;
+        }
+        let witness_ns = witness.count_ns(main.newest);
+        for (other, stream) in self.streams.iter_mut().enumerate() {
+            let Some(newest) = stream.main.filter(|newest| newest.newest_host_ns >= before.newest_host_ns)
+            else {
+                continue;
+            };
+            if other == place || !stream.is_timed(&device) {
+                continue;
+            }
+            let relaxed_ns = stream.ahead_ns + RELAXED * greater(stream.packet_ns, witness.packet_ns);
+            stream.ahead_ns = lesser(witness_ns - stream.count_ns(newest.newest), relaxed_ns);
+        }
     }
 
     /// How often each disposition was given.
@@ -1135,7 +1295,7 @@ impl<const STREAMS: usize> Intake<STREAMS> {
     }
 }
 
-fn judge(device: &mut Device, stream: &mut Stream, stamp: &PacketStamp) -> Intaken {
+fn judge(device: &mut Device, stream: &mut Stream, stamp: &PacketStamp, witnessed: Option<Shift>) -> Intaken {
     if !stream.sequence.contains(stamp.sequence) {
         return refused(Refusal::SequenceOutOfRange);
     }
@@ -1156,7 +1316,7 @@ fn judge(device: &mut Device, stream: &mut Stream, stamp: &PacketStamp) -> Intak
         return judge_behind(device, stream, shown, stamp.host_ns);
     }
     if let Some(Provisional { waiting: Waiting::Turns(_), .. }) = stream.provisional {
-        if let Some(intaken) = judge_ambiguous(device, stream, shown, stamp.host_ns) {
+        if let Some(intaken) = judge_ambiguous(device, stream, shown, stamp.host_ns, witnessed) {
             return intaken;
         }
         stream.provisional = None;
@@ -1196,8 +1356,7 @@ fn locate(device: &Device, stream: &Stream, shown: Shown, host_ns: i64) -> Found
         Found::One { index, .. } if main.newest.saturating_sub(index) > window => Found::None,
         Found::One { index, tick }
             if index.saturating_sub(main.newest) > NEAR_PACKETS
-                && live_ns - advance_ns(&frame, &main, reference, index, tick)
-                    > settled_ns(turn_ns) + device.tolerance * age_ns
+                && comes_late(device, stream, &main, (live_ns, age_ns), shown, index, tick)
                 && may_have_restarted(&frame, &main, shown, host_ns) =>
         {
             Found::Many { index, tick, possible: 1 }
@@ -1236,6 +1395,26 @@ fn live_ns(device: &Device, stream: &Stream, main: &Numbering, shown: Shown, hos
 
 fn settled_ns(turn_ns: f64) -> f64 {
     lesser(SETTLED_NS, turn_ns / 16.0)
+}
+
+/// Whether a packet comes later than live, as after a restart, and not merely as late as the newest one before it did.
+fn comes_late(
+    device: &Device,
+    stream: &Stream,
+    main: &Numbering,
+    live: (f64, f64),
+    shown: Shown,
+    index: i64,
+    tick: Option<i64>,
+) -> bool {
+    let frame = stream.frame(device);
+    let reference = Frame::reference(main, shown);
+    let late_ns = |live_ns, index, tick| live_ns - advance_ns(&frame, main, reference, index, tick);
+    let (before_ns, _) = live_ns(device, stream, main, shown, main.newest_host_ns);
+    let before_ns = late_ns(before_ns, main.newest, main.newest_tick());
+    let turn_ns = frame.turn_ns(shown.tick.is_some() && main.tied.is_some());
+    let (now_ns, slack_ns) = (late_ns(live.0, index, tick), settled_ns(turn_ns) + device.tolerance * live.1);
+    now_ns > slack_ns && magnitude(now_ns - before_ns) > slack_ns
 }
 
 fn advance_ns(frame: &Frame, main: &Numbering, reference: i64, index: i64, tick: Option<i64>) -> f64 {
@@ -1425,6 +1604,8 @@ fn judge_unexplained(device: &mut Device, stream: &mut Stream, shown: Shown, hos
         waiting: Waiting::Restart { mut pace, needed, at_pace },
     }) = stream.provisional
         && let Found::One { index, tick } = follow(&frame, &numbering, shown, numbering.silence_ns(host_ns))
+        // Old data out of order continue nothing.
+        && (index > numbering.newest || numbering.has(index) || !at_pace)
     {
         let Some(position) = stream.position(segment, index, tick) else {
             return refused(Refusal::CountOverflow);
@@ -1456,19 +1637,26 @@ fn judge_unexplained(device: &mut Device, stream: &mut Stream, shown: Shown, hos
         return refused(Refusal::CountOverflow);
     };
     let left_over = is_left_over(device, stream, &frame, shown, host_ns);
-    let been_there = stream.main.is_some_and(|main| {
-        let reference = Frame::reference(&main, shown);
-        let span = main.earliest.saturating_sub(main.newest);
-        let low_ns = frame.beyond_reference_ns(&main, reference, span, -0.5);
-        let high_ns = frame.beyond_reference_ns(&main, reference, 0, 0.5);
-        !matches!(frame.find(&main, shown, low_ns, high_ns), Found::None)
-    });
+    let was_there = |main: &Numbering, since: i64| {
+        let reference = Frame::reference(main, shown);
+        let span = since.saturating_sub(main.newest);
+        let low_ns = frame.beyond_reference_ns(main, reference, span, -0.5);
+        let high_ns = frame.beyond_reference_ns(main, reference, 0, 0.5);
+        !matches!(frame.find(main, shown, low_ns, high_ns), Found::None)
+    };
+    let been_there = stream.main.is_some_and(|main| was_there(&main, main.earliest));
+    // Copies of packets may come as late as packets.
+    let copied = been_there
+        && stream.main.is_some_and(|main| {
+            let held_back = floor(HELD_BACK_NS / frame.packet_ns).saturating_add(frame.window());
+            was_there(&main, main.newest.saturating_sub(held_back))
+        });
     stream.provisional = Some(Provisional {
         numbering: Numbering::new(index, tick, host_ns),
         packets: 1,
         waiting: Waiting::Restart {
             pace: Pace { since: Arrival { count: index, host_ns } },
-            needed: if left_over { 3 } else { 1 },
+            needed: if left_over || copied { 3 } else { 1 },
             at_pace: left_over || been_there,
         },
     });
@@ -1479,9 +1667,10 @@ fn judge_unexplained(device: &mut Device, stream: &mut Stream, shown: Shown, hos
 fn is_left_over(device: &Device, stream: &Stream, frame: &Frame, shown: Shown, host_ns: i64) -> bool {
     let since_ns = float(host_ns.saturating_sub(device.segment_host_ns));
     magnitude(since_ns) <= HELD_BACK_NS
+        && stream.has_left
         && stream
-            .left
-            .and_then(|left| stream.sequence.distance(left, shown.sequence))
+            .sequence
+            .distance(stream.left, shown.sequence)
             .is_some_and(|distance| distance.unsigned_abs() <= frame.window().unsigned_abs())
 }
 
@@ -1530,7 +1719,7 @@ fn judge_behind(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns:
         (Found::One { tick, .. }, _) => join_segment(device, stream, shown, tick, host_ns),
         (_, Some((index, tick))) => judge_placed(device, stream, shown, index, tick, host_ns),
         (Found::Many { tick, possible, .. }, None) => {
-            stream.left = Some(stream.sequence.reduce(main.newest));
+            stream.leave(&main);
             stream.main = None;
             stream.segment = device.segment;
             begin_ambiguous(device, stream, index, tick, possible, host_ns)
@@ -1601,6 +1790,7 @@ fn begin_ambiguous(
                 .main
                 .is_some_and(|main| (1..=NEAR_PACKETS).contains(&index.saturating_sub(main.newest))),
             misfits: 0,
+            after_ns: f64::NEG_INFINITY,
         }),
     });
     unplaced(Disposition::Ambiguous { provisional, possible })
@@ -1609,8 +1799,19 @@ fn begin_ambiguous(
 /// A packet while the number of turns is open. `None`: this run of ambiguity is over without an answer.
 ///
 /// Within a backlog the host clock says nothing of how much was lost, so a run ends where its numbers jump.
-fn judge_ambiguous(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns: i64) -> Option<Intaken> {
+fn judge_ambiguous(
+    device: &mut Device,
+    stream: &mut Stream,
+    shown: Shown,
+    host_ns: i64,
+    witnessed: Option<Shift>,
+) -> Option<Intaken> {
     let mut run = stream.provisional?;
+    if let Some(shift) = witnessed
+        && let Some(intaken) = resume(device, stream, &run, shift, shown, host_ns)
+    {
+        return Some(intaken);
+    }
     let Waiting::Turns(turns) = &mut run.waiting else { return None };
     let frame = stream.frame(device);
     let turn_ns = frame.turn_ns(shown.tick.is_some());
@@ -1657,8 +1858,8 @@ fn judge_ambiguous(device: &mut Device, stream: &mut Stream, shown: Shown, host_
         turns.steady = turns.steady.saturating_add(1);
         let settled = turns.steady >= 3 && host_ns.saturating_sub(turns.fell_ns) >= SETTLE_NS;
         if settled {
-            let turns = *turns;
-            return Some(resolve(device, stream, &run, turns, index, tick, host_ns));
+            let shift = find_shift(device, stream, &frame, turns.floor, turns.floor_tick);
+            return Some(resolve(device, stream, &run, shift, index, tick, host_ns));
         }
     }
     let possible = turns.possible;
@@ -1671,14 +1872,14 @@ fn judge_ambiguous(device: &mut Device, stream: &mut Stream, shown: Shown, host_
     Some(unplaced(Disposition::Ambiguous { provisional, possible }))
 }
 
-/// The shift from provisional to true counts, once the least delayed packet must be live: index, tick.
+/// The shift from provisional to true counts, once the least delayed packet must be live.
 fn find_shift(
     device: &Device,
     stream: &Stream,
     frame: &Frame,
     least_delayed: Arrival,
     tick: Option<i64>,
-) -> Option<(i64, i64)> {
+) -> Option<Shift> {
     let shown = Shown {
         sequence: stream.sequence.reduce(least_delayed.count),
         tick: tick.map(|tick| device.ticks.reduce(tick)),
@@ -1693,7 +1894,7 @@ fn find_shift(
                     (Some(found), Some(tick)) => found.checked_sub(tick)?,
                     _ => 0,
                 };
-                Some((index.checked_sub(least_delayed.count)?, tick_shift))
+                Some(Shift { indexes: index.checked_sub(least_delayed.count)?, ticks: tick_shift })
             }
             _ => None,
         };
@@ -1704,7 +1905,7 @@ fn find_shift(
     let low = tick.checked_add(ceil((live_ns - band_ns) / device.tick_ns))?;
     let high = tick.checked_add(floor((live_ns + band_ns) / device.tick_ns))?;
     match count_turns(device.ticks, shown.tick?, low, high, |tick| (0, Some(tick))) {
-        Found::One { tick: Some(found), .. } => Some((0, found.checked_sub(tick)?)),
+        Found::One { tick: Some(found), .. } => Some(Shift { indexes: 0, ticks: found.checked_sub(tick)? }),
         _ => None,
     }
 }
@@ -1731,21 +1932,49 @@ fn leave_unresolved(
     Intaken { disposition: Disposition::NewSegment { cause, confirmed }, resolved: Some(resolved) }
 }
 
-/// End a run of ambiguity whose delivery has settled: the count goes on by a known shift, or cannot be tied.
+/// End a run of ambiguity of which the witness tells the shift, with a packet that goes on from there; its numbers may jump.
+fn resume(
+    device: &mut Device,
+    stream: &mut Stream,
+    run: &Provisional,
+    shift: Shift,
+    shown: Shown,
+    host_ns: i64,
+) -> Option<Intaken> {
+    let shifted = run.numbering.shifted(shift.indexes, shift.ticks)?;
+    let going_on = Stream { main: Some(shifted), ..*stream };
+    let found = match follow(&stream.frame(device), &shifted, shown, 0.0) {
+        Found::None => locate(device, &going_on, shown, host_ns),
+        near => near,
+    };
+    let Found::One { index, tick } = found else { return None };
+    if index <= shifted.newest || tick.is_some() != shown.tick.is_some() {
+        return None;
+    }
+    let tick = match tick {
+        Some(tick) => Some(tick.checked_sub(shift.ticks)?),
+        None => None,
+    };
+    let index = index.checked_sub(shift.indexes)?;
+    Some(resolve(device, stream, run, Some(shift), index, tick, host_ns))
+}
+
+/// End a run of ambiguity: the count goes on by a known shift, or cannot be tied.
 fn resolve(
     device: &mut Device,
     stream: &mut Stream,
     run: &Provisional,
-    turns: Turns,
+    fitting: Option<Shift>,
     index: i64,
     tick: Option<i64>,
     host_ns: i64,
 ) -> Intaken {
-    let Turns { floor, floor_tick, near, .. } = turns;
-    let fitting = find_shift(device, stream, &stream.frame(device), floor, floor_tick);
+    let Waiting::Turns(Turns { floor, floor_tick, near, .. }) = run.waiting else {
+        return leave_unresolved(device, stream, run, index, tick, host_ns);
+    };
     let stepped = fitting.is_none() && near;
-    let shift = fitting.or(if near { Some((0, 0)) } else { None });
-    let resumed = shift.and_then(|(index_shift, tick_shift)| {
+    let shift = fitting.or(if near { Some(Shift { indexes: 0, ticks: 0 }) } else { None });
+    let resumed = shift.and_then(|Shift { indexes: index_shift, ticks: tick_shift }| {
         let numbering = run.numbering.shifted(index_shift, tick_shift)?;
         let index = index.checked_add(index_shift)?;
         let tick = match tick {

@@ -987,6 +987,356 @@ fn simulated_long_silences_are_ambiguous_at_worst() {
     assert!(total.right * 10 > all * 6 && total.settled_later > 0 && total.unsettled > 0, "{total:?}");
 }
 
+/// Two streams of one device: packets of 20 ms with a wide counter, and of 60 ms with one of 8 bits (turn 15.36 s) that
+/// each come a millisecond later. Packet `number` of the wide one is sampled at `number` × 20 ms.
+struct Pair {
+    intake: Intake<2>,
+    narrow: Vec<(i64, Resolved)>,
+    placed: Vec<(i64, Resolved)>,
+    dispositions: Vec<Disposition>,
+}
+
+impl Pair {
+    fn new(wide_bits: u8) -> Self {
+        let slow = StreamConfig { samples_per_packet: 15, ..stream(8) };
+        let intake = Intake::new(clock(32768.0, 32), &[stream(wide_bits), slow]).unwrap();
+        Self { intake, narrow: Vec::new(), placed: Vec::new(), dispositions: Vec::new() }
+    }
+
+    fn wide(&mut self, number: i64, host_ns: i64) -> Intaken {
+        self.intake.observe(0, Sender::untimed(32, 900_000).stamp(number, host_ns))
+    }
+
+    fn narrow(&mut self, number: i64, host_ns: i64) {
+        let stamp = PacketStamp { host_ns, sequence: wrapped(17 + number, 8), tick: None, samples: 15 };
+        let intaken = self.intake.observe(1, stamp);
+        self.dispositions.push(intaken.disposition);
+        match intaken.disposition {
+            Disposition::Ambiguous { provisional, .. } => self.narrow.push((number, provisional)),
+            Disposition::Resumes { confirmed, .. } => {
+                let from = self.narrow.len() - confirmed.packets as usize;
+                for (number, provisional) in self.narrow.drain(..).skip(from) {
+                    let index = provisional.index + confirmed.index_shift;
+                    self.placed.push((number, Resolved { index, ..provisional }));
+                }
+            }
+            _ => {}
+        }
+        self.placed.extend(intaken.resolved.map(|resolved| (number, resolved)));
+    }
+
+    /// Packets `from..to` of the wide stream's numbering, later than at once by `late_ns`.
+    fn run(&mut self, from: i64, to: i64, late_ns: i64) {
+        for number in from..to {
+            let host_ns = number * PACKET_NS + 5 * MS + late_ns;
+            assert!(self.wide(number, host_ns).resolved.is_some());
+            if number % 3 == 0 {
+                self.narrow(number / 3, host_ns + MS);
+            }
+        }
+    }
+
+    fn assert_all_placed(&self) {
+        assert_eq!(self.placed.len() + self.narrow.len(), self.dispositions.len(), "none is left out");
+        assert!(self.narrow.len() < 4, "but a run at the end");
+        for (number, resolved) in &self.placed {
+            assert_eq!((resolved.segment, resolved.index), (0, 17 + number));
+        }
+        assert_eq!(self.intake.segment(), 0);
+    }
+}
+
+#[test]
+fn another_streams_wide_counter_tells_how_long_a_silence_was_whatever_the_host_clock_did() {
+    for step_ns in [0, 7_680 * MS, 3_000 * MS, 15_360 * MS] {
+        let mut pair = Pair::new(32);
+        pair.run(0, 900, 0);
+        // 50 s without a packet of either: 3.3 turns of the narrow counter.
+        pair.run(3400, 4800, step_ns);
+        pair.assert_all_placed();
+        // A clock set by a whole turn leaves two numbers possible until its old pace is forgotten: three packets wait each time.
+        let most = if step_ns < 15_360 * MS { 4 } else { 400 };
+        assert!(pair.intake.counters().ambiguous <= most, "{step_ns}: {:?}", pair.intake.counters());
+    }
+}
+
+#[test]
+fn a_backlog_that_never_drains_is_counted_by_another_streams_wide_counter() {
+    let mut pair = Pair::new(32);
+    pair.run(0, 900, 0);
+    // After 50 s without a packet all come 6 s late, and ever later.
+    for number in 3400..12_000 {
+        let host_ns = number * PACKET_NS + 6_000 * MS + (number - 3400) * MS;
+        let _ = pair.wide(number, host_ns);
+        if number % 3 == 0 {
+            pair.narrow(number / 3, host_ns + MS);
+        }
+    }
+    pair.assert_all_placed();
+}
+
+#[test]
+fn a_stream_that_was_silent_alone_is_told_by_the_one_that_went_on() {
+    let mut pair = Pair::new(32);
+    pair.run(0, 900, 0);
+    for number in 900..3400 {
+        assert_eq!(pair.wide(number, number * PACKET_NS + 5 * MS).disposition, Disposition::InOrder);
+    }
+    // The host clock is set forward by half a turn just when the stream comes back.
+    pair.run(3400, 4000, 7_680 * MS);
+    pair.assert_all_placed();
+}
+
+#[test]
+fn ticks_of_another_stream_tell_how_long_a_silence_was() {
+    // Both sequences have 8 bits; the first stream carries a tick of 32 bits as well.
+    let ticked = Sender { sequence_bits: 8, sequence_at_zero: 9, tick: Some((32768.0, 32, 5_000)) };
+    let plain = Sender::untimed(8, 40);
+    let mut intake = Intake::<2>::new(ticked.clock(), &[stream(8), stream(8)]).unwrap();
+    let mut shift = None;
+    for number in (0..900).chain(3400..4000) {
+        let step_ns = if number < 900 { 0 } else { 2_560 * MS };
+        let host_ns = number * PACKET_NS + 5 * MS + step_ns;
+        assert_eq!(index(&intake.observe(0, ticked.stamp(number, host_ns))), ticked.index(number));
+        let intaken = intake.observe(1, plain.stamp(number, host_ns + MS));
+        if let Disposition::Resumes { confirmed, .. } = intaken.disposition {
+            shift = Some(confirmed.index_shift);
+        }
+        if let Some(resolved) = intaken.resolved {
+            assert_eq!((resolved.segment, resolved.index), (0, plain.index(number)), "{number}");
+        }
+    }
+    assert!(shift.is_some() && intake.counters().ambiguous <= 4, "{:?}", intake.counters());
+}
+
+#[test]
+fn a_witness_that_went_silent_is_not_asked() {
+    // The wide stream ends before the silence: the host's clock is all that is left, as for one stream alone.
+    let mut pair = Pair::new(32);
+    pair.run(0, 900, 0);
+    for number in (3400..4800).filter(|number| number % 3 == 0) {
+        pair.narrow(number / 3, number * PACKET_NS + 6 * MS);
+    }
+    pair.assert_all_placed();
+    assert!(pair.intake.counters().ambiguous > 30, "{:?}", pair.intake.counters());
+}
+
+#[test]
+fn simulated_silences_of_two_streams_are_never_counted_wrongly() {
+    let mut draw = Draw(11);
+    let (mut left, mut all) = (0, 0);
+    for round in 0..60 {
+        let mut pair = Pair::new(32);
+        let mut number = 0;
+        let (mut step_ns, mut latest_ns) = (0, 0);
+        for _ in 0..12 {
+            // Up to 40 s of packets, some of them lost, delayed by up to 0.9 s.
+            let until = number + 300 + draw.below(1700) as i64;
+            let mut late_ns = 0;
+            while number < until {
+                late_ns = (late_ns + (draw.below(41) as i64 - 20) * MS).clamp(0, 900 * MS);
+                latest_ns = i64::max(latest_ns, number * PACKET_NS + late_ns + step_ns);
+                if draw.below(10) > 0 {
+                    let _ = pair.wide(number, latest_ns);
+                }
+                if number % 3 == 0 && draw.below(10) > 0 {
+                    pair.narrow(number / 3, latest_ns + MS);
+                }
+                number += 1;
+            }
+            // Then nothing for up to a minute, and the host's clock set forward by up to 20 s.
+            number += draw.below(3000) as i64;
+            step_ns += draw.below(20_000) as i64 * MS;
+        }
+        for (number, resolved) in &pair.placed {
+            assert_eq!((resolved.segment, resolved.index), (0, 17 + number), "{round}");
+        }
+        assert_eq!(pair.intake.segment(), 0, "{round}");
+        left += pair.dispositions.len() - pair.placed.len();
+        all += pair.dispositions.len();
+    }
+    eprintln!("{left} of {all} packets never placed");
+    assert!(left * 100 < all, "{left} of {all}");
+}
+
+#[test]
+fn packets_that_stay_late_are_no_restart() {
+    // 8 bits, turn 5.12 s. The queue of the device has been full for a while: all comes 3 s late, and most is lost. Each
+    // number below 50 could have been reached from zero in the silence before it.
+    let sender = Sender::untimed(8, 0);
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 500);
+    for number in 500..650 {
+        let _ = intake.observe(0, sender.stamp(number, number * PACKET_NS + (number - 500) * PACKET_NS));
+    }
+    for number in (650..12_000).step_by(30) {
+        let intaken = intake.observe(0, sender.stamp(number, number * PACKET_NS + 3_000 * MS));
+        assert_eq!(intaken.resolved.map(|resolved| resolved.index), Some(number), "{intaken:?}");
+    }
+    assert_eq!((intake.segment(), intake.counters().ambiguous), (0, 0));
+}
+
+#[test]
+fn old_copies_open_no_segment_in_whatever_order_they_come() {
+    for (sender, window) in [(RAW_TICKED, 62), (Sender::untimed(16, 0), 62), (Sender::untimed(8, 9), 32)] {
+        for behind in [[10, 40, 70], [70, 40, 10], [10, 11, 12], [12, 12, 11], [3, 4, 4]] {
+            let mut intake = sender.intake();
+            run_in_order(&mut intake, &sender, 0, 3000);
+            for late in behind {
+                // While the app stands still, nothing new comes between them.
+                let copy = sender.stamp(3000 - window - late, 3000 * PACKET_NS + (80 - late) * PACKET_NS);
+                let copied = intake.observe(0, copy).disposition;
+                assert!(!matches!(copied, Disposition::NewSegment { .. }), "{behind:?}");
+            }
+            let after = intake.observe(0, sender.stamp(3000, 3080 * PACKET_NS));
+            assert_eq!((index(&after), intake.segment()), (sender.index(3000), 0), "{behind:?}");
+        }
+    }
+}
+
+#[test]
+fn a_restart_to_numbers_just_left_is_confirmed_by_its_fourth_packet_and_loses_none() {
+    for (sender, again) in [
+        (Sender::untimed(16, 0), Sender::untimed(16, 0)),
+        (
+            Sender { sequence_bits: 16, sequence_at_zero: 0, tick: Some((32768.0, 32, 10)) },
+            Sender { sequence_bits: 16, sequence_at_zero: 0, tick: Some((32768.0, 32, 10)) },
+        ),
+    ] {
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 100);
+        let (before, confirming) = restart(&mut intake, &again, 100 * PACKET_NS + 400 * MS);
+        assert_eq!(before.len(), 3, "{before:?}");
+        assert!(before.iter().all(|b| matches!(b.disposition, Disposition::Quarantined { .. })));
+        let Disposition::NewSegment { confirmed, .. } = confirming.disposition else { panic!() };
+        assert_eq!((confirmed.packets, index(&confirming), intake.segment()), (3, 3, 1));
+    }
+}
+
+#[test]
+fn a_wrap_inside_a_gap_is_counted_for_every_width() {
+    for (bits, tick) in [
+        (8, None),
+        (12, None),
+        (16, None),
+        (24, None),
+        (32, None),
+        (8, Some(24)),
+        (8, Some(32)),
+        (12, Some(16)),
+        (16, Some(24)),
+    ] {
+        let turn = 1_i64 << bits;
+        // The last packet before the gap is 50 short of the wrap, the first one after it 50 beyond; both counters wrap.
+        let tick = tick.map(|width: u8| (32768.0, width, (1_i64 << width) - 350 * 655));
+        let sender = Sender { sequence_bits: bits, sequence_at_zero: turn - 350, tick };
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 300);
+        let after = intake.observe(0, sender.stamp(400, 400 * PACKET_NS + 5 * MS));
+        // The first packet has its counters as sent.
+        let first = wrapped(turn - 350, bits) as i64;
+        assert_eq!(index(&after), first + 400, "{bits} {tick:?}");
+        let gap = Disposition::OpensGap { missing_from: first + 300, missing_count: 100 };
+        assert_eq!(after.disposition, gap, "{bits} {tick:?}");
+        if sender.tick.is_some() {
+            let ticks = sender.tick(400).unwrap() - sender.tick(0).unwrap();
+            let before = wrapped(sender.tick(0).unwrap(), tick.unwrap().1) as i64;
+            assert_eq!(after.resolved.unwrap().device, before + ticks);
+        }
+    }
+}
+
+#[test]
+fn a_lone_zero_without_a_tick_opens_no_segment() {
+    for bits in [8, 12, 16, 24, 32] {
+        let sender = Sender::untimed(bits, (1_i64 << bits) / 2);
+        let mut intake = sender.intake();
+        run_in_order(&mut intake, &sender, 0, 64);
+        for number in 64..96 {
+            let zero = PacketStamp { sequence: 0, ..sender.stamp(number, number * PACKET_NS + 4 * MS) };
+            let intaken = intake.observe(0, zero);
+            assert!(matches!(intaken.disposition, Disposition::Quarantined { .. }), "{bits} {intaken:?}");
+            let good = intake.observe(0, sender.stamp(number, number * PACKET_NS + 5 * MS));
+            assert_eq!((good.disposition, index(&good)), (Disposition::InOrder, sender.index(number)));
+        }
+        assert_eq!(intake.segment(), 0);
+    }
+}
+
+#[test]
+fn duplicates_that_grow_with_each_reconnection_are_all_told() {
+    for sender in [Sender::untimed(8, 250), Sender::untimed(16, 65_000), RAW_TICKED] {
+        let mut intake = sender.intake();
+        let mut number = 0;
+        for connection in 0..6 {
+            for _ in 0..200 {
+                // As many copies as there are subscriptions left over, each a little later.
+                for copy in 0..=connection {
+                    let host_ns = number * PACKET_NS + 5 * MS + copy * MS;
+                    let intaken = intake.observe(0, sender.stamp(number, host_ns));
+                    let duplicate = intaken.disposition == Disposition::Duplicate;
+                    assert_eq!((duplicate, index(&intaken)), (copy > 0, index_since(&sender, number)));
+                }
+                number += 1;
+            }
+            number += 100;
+        }
+        assert_eq!((intake.segment(), intake.counters().duplicate), (0, 200 * 15));
+    }
+}
+
+/// The index where the count began with the sequence number as sent.
+fn index_since(sender: &Sender, number: i64) -> i64 {
+    wrapped(sender.index(0), sender.sequence_bits) as i64 + number
+}
+
+#[test]
+fn corrupt_first_packets_cost_one_segment_and_no_good_packet() {
+    // The first packet is taken on trust: what follows cannot belong to it, and is a segment of its own.
+    let sender = RAW_TICKED;
+    let mut intake = sender.intake();
+    for number in 0..3 {
+        let good = sender.stamp(number, number * PACKET_NS);
+        let corrupt = PacketStamp { sequence: (77 + 9_000 * number) as u64, tick: Some(0), ..good };
+        let intaken = intake.observe(0, corrupt);
+        assert_eq!(intaken.resolved.is_some(), number == 0, "{intaken:?}");
+    }
+    let (before, confirming) = (
+        intake.observe(0, sender.stamp(3, 3 * PACKET_NS)),
+        intake.observe(0, sender.stamp(4, 4 * PACKET_NS)),
+    );
+    assert!(matches!(before.disposition, Disposition::Quarantined { .. }));
+    let Disposition::NewSegment { confirmed, .. } = confirming.disposition else { panic!("{confirming:?}") };
+    assert_eq!((confirmed.packets, confirmed.previous.unwrap().index), (1, sender.index(3)));
+    for intaken in run(&mut intake, &sender, 5, 3000) {
+        assert_eq!((intaken.disposition, intaken.resolved.unwrap().segment), (Disposition::InOrder, 1));
+    }
+}
+
+#[test]
+fn one_host_stamp_from_the_future_or_the_past_misplaces_no_packet() {
+    for sender in [Sender::untimed(8, 99), Sender::untimed(16, 65_400), RAW_TICKED] {
+        for off_ns in [3_600_000 * MS, 10_000 * MS, 3_000 * MS, -3_000 * MS, -3_600_000 * MS] {
+            let mut intake = sender.intake();
+            run_in_order(&mut intake, &sender, 0, 300);
+            let mut placed = 0;
+            for number in 300..6000 {
+                let off_ns = if number == 300 { off_ns } else { 0 };
+                let intaken = intake.observe(0, sender.stamp(number, number * PACKET_NS + 5 * MS + off_ns));
+                if let Disposition::Resumes { confirmed, .. } = intaken.disposition {
+                    assert_eq!(confirmed.index_shift, 0);
+                    placed += confirmed.packets;
+                }
+                if let Some(resolved) = intaken.resolved {
+                    assert_eq!((resolved.segment, resolved.index), (0, sender.index(number)));
+                    placed += 1;
+                }
+            }
+            assert_eq!(placed, 5700, "{} {off_ns}", sender.sequence_bits);
+        }
+    }
+}
+
 #[test]
 fn gaps_of_a_table_fed_live_agree_with_the_dispositions() {
     let sender = Sender::untimed(16, 0);
