@@ -1,4 +1,5 @@
 /* Every argument rule of the header: null, misaligned, short, wrong size, nonsense; outputs stay as they were. */
+#include "as_it_lies.h"
 #include "check.h"
 #include <math.h>
 
@@ -343,6 +344,7 @@ static void saving(void) {
     UNTOUCHED(written);
     /* Bytes have no alignment. */
     CHECK(tickseam_session_save(real, saved + 1, sizeof saved - 1, &written) == TICKSEAM_OK && written == TICKSEAM_SAVED_SIZE);
+    MEANT_AS_IT_LIES(saved + 1, written);
     memset(&memory_b, 0x5A, sizeof memory_b);
     CHECK(tickseam_session_restore(NULL, sizeof memory_b, saved + 1, written, &copy) == TICKSEAM_ERROR_NULL);
     CHECK(tickseam_session_restore(&memory_b, sizeof memory_b, NULL, written, &copy) == TICKSEAM_ERROR_NULL);
@@ -699,6 +701,7 @@ static void saturation(void) {
     int call;
     packet.stream = 7;
     for (call = 0; call < CALLS; call++) CHECK(observe(session, &packet).refusal == TICKSEAM_REFUSAL_UNKNOWN_STREAM);
+    MEANT_AS_IT_LIES(&memory_a, sizeof memory_a);
     for (i = 0; i + sizeof word <= sizeof memory_a; i += 4) {
         memcpy(&word, (const char *)&memory_a + i, sizeof word);
         if (word == CALLS) found++, at = i;

@@ -1,4 +1,5 @@
 /* The shared vector file, bit for bit, and the argument rules that the C++ types add. */
+#include "../../c/tests/as_it_lies.h"
 #include "tickseam.hpp"
 #include <array>
 #include <cmath>
@@ -171,6 +172,7 @@ void a_refused_begin_or_restore_leaves_the_session() {
     CHECK(all_bytes(too_short.data(), 0, too_short.size(), 0xA5));
     const auto written = session.save(saved);
     CHECK(written && *written > 0 && *written <= sizeof saved);
+    MEANT_AS_IT_LIES(saved, *written);
     CHECK(session.begin(usual_config()) == status::ok && session.counters()->in_order == 0);
     saved[TICKSEAM_SAVED_SIZE / 2] ^= 1;
     CHECK(session.restore(saved) == status::altered && session.counters()->in_order == 0);

@@ -142,6 +142,13 @@ impl Events<'_> {
             return Err(TICKSEAM_ERROR_VALUE);
         }
         let count = length(events.count)?;
+        // So many placements must be possible before so many latencies are read.
+        if count
+            .checked_mul(size_of::<tickseam_placement>())
+            .is_none_or(|bytes| isize::try_from(bytes).is_err())
+        {
+            return Err(TICKSEAM_ERROR_VALUE);
+        }
         let found = Self {
             count,
             host_ns: Array::needed(events.host_ns, count)?,
