@@ -54,7 +54,8 @@ impl Session {
 
 fn not_yet(what: &str) -> PyErr {
     NotYetError::new_err(format!(
-        "{what}: found fewer than two packets of the reference stream that agree, expected at least two"
+        "{what}: found fewer than two packets of the reference stream that agree, expected at least two; or the host's clock was set \
+         so often since that what was known then is forgotten"
     ))
 }
 
@@ -202,7 +203,8 @@ impl Session {
     /// tap); at most an hour. latency_u_us: float, its standard uncertainty, us. Ask a second or more after the event; ask again later,
     /// when more is known. An event from before the running segment is placed on the one before it.
     ///
-    /// Returns a Placement. Raises NotYetError before two packets that agree, ArgumentError for a latency beyond an hour.
+    /// Returns a Placement. Raises NotYetError before two packets that agree, or for an event from so far back that the host's clock was
+    /// set more often since than is remembered; ArgumentError for a latency beyond an hour.
     #[pyo3(signature = (host_ns, latency_us = 0.0, latency_u_us = 0.0))]
     fn place(
         &self,

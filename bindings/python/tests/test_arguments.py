@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
 import pickle
 import threading
@@ -216,7 +217,12 @@ def test_no_nonsense_makes_it_panic(seed: int) -> None:
         session.observe_marker(stamp, 7)
         session.observe_exchange(stamp, 7, 9, stamp)
         if session.knowledge != tickseam.Knowledge.KNOWS_NOTHING:
-            session.place(stamp), session.map().device_at(stamp), session.map().host_at(1e300), session.host_at(-1e300)
+            session.map().device_at(stamp), session.map().host_at(1e300)
+            # By wild stamps the host's clock was set often: of some instants nothing is known any more, and that is said.
+            with contextlib.suppress(tickseam.NotYetError):
+                assert session.place(stamp).u95_us > 0.0
+            with contextlib.suppress(tickseam.NotYetError):
+                assert session.host_at(-1e300).u95_us > 0.0
 
 
 @pytest.mark.parametrize(

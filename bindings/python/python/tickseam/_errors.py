@@ -18,4 +18,7 @@ class RecordingError(Error):
 
 
 class NotYetError(Error):
-    """Nothing is known yet: fewer than two packets of the reference stream agree."""
+    """Nothing is known yet: fewer than two packets of the reference stream agree.
+
+    Of an event: or the host's clock was set so often since that what was known then is forgotten.
+    """
