@@ -1,7 +1,8 @@
 //! What C hands over, checked before it is followed.
 
 use crate::status::{
-    TICKSEAM_ERROR_MISALIGNED, TICKSEAM_ERROR_NULL, TICKSEAM_ERROR_STRUCT_SIZE, TICKSEAM_OK,
+    TICKSEAM_ERROR_MISALIGNED, TICKSEAM_ERROR_NULL, TICKSEAM_ERROR_STRUCT_SIZE, TICKSEAM_ERROR_VALUE,
+    TICKSEAM_OK,
 };
 
 /// The status of a call.
@@ -72,6 +73,12 @@ pub(crate) fn plain<T: Copy>(pointer: *const T) -> Result<T, i32> {
     checked(pointer).map(|pointer| unsafe { pointer.read() })
 }
 
+/// Refuses a count of elements that no object can hold.
+pub(crate) fn room_for<T>(count: usize) -> Call {
+    let bytes = count.checked_mul(size_of::<T>()).and_then(|bytes| isize::try_from(bytes).ok());
+    bytes.map(|_| ()).ok_or(TICKSEAM_ERROR_VALUE)
+}
+
 /// An array of the caller's; `None` where it is null and may be.
 #[derive(Clone, Copy)]
 pub(crate) struct Array<'a, T>(Option<&'a [T]>);
@@ -88,9 +95,7 @@ impl<T: Copy> Array<'_, T> {
             return Ok(Self(Some(&[])));
         }
         let pointer = checked(pointer)?;
-        if count.checked_mul(size_of::<T>()).is_none_or(|bytes| isize::try_from(bytes).is_err()) {
-            return Err(crate::status::TICKSEAM_ERROR_VALUE);
-        }
+        room_for::<T>(count)?;
         // SAFETY: not null, aligned, no longer than an object can be; plain numbers; the caller's for the call.
         Ok(Self(Some(unsafe { core::slice::from_raw_parts(pointer, count) })))
     }

@@ -1,6 +1,6 @@
 //! The replayed estimate over the caller's arrays, in the caller's scratch memory.
 
-use crate::arguments::{Array, Output, input, says_its_size, sized_output, status};
+use crate::arguments::{Array, Output, input, room_for, says_its_size, sized_output, status};
 use crate::status::{
     TICKSEAM_ERROR_MISALIGNED, TICKSEAM_ERROR_NOT_YET, TICKSEAM_ERROR_NULL, TICKSEAM_ERROR_SHORT_MEMORY,
     TICKSEAM_ERROR_VALUE, TICKSEAM_IN_GAP, TICKSEAM_OUTSIDE, TICKSEAM_PLACED,
@@ -143,12 +143,7 @@ impl Events<'_> {
         }
         let count = length(events.count)?;
         // So many placements must be possible before so many latencies are read.
-        if count
-            .checked_mul(size_of::<tickseam_placement>())
-            .is_none_or(|bytes| isize::try_from(bytes).is_err())
-        {
-            return Err(TICKSEAM_ERROR_VALUE);
-        }
+        room_for::<tickseam_placement>(count)?;
         let found = Self {
             count,
             host_ns: Array::needed(events.host_ns, count)?,

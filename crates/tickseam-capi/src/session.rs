@@ -546,7 +546,8 @@ unsafe fn is_saved(saved: *const MaybeUninit<u8>, size: usize) -> Call {
 }
 
 /// Saves the whole session to at least `TICKSEAM_SAVED_SIZE` bytes of any alignment, to go on later as if nothing had been between,
-/// to the same bits. `written` gets the bytes used. The bytes are of use to the same build of the library only.
+/// to the same bits. `written` gets the bytes used. The bytes are of use to the same build of the library only. Padding of the state is
+/// saved as it lies: a memory checker may call it uninitialised.
 /// Errors: NULL, MISALIGNED, NO_SESSION, SHORT_MEMORY. The session's thread; some us.
 ///
 /// # Safety
