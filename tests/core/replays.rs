@@ -387,6 +387,37 @@ fn worst_us(session: &Session, report: &Report, stages: &[Stage], duration_s: f6
 }
 
 #[test]
+fn an_interval_that_the_phone_changes_is_not_mistaken_for_the_one_before() {
+    // Neither for one nearly as long that follows the arrivals, nor for half of the new one, nor for as many touches.
+    for interval_ms in [11.25, 30.0] {
+        for seed in [7_001, 7_008, 7_011, 7_020, 7_026, 7_030, 7_056] {
+            let changed_s = 600 + seed * 197 % 600;
+            let scenario = format!(
+                "[[fault]]\nkind = \"interval-change\"\nat_s = {changed_s}.0\ninterval_ms = {interval_ms}\n\
+                [device]\noffset_ppm = 25.0\n"
+            );
+            let session = Session::simulated(&scenario, seed);
+            let (report, stages) = replayed(&session.arrivals, &[], &session.setup);
+            let found_us = report.interval.expect("the packets slip along the grid").period_us;
+            assert!((found_us - interval_ms * 1e3).abs() < 5.0, "{interval_ms} ms, seed {seed}: {found_us}");
+            let (mut held, mut worst) = (0_u32, 0.0_f64);
+            for second in 1..1_799 {
+                let at_s = f64::from(second);
+                let (knot, _) = known_at(&stages, at_s, report.curvature_ppm_per_s).expect("there are knots");
+                let off = (knot.offset_us - session.soonest_us(at_s)).abs() / knot.half_width_us();
+                held += u32::from(off <= 1.0);
+                worst = worst.max(off);
+            }
+            eprintln!("{interval_ms} ms, seed {seed}: {held} of 1798, worst {worst}");
+            assert!(
+                held >= 1_708 && worst < 1.5,
+                "{interval_ms} ms, seed {seed}: {held} of 1798, worst {worst}"
+            );
+        }
+    }
+}
+
+#[test]
 fn pairs_that_bound_the_clock_more_narrowly_leave_the_estimate_where_arrivals_have_it() {
     for seed in 1..=4 {
         let session = Session::simulated("duration_s = 1200\n", seed);

@@ -40,6 +40,9 @@ const GROUPED_TIGHT: f64 = 0.05;
 /// share of them does not fit it: arrivals that know nothing of the grid would be 0.6 of them.
 const OFF_GRID_LATENESS: f64 = 0.4;
 const OFF_GRID_SHARE: f64 = 0.55;
+/// Mean lateness against the grid, as a share of its period, from which on it is asked whether the arrivals know of it: half the
+/// period is what they have that do not.
+const SPREAD: f64 = 0.25;
 /// Longest period of a grid, µs: an app that collects packets for longer stamps them to no purpose.
 const LONGEST_GRID_US: f64 = 2_000_000.0;
 /// Blocks in a row that keep to every second (third, …) instant before the interval is doubled (trebled, …).
@@ -253,6 +256,8 @@ struct Grid {
     misfits: u8,
     /// Blocks in a row whose deliveries kept to every second, third, … instant.
     skipping: u8,
+    /// The last block's arrivals were spread over all of the period, and knew nothing of it.
+    doubted: bool,
 }
 
 impl Grid {
@@ -270,6 +275,7 @@ impl Grid {
             placed: false,
             misfits: 0,
             skipping: 0,
+            doubted: false,
         }
     }
 
@@ -524,12 +530,7 @@ impl Blocks {
             self.own_first_us = host_us;
             self.behind_us = arrival.behind_us;
             self.detector.observe(host_us, arrival.residual_us - self.line.at(arrival.device_s));
-            if self.grid.is_none()
-                && let Some(period) = self.detector.search()
-            {
-                self.found = true;
-                self.grid = Some(Grid::new(Interval::found(period)));
-            }
+            self.search();
         }
         let line_us = self.line.at(arrival.device_s) - self.line.at(self.from_s) + self.reference_us;
         let (mut instant_us, mut leads) = (f32::NAN, false);
@@ -579,6 +580,30 @@ impl Blocks {
         });
     }
 
+    /// Looks for a grid where there is none, and for another where there is one that the arrivals know nothing of.
+    fn search(&mut self) {
+        if self.grid.as_ref().is_some_and(|g| !g.doubted) {
+            return;
+        }
+        let Some(period_us) = self.detector.search() else { return };
+        if let Some(had_us) = self.grid.as_ref().map(|g| g.interval_us) {
+            if period_us < had_us * TOOTH && period_us * TOOTH > had_us {
+                return;
+            }
+            self.given_is_refuted(had_us);
+        }
+        self.found = true;
+        self.grid = Some(Grid::new(Interval::found(period_us)));
+    }
+
+    /// Gives up an interval that was given, if the grid of this period was of that.
+    fn given_is_refuted(&mut self, period_us: f64) {
+        if self.given.is_some_and(|g| g.period_us == period_us) {
+            self.given_refuted = true;
+            self.declared = false;
+        }
+    }
+
     /// Closes the block under way, if it holds anything.
     pub fn close(&mut self) -> Option<Block> {
         let mut block = self.plain()?;
@@ -595,9 +620,8 @@ impl Blocks {
             }
             if grid.misfits < MISFITS {
                 self.grid = Some(grid);
-            } else if self.given.is_some_and(|g| g.period_us == grid.interval_us) {
-                self.given_refuted = true;
-                self.declared = false;
+            } else {
+                self.given_is_refuted(grid.interval_us);
             }
         }
         self.entries.clear();
@@ -656,7 +680,7 @@ impl Blocks {
     /// If deliveries keep to every second, third, … instant though the packets' period gives them no reason to: which.
     fn skipped(&self, grid: &Grid) -> Option<f64> {
         let firsts = self.firsts.n;
-        if grid.anchors.len() < 2 || firsts < 8 {
+        if firsts < 8 {
             return None;
         }
         let minority =
@@ -703,6 +727,7 @@ impl Blocks {
             grid.settle(phase.number, phase.least, scale / n);
             return;
         }
+        grid.doubted = scale > SPREAD * grid.interval_us && self.detector.knows_nothing_of(grid.interval_us);
         let span = block.to_s - block.from_s + 1.0;
         let shift = if phase.least < 0.0 { -phase.least } else { phase.least };
         let allowed = 300.0
@@ -815,10 +840,7 @@ impl Blocks {
             None if grid.anchors.len() < ANCHORS_FOR_OWN => return false,
             None => grid.period_us(),
         };
-        if self.given.is_some_and(|g| g.period_us == grid.interval_us) {
-            self.given_refuted = true;
-            self.declared = false;
-        }
+        self.given_is_refuted(grid.interval_us);
         let misfits = grid.misfits.saturating_add(1);
         let (anchor_us, interval) = (self.own_first_us, Interval::found(period_us));
         *grid = Grid { anchor_us, placed: true, misfits, ..Grid::new(interval) };

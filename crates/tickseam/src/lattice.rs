@@ -44,6 +44,8 @@ const FURTHER_FROM_US: f64 = 4_000.0;
 /// Coarse stamps differ by few values, which agree with many a short period: one that no standard names has to be this many
 /// of their steps long.
 const STEPS_OF_STAMPS: f64 = 12.0;
+/// Mean agreement below which pairs know nothing of a period: that of instants at random is 0 ± 0.06 for 96 pairs.
+const CHANCE: f64 = 0.15;
 /// Candidates tried for each packet in the first rounds, and how many rounds are the first.
 const EAGER: u8 = 16;
 const EAGER_ROUNDS: u8 = 8;
@@ -131,6 +133,12 @@ impl Detector {
         }
         let (all, far) = (sum / f64::from(n), sum_far / f64::from(n_far));
         (if far < all { far } else { all }, n_far)
+    }
+
+    /// Whether enough pairs could tell, and all but disagree with a period.
+    pub(crate) fn knows_nothing_of(&self, period_us: f64) -> bool {
+        let (agreement, n) = self.agreement(period_us);
+        n >= PAIRS_NEEDED && agreement < CHANCE
     }
 
     /// Whether twice a period explains the pairs as well, if fewer of them can tell.

@@ -33,9 +33,14 @@ const TOUCH_REACH: f64 = 5.0;
 /// Touches for which it is twice that.
 const FEW_TOUCHES: f64 = 4.0;
 
+/// Different intervals of one recording that are told apart, each of them as long as this share of the blocks at least.
+const INTERVALS: usize = 6;
+const INTERVAL_SHARE: f64 = 0.02;
+
 /// The shortest stretch in which packets visit the grid's phases so closely that a least wait is all but nothing, and
-/// the largest phase left out, µs. The device's rate against the grid is not known exactly, and the worst that is
-/// possible counts. `None` where the recording does not hold enough such stretches.
+/// the largest phase left out, µs: of all intervals that the link had, the longest and the largest. The device's rate against the
+/// grid is not known exactly, and the worst that is possible counts. `None` where the recording does not hold enough such
+/// stretches.
 pub(super) fn stretch_between_touches(
     stages: &[Stage],
     report: &Report,
@@ -44,52 +49,99 @@ pub(super) fn stretch_between_touches(
     let interval = report.interval?;
     let (first, last) = (stages.first()?, stages.last()?);
     let longest_s = (last.bounds.at_s - first.bounds.at_s) / STRETCHES_NEEDED;
-    let (mut low, mut high, mut stretch, mut n) = (0.0, 0.0, 0.0, 0.0);
+    let intervals = intervals(stages);
+    let known = slowest_and_fastest(stages, stages.len() / 4)?;
+    let allowed_us = greater(GAP_ALLOWED_US, mean_lateness_us(stages));
+    let blocks: f64 = intervals.iter().map(|i| i.blocks).sum();
+    let mut found: Option<(f64, f64)> = None;
+    for grid in intervals.iter().filter(|i| i.blocks >= INTERVAL_SHARE * blocks) {
+        let (span_s, gap_us) = grid.stretch(interval.stretch_u_ppm, known, setup, longest_s, allowed_us)?;
+        found = Some(found.map_or((span_s, gap_us), |(s, g)| (greater(s, span_s), greater(g, gap_us))));
+    }
+    found
+}
+
+/// What the blocks on one interval say of it and of the device's rate, summed up.
+#[derive(Clone, Copy, Default)]
+struct OneInterval {
+    period_us: f64,
+    blocks: f64,
+    rate_low_ppm: f64,
+    rate_high_ppm: f64,
+    stretch_ppm: f64,
+}
+
+/// The intervals that the link had, in the order in which they came.
+fn intervals(stages: &[Stage]) -> heapless::Vec<OneInterval, INTERVALS> {
+    let mut intervals: heapless::Vec<OneInterval, INTERVALS> = heapless::Vec::new();
     for stage in stages {
-        if let Some(block) = &stage.block
-            && block.interval_us > 0.0
+        let Some(block) = stage.block.as_ref().filter(|b| b.interval_us > 0.0) else { continue };
+        let mut place = intervals.iter().position(|i| same_interval(i.period_us, block.interval_us));
+        if place.is_none()
+            && intervals.push(OneInterval { period_us: block.interval_us, ..OneInterval::default() }).is_ok()
         {
-            low += stage.knot.rate_low_ppm;
-            high += stage.knot.rate_high_ppm;
-            stretch += block.stretch_ppm;
-            n += 1.0;
+            place = intervals.len().checked_sub(1);
+        }
+        if let Some(interval) = place.and_then(|i| intervals.get_mut(i)) {
+            interval.blocks += 1.0;
+            interval.rate_low_ppm += stage.knot.rate_low_ppm;
+            interval.rate_high_ppm += stage.knot.rate_high_ppm;
+            interval.stretch_ppm += block.stretch_ppm;
         }
     }
-    if n == 0.0 {
-        return None;
-    }
-    let (slowest, fastest) = rates_over(stages, stages.len() / 4)?;
-    // Each block's rate of the grid is that of a dozen anchors.
-    let u_stretch = interval.stretch_u_ppm / libm::sqrt(greater(n / 12.0, 1.0)) + 0.2;
-    let (low, high) = (greater(low / n, slowest), if fastest < high / n { fastest } else { high / n });
-    let (low, high) = (low - u_stretch, high + u_stretch);
-    let stretch = stretch / n;
-    let grid_us = interval.period_us * (1.0 + stretch * 1e-6);
-    let still = between(stretch, low, high);
-    let gap_us = |span_s: f64| {
-        [low, high, still]
-            .iter()
-            .map(|rate| {
-                let period_us = setup.period_s * 1e6 * (1.0 + rate * 1e-6);
-                lattice::largest_gap_us(period_us, grid_us, span_s / setup.period_s)
-            })
-            .fold(0.0, greater)
-    };
-    let mut span_s = STRETCH_S;
-    while span_s < longest_s {
-        let gap = gap_us(span_s);
-        if gap <= GAP_SOUGHT_US {
-            return Some((span_s, gap));
+    intervals
+}
+
+/// Whether two periods are one interval, measured twice.
+fn same_interval(a_us: f64, b_us: f64) -> bool {
+    let apart_us = if a_us > b_us { a_us - b_us } else { b_us - a_us };
+    apart_us < 1e-3 * b_us
+}
+
+impl OneInterval {
+    /// [`stretch_between_touches`] on this interval alone. `known` are the least and the greatest rate that is possible over a
+    /// long part of the recording.
+    fn stretch(
+        &self,
+        stretch_u_ppm: f64,
+        known: (f64, f64),
+        setup: &Setup,
+        longest_s: f64,
+        allowed_us: f64,
+    ) -> Option<(f64, f64)> {
+        let n = self.blocks;
+        // Each block's rate of the grid is that of a dozen anchors.
+        let u_stretch = stretch_u_ppm / libm::sqrt(greater(n / 12.0, 1.0)) + 0.2;
+        let (low, high) = (self.rate_low_ppm / n, self.rate_high_ppm / n);
+        let (low, high) = (greater(low, known.0), if known.1 < high { known.1 } else { high });
+        let (low, high) = (low - u_stretch, high + u_stretch);
+        let stretch = self.stretch_ppm / n;
+        let grid_us = self.period_us * (1.0 + stretch * 1e-6);
+        let still = between(stretch, low, high);
+        let gap_us = |span_s: f64| {
+            [low, high, still]
+                .iter()
+                .map(|rate| {
+                    let period_us = setup.period_s * 1e6 * (1.0 + rate * 1e-6);
+                    lattice::largest_gap_us(period_us, grid_us, span_s / setup.period_s)
+                })
+                .fold(0.0, greater)
+        };
+        let mut span_s = STRETCH_S;
+        while span_s < longest_s {
+            let gap = gap_us(span_s);
+            if gap <= GAP_SOUGHT_US {
+                return Some((span_s, gap));
+            }
+            span_s *= STRETCH_FACTOR;
         }
-        span_s *= STRETCH_FACTOR;
+        let gap = gap_us(longest_s);
+        (longest_s >= STRETCH_S && gap <= allowed_us).then_some((longest_s, gap))
     }
-    let gap = gap_us(longest_s);
-    let allowed = greater(GAP_ALLOWED_US, mean_lateness_us(stages));
-    (longest_s >= STRETCH_S && gap <= allowed).then_some((longest_s, gap))
 }
 
 /// The least and the greatest rate that is possible over so many stages, on average, ppm.
-fn rates_over(stages: &[Stage], apart: usize) -> Option<(f64, f64)> {
+fn slowest_and_fastest(stages: &[Stage], apart: usize) -> Option<(f64, f64)> {
     let (mut low, mut high, mut n) = (0.0, 0.0, 0.0);
     for (from, to) in stages.iter().zip(stages.get(apart..)?) {
         let span_s = to.knot.at_s - from.knot.at_s;
@@ -125,11 +177,16 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
     let mut highest = f64::NEG_INFINITY;
     let (mut refuted, mut stretches) = (0_usize, 0_usize);
     let mut period_end = from_s + period_s;
+    let mut interval_us = 0.0;
     for i in 0..stages.len() {
         let Some(stage) = stages.get_mut(i) else { break };
         stage.touch_us = None;
-        if stage.block.is_none() {
-            continue;
+        let Some(block) = &stage.block else { continue };
+        if block.interval_us > 0.0 && !same_interval(interval_us, block.interval_us) {
+            // What is left of a stretch is too short to have passed over all phases of one interval.
+            interval_us = block.interval_us;
+            (best, highest) = (None, f64::NEG_INFINITY);
+            period_end = stage.bounds.at_s + period_s;
         }
         if stage.bounds.at_s > period_end {
             mark(stages, best);
