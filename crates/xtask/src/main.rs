@@ -1,11 +1,14 @@
-//! Jobs of the C interface and the bindings:
-//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|java-tests|swift-check|cross|dist`.
+//! Jobs of the C interface, the bindings and the core on a chip:
+//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|java-tests|swift-check|cross|dist|firmware|bits`.
 
 mod abi;
 mod audit;
+mod bits;
 mod c_tests;
+mod chips;
 mod cross;
 mod dist;
+mod firmware;
 mod header;
 mod java_tests;
 mod python;
@@ -27,7 +30,10 @@ cargo xtask swift-check           the Swift package's module map and C names, by
 cargo xtask cross                 builds the static library for other processors, runs the C tests of three of them under qemu,
                                   and audits one for panics; TICKSEAM_CROSS as for dist
 cargo xtask dist [--target T] [--out DIR]
-                                  lays out include/ lib/ share/ for a target (default: this machine)";
+                                  lays out include/ lib/ share/ for a target (default: this machine)
+cargo xtask firmware [--check]    runs the core on a Cortex-M under QEMU, compares its answers bit for bit with this machine's, and
+                                  writes firmware/budget.toml; with --check fails where a value has grown; TICKSEAM_CROSS as for dist
+cargo xtask bits                  runs the core on nine processors, by QEMU and Node; fails where one gives other bits";
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -45,6 +51,9 @@ fn main() -> ExitCode {
         ["java-tests", "--speed"] => java_tests::run_all(true),
         ["swift-check"] => swift_check::run_all(),
         ["cross"] => cross::run_all(),
+        ["firmware"] => firmware::run_all(false),
+        ["firmware", "--check"] => firmware::run_all(true),
+        ["bits"] => bits::run_all(),
         ["dist", options @ ..] => dist::run(options),
         _ => {
             eprintln!("{USAGE}");
