@@ -35,7 +35,8 @@ impl Parts {
     pub fn observe(&mut self, stamp: PacketStamp) -> Intaken {
         let intaken = self.intake.observe(0, stamp);
         if let Some(at) = intaken.resolved {
-            let here = Frame { device_origin: at.device, counts_per_s: TICK_HZ, host_origin_ns: stamp.host_ns };
+            let here =
+                Frame { device_origin: at.device, counts_per_s: TICK_HZ, host_origin_ns: stamp.host_ns };
             let (segment, frame) = *self.origin.get_or_insert((at.segment, here));
             if at.segment > segment {
                 self.origin = Some((at.segment, here));

@@ -44,7 +44,9 @@ fn sight(session: &mut Session<1>, received: u32, stamp: &PacketStamp) -> Option
 /// Everything that a session says besides placements.
 fn all_else(session: &Session<1>, sum: &mut Sum) {
     if let Some(map) = session.map() {
-        for number in [map.at_s, map.offset_us, map.rate_ppm, map.u_offset_us, map.u_rate_ppm, map.half_width_us] {
+        for number in
+            [map.at_s, map.offset_us, map.rate_ppm, map.u_offset_us, map.u_rate_ppm, map.half_width_us]
+        {
             sum.number(bits(number));
         }
     }

@@ -84,7 +84,9 @@ impl Place {
             ("tests/arguments.c", vec![]),
             ("tests/threads.c", vec![]),
             ("tests/vectors.c", vec![vectors.as_path()]),
+            ("tests/packet.c", vec![]),
             ("minimal.c", vec![]),
+            ("on_device.c", vec![]),
         ] {
             let binary = self.compile(compilers, standard, flags, name, library)?;
             self.run(under, &binary, &arguments)?;

@@ -4,7 +4,7 @@
 
 use cortex_m_rt::entry;
 use tickseam_firmware::parts::Parts;
-use tickseam_firmware::{footprint, LATENCY};
+use tickseam_firmware::{LATENCY, footprint};
 
 static STATE: footprint::Place<Parts> = footprint::Place::new();
 
