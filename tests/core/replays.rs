@@ -286,12 +286,15 @@ fn a_declared_delay_that_markers_contradict_is_said_to_be_refuted() {
         let fixed_delay = Some(Shift { us: declared.us + wrong_us, ..declared });
         let (report, stages) = replayed(&session.arrivals, &markers, &Setup { fixed_delay, ..session.setup });
         assert!(report.fixed_delay_refuted, "{wrong_us} µs");
-        // And what the markers say is not spoilt by it.
-        let (held, widest_us) = held(&session, &report, &stages);
+        // What the markers say is not spoilt by it, and the interval reaches to where the declared delay puts the clock.
+        let by_markers = Report { fixed_delay: Some(Shift::default()), ..report };
+        let (close, widest_us) = held(&session, &by_markers, &stages);
         assert!(
-            held * 100 >= stages.len() * 95 && widest_us < 5_000.0,
-            "{wrong_us} µs: {held}, {widest_us} µs"
+            close * 100 >= stages.len() * 95 && widest_us < 5_000.0,
+            "{wrong_us} µs: {close}, {widest_us} µs"
         );
+        let doubt_us = report.fixed_delay.map_or(0.0, |delay| 1.96 * delay.u_us);
+        assert!((0.5..2.0).contains(&(doubt_us / f64::abs(wrong_us))), "{wrong_us} µs: ± {doubt_us} µs");
     }
 }
 

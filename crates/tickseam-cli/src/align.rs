@@ -297,6 +297,39 @@ impl Ways<'_> {
     }
 }
 
+/// Jumps of the tick that a recording may have, and per minute: more are no accidents. Own choice. Doubled: a counter that is read when
+/// packets are sent is believed twice as long, and each of its jumps with it.
+const JUMPS: usize = 8;
+const JUMPS_PER_MINUTE: f64 = 1.0;
+
+/// Whether the tick jumps against the sequence numbers all the time, as one does that is read when packets are sent, while the sequence
+/// numbers count samples as well.
+fn is_restless(captured: &Captured<'_>, places: &Places) -> bool {
+    let host_ns = captured.packets.host_ns();
+    let minutes =
+        host_ns.first().zip(host_ns.last()).map_or(0.0, |(first, last)| (last - first) as f64 / 60e9);
+    let jumps = places.tick_steps.len();
+    jumps > JUMPS && jumps as f64 > JUMPS_PER_MINUTE * minutes && places.varying_samples == 0
+}
+
+/// The alignment by the count of samples alone.
+fn align_by_samples(captured: &Captured<'_>, jumps: usize) -> Result<Aligned, IntakeConfigError> {
+    let mut description = captured.description.clone();
+    description.device_clock.tick_hz = None;
+    description.device_clock.tick_bits = None;
+    let by_samples = Captured { description: &description, exchanges: &[], markers: &[], ..*captured };
+    let mut aligned = align(&by_samples)?;
+    let mut remark = format!(
+        "The tick jumped {jumps} times against the sequence numbers: it may not be read at a packet's first sample. Time was counted by \
+         samples instead."
+    );
+    if !captured.exchanges.is_empty() || !captured.markers.is_empty() {
+        remark.push_str(" Exchanges and markers need the tick and were left out.");
+    }
+    aligned.remarks.insert(0, remark);
+    Ok(aligned)
+}
+
 /// Aligns a recording: places its events on the sample timeline of the reference stream.
 ///
 /// Two threads: one replays, one hears the causal estimator.
@@ -306,6 +339,9 @@ impl Ways<'_> {
 pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
     let Captured { description, packets, events, .. } = *captured;
     let places = Places::find(description, packets)?;
+    if is_restless(captured, &places) {
+        return align_by_samples(captured, places.tick_steps.len());
+    }
     let groups = group(captured, &places);
     let link = &description.link;
     let fixed_delay = link

@@ -74,7 +74,7 @@ impl Places {
     pub fn find(description: &Description, packets: &Packets<'_>) -> Result<Self, IntakeConfigError> {
         let clock = &description.device_clock;
         let device = DeviceClock {
-            // Without a described counter no packet carries a tick, and these two are not looked at.
+            // Without a described counter no tick is looked at, nor are these two.
             tick_hz: clock.tick_hz.unwrap_or(1000.0),
             tick_bits: clock.tick_bits.unwrap_or(32),
             tolerance_ppm: clock.tolerance_ppm + HOST_TOLERANCE_PPM,
@@ -95,7 +95,7 @@ impl Places {
             let stamp = PacketStamp {
                 host_ns: packet.host_ns,
                 sequence: u64::from(packet.sequence),
-                tick: packet.tick,
+                tick: packet.tick.filter(|_| clock.tick_hz.is_some()),
                 samples: u32::from(packet.samples),
             };
             let intaken = intake.observe(stream, stamp);

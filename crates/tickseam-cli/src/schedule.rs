@@ -15,6 +15,7 @@
 //! | `octets_per_sample` | choice: octets of a sample, all channels; a packet's value grows with its samples | the scenario's `value_octets` for all |
 //! | `packet_octets` | octets of a value besides its samples | 0 |
 //! | `exchange_period_s` | choice: a time stamp exchange so often; 0: none | 0 |
+//! | `tick_stamp` | choice: where the firmware reads the counter: `first-sample`, `last-sample`, `enqueue`, `radio-event`; the estimate takes all for the first | the scenario's, `first-sample` |
 //! | `reply_dither_ms` | the headset's replies wait up to so long, at random | one interval |
 //! | `grants_ms` | intervals that the phone grants: the next longer one to what is asked, else its longest | what is asked |
 //! | `error_rate` | condition: share of transmissions that fail | 0.05 |

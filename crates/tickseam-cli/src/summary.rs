@@ -78,6 +78,9 @@ fn events(aligned: &Aligned) -> String {
     text
 }
 
+/// Changes of clocks that the summary tells one by one.
+const CHANGES_TOLD: usize = 6;
+
 fn drift(segment: &SegmentSummary) -> String {
     let (Some(first), Some(last)) = (segment.maps.first(), segment.maps.last()) else {
         return "no clock map could be made.".to_owned();
@@ -96,13 +99,19 @@ fn drift(segment: &SegmentSummary) -> String {
     if segment.maps.len() > 2 {
         let _ = write!(text, "; {:+.2} ppm at first, {:+.2} ppm at the end", first.drift_ppm, last.drift_ppm);
     }
-    for change in &segment.changes {
+    let of_clocks = ["host-clock-step", "host-suspend", "device-clock-step"];
+    let mut changes = segment.changes.iter().filter(|change| of_clocks.contains(&change.cause.as_str()));
+    for change in changes.by_ref().take(CHANGES_TOLD) {
         let _ = match change.cause.as_str() {
             "host-clock-step" => write!(text, "; the phone's clock was set by {:+.0} ms", change.step_ms),
             "host-suspend" => write!(text, "; the phone's clock stood still for {:.0} ms", -change.step_ms),
             "device-clock-step" => write!(text, "; the headset's tick jumped by {:+.0} ms", -change.step_ms),
             _ => Ok(()),
         };
+    }
+    let more = changes.count();
+    if more > 0 {
+        let _ = write!(text, "; and {more} more changes of clocks, all in alignment.json");
     }
     text.push('.');
     text
@@ -160,8 +169,8 @@ fn link(segment: &SegmentSummary) -> String {
     }
     if segment.fixed_delay_refuted {
         text.push_str(
-            " Exchanges or markers contradict the declared fixed delay: one of them is wrong. Where exchanges and markers know \
-             the clock better, they were believed.",
+            " Exchanges or markers contradict the declared fixed delay: one of them is wrong, or packets carry another tick than \
+             that of their first sample. Intervals reach over both.",
         );
     }
     text

@@ -153,11 +153,22 @@ impl<'a> Device<'a> {
         self.counter(id.boot, ticks, self.first_sample_s(id))
     }
 
+    /// Counter at a packet's last sample, rounded down.
+    pub(crate) fn last_sample_tick(&self, id: PacketId) -> u64 {
+        let span_s = f64::from(self.samples(id) - 1) / self.scenario.streams[usize::from(id.stream)].rate_hz;
+        let boot = &self.boots[usize::from(id.boot)];
+        self.boot_tick(id.boot, self.clock.host_at_device(boot.zero_device_s + self.nominal_s(id) + span_s))
+    }
+
+    /// Counter of a boot at a host second, rounded down.
+    pub(crate) fn boot_tick(&self, boot: u16, host_s: f64) -> u64 {
+        let since_s = self.clock.device_at_host(host_s) - self.boots[usize::from(boot)].zero_device_s;
+        self.counter(boot, since_s * self.scenario.device.tick_hz, host_s)
+    }
+
     /// Counter at a host second, rounded down; none while the device is off.
     pub(crate) fn tick_at(&self, host_s: f64) -> Option<u64> {
-        let boot = self.boot_at(host_s)?;
-        let since_s = self.clock.device_at_host(host_s) - self.boots[usize::from(boot)].zero_device_s;
-        Some(self.counter(boot, since_s * self.scenario.device.tick_hz, host_s))
+        Some(self.boot_tick(self.boot_at(host_s)?, host_s))
     }
 
     fn counter(&self, boot: u16, ticks: f64, host_s: f64) -> u64 {

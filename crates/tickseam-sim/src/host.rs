@@ -1,7 +1,6 @@
 //! The phone: its clock, its radio stack and its app, from the antenna to the stamp.
 
-use crate::device::PacketId;
-use crate::link::{Received, Spans};
+use crate::link::{Received, Sent, Spans};
 use crate::random::{Purpose, Random};
 use crate::scenario::{Fault, Scenario};
 
@@ -60,7 +59,7 @@ impl HostClock {
 /// A packet as the app was handed it, before the clock stamped it.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct HandedOver {
-    pub(crate) id: PacketId,
+    pub(crate) sent: Sent,
     pub(crate) at_s: f64,
 }
 
@@ -151,7 +150,7 @@ pub(crate) fn hand_over(
     let mut reordering = Random::new(seed, Purpose::Reordering);
     let mut counts = HostCounts::default();
     let mut handed: Vec<HandedOver> = Vec::with_capacity(received.len());
-    let mut held: Option<PacketId> = None;
+    let mut held: Option<Sent> = None;
     for packet in received {
         let at_s = stack.deliver_s(packet.at_s);
         if host.loss > 0.0 && losses.chance(host.loss) {
@@ -160,12 +159,12 @@ pub(crate) fn hand_over(
         }
         let swaps = host.reordering > 0.0 && held.is_none() && reordering.chance(host.reordering);
         if swaps {
-            held = Some(packet.id);
+            held = Some(packet.sent);
         } else {
-            handed.push(HandedOver { id: packet.id, at_s });
-            if let Some(id) = held.take() {
+            handed.push(HandedOver { sent: packet.sent, at_s });
+            if let Some(sent) = held.take() {
                 counts.reorderings += 1;
-                handed.push(HandedOver { id, at_s: at_s + SWAPPED_AFTER_S });
+                handed.push(HandedOver { sent, at_s: at_s + SWAPPED_AFTER_S });
             }
         }
         if host.duplicates > 0.0 && duplicates.chance(host.duplicates) {
@@ -173,13 +172,13 @@ pub(crate) fn hand_over(
             let again_s = at_s + duplicates.exponential(host.duplicate_delay_ms * 1e-3);
             // A second copy of a packet that is held comes after the first.
             let again_s = if swaps { again_s + 1.0 } else { again_s };
-            handed.push(HandedOver { id: packet.id, at_s: again_s });
+            handed.push(HandedOver { sent: packet.sent, at_s: again_s });
         }
     }
-    if let Some(id) = held {
+    if let Some(sent) = held {
         // Nothing followed: it comes as if it had not been swapped.
         let at_s = received.last().map_or(0.0, |packet| packet.at_s) + host.fixed_delay_ms * 1e-3;
-        handed.push(HandedOver { id, at_s: at_s.max(stack.previous_s) });
+        handed.push(HandedOver { sent, at_s: at_s.max(stack.previous_s) });
     }
     handed.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     (handed, counts)

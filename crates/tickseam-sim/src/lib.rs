@@ -22,6 +22,7 @@ mod crystal;
 mod device;
 mod host;
 mod link;
+mod radio;
 mod random;
 mod random_scenario;
 pub mod scenario;
@@ -33,6 +34,6 @@ pub use crystal::{TrueClock, tuning_fork_ppm};
 pub use random_scenario::random_scenario;
 pub use scenario::{Scenario, ScenarioError};
 pub use simulate::{
-    Class, Description, Event, EventLatency, Exchange, Marker, Packet, Simulated, Statistics, Stream,
-    TrueClockPoint, TrueOnset, Truth, simulate,
+    Class, Description, Event, EventLatency, Exchange, Marker, Packet, RadioEvent, Simulated, Statistics,
+    Stream, TrueClockPoint, TrueOnset, Truth, simulate,
 };

@@ -4,13 +4,35 @@ use std::collections::VecDeque;
 
 use crate::air::{self, INTER_FRAME_SPACE_US};
 use crate::device::{Device, PacketId, Packets, Ready};
+use crate::radio::{Hops, OtherLinks};
 use crate::random::{Purpose, Random};
 use crate::scenario::{Fault, LinkKind, Noise, QueueFull, ReplyStamp, Scenario};
+
+/// A packet and when it went on its way, in host seconds.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Sent {
+    pub(crate) id: PacketId,
+    /// When it went into the transmit queue.
+    pub(crate) ready_s: f64,
+    /// Anchor of the connection event in which it was first sent.
+    pub(crate) event_s: f64,
+    /// The connection event that was the headset's newest when the packet went into the queue; none before the first.
+    pub(crate) newest_event: Option<HeldEvent>,
+}
+
+/// A connection event that the headset took part in.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct HeldEvent {
+    /// Its anchor, in host seconds.
+    pub(crate) anchor_s: f64,
+    /// Its number since the connection began; it wraps.
+    pub(crate) counter: u16,
+}
 
 /// A packet that the phone's radio has received whole.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Received {
-    pub(crate) id: PacketId,
+    pub(crate) sent: Sent,
     pub(crate) at_s: f64,
 }
 
@@ -28,6 +50,8 @@ pub(crate) struct Request {
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct LinkCounts {
     pub(crate) events: u64,
+    pub(crate) events_yielded: u64,
+    pub(crate) connections_lost: u64,
     pub(crate) attempts: u64,
     pub(crate) failures: u64,
     pub(crate) queue_drops: u64,
@@ -83,6 +107,8 @@ struct Channel<'a> {
     bad: bool,
     fades: Spans,
     faded: bool,
+    hops: Hops,
+    bad_channel: bool,
 }
 
 impl<'a> Channel<'a> {
@@ -105,6 +131,8 @@ impl<'a> Channel<'a> {
             bad: false,
             fades: Spans::new(fades),
             faded: false,
+            hops: Hops::new(link),
+            bad_channel: false,
         }
     }
 
@@ -118,11 +146,15 @@ impl<'a> Channel<'a> {
             }
         }
         self.faded = self.fades.end_of(at_s).is_some();
+        self.bad_channel = self.hops.next_is_bad();
     }
 
     fn fails(&mut self) -> bool {
         let link = &self.scenario.link;
-        let rate = if self.bad { link.burst_error_rate } else { link.error_rate };
+        let mut rate = if self.bad { link.burst_error_rate } else { link.error_rate };
+        if self.bad_channel {
+            rate = 1.0 - (1.0 - rate) * (1.0 - link.bad_channel_error_rate);
+        }
         let drawn = self.errors.chance(rate);
         drawn || self.faded
     }
@@ -202,8 +234,16 @@ pub(crate) struct Outcome {
 struct Queued {
     load: Load,
     ready_s: f64,
+    newest_event: Option<HeldEvent>,
     sent_fragments: usize,
-    tried: bool,
+    /// Anchor of the event in which it was first sent; none as long as it was not.
+    tried_s: Option<f64>,
+}
+
+impl Queued {
+    const fn new(load: Load, ready_s: f64, newest_event: Option<HeldEvent>) -> Queued {
+        Queued { load, ready_s, newest_event, sent_fragments: 0, tried_s: None }
+    }
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -226,6 +266,9 @@ struct Link<'a> {
     downlink: Random,
     received: Vec<Received>,
     counts: LinkCounts,
+    other_links: OtherLinks,
+    reconnection: Random,
+    newest_event: Option<HeldEvent>,
 }
 
 /// Runs the link over the session.
@@ -255,10 +298,13 @@ pub(crate) fn run(scenario: &Scenario, device: &Device<'_>, requests_at_s: &[f64
         downlink: Random::new(seed, Purpose::Downlink),
         received: Vec::new(),
         counts: LinkCounts::default(),
+        other_links: OtherLinks::new(scenario, seed),
+        reconnection: Random::new(seed, Purpose::Reconnection),
+        newest_event: None,
     };
     let phases = phases(scenario, seed);
     match scenario.link.kind {
-        LinkKind::ConnectionEvents | LinkKind::TimeSlots => link.run_events(&phases),
+        LinkKind::ConnectionEvents | LinkKind::TimeSlots => link.run_events(phases),
         LinkKind::Constant | LinkKind::OneSided => link.run_direct(&phases, seed),
     }
     Outcome {
@@ -321,8 +367,7 @@ impl Link<'_> {
         loop {
             let reply_s = self.replies.front().map_or(f64::INFINITY, |reply| reply.ready_s);
             if let Some(Ready { id, ready_s }) = self.packets.take_until(reply_s.min(at_s)) {
-                let item = Queued { load: Load::Packet(id), ready_s, sent_fragments: 0, tried: false };
-                self.enqueue(queue, item);
+                self.enqueue(queue, Queued::new(Load::Packet(id), ready_s, self.newest_event));
             } else if reply_s <= at_s
                 && let Some(reply) = self.replies.pop_front()
             {
@@ -341,7 +386,7 @@ impl Link<'_> {
         let dropped = match self.scenario.device.queue_full {
             QueueFull::DropNewest => Some(item),
             QueueFull::DropOldest => {
-                let oldest = queue.iter().position(|queued| !queued.tried);
+                let oldest = queue.iter().position(|queued| queued.tried_s.is_none());
                 let dropped = oldest.and_then(|place| queue.remove(place));
                 if dropped.is_some() {
                     queue.push_back(item);
@@ -371,18 +416,24 @@ impl Link<'_> {
     }
 
     /// Connection events or time slots on their grid.
-    fn run_events(&mut self, phases: &[Phase]) {
+    fn run_events(&mut self, phases: Vec<Phase>) {
         let scenario = self.scenario;
         let link = &scenario.link;
         let airtime = Airtime::new(scenario);
         let slots = link.kind == LinkKind::TimeSlots;
         let mut queue = VecDeque::new();
         let mut skipped = 0;
-        for phase in phases {
+        let mut phases = VecDeque::from(phases);
+        // When the other side was last heard.
+        let mut heard_s = 0.0;
+        while let Some(phase) = phases.pop_front() {
             if phase.fresh {
                 self.lose_until(&mut queue, phase.from_s);
+                self.newest_event = None;
                 skipped = 0;
+                heard_s = phase.anchor_s;
             }
+            let mut until_s = phase.to_s;
             let interval_s = phase.interval_s;
             let length_s = link.event_length_ms.map_or(interval_s, |ms| (ms * 1e-3).min(interval_s));
             let mut count = 0_u64;
@@ -390,6 +441,12 @@ impl Link<'_> {
                 let anchor_s = phase.anchor_s + count as f64 * interval_s;
                 count += 1;
                 if anchor_s >= phase.to_s {
+                    break;
+                }
+                let lost_s = link.supervision_timeout_ms.map_or(f64::INFINITY, |ms| heard_s + ms * 1e-3);
+                if anchor_s > lost_s {
+                    until_s = lost_s;
+                    self.reconnect(&mut phases, &phase, lost_s);
                     break;
                 }
                 self.admit(&mut queue, anchor_s);
@@ -403,12 +460,20 @@ impl Link<'_> {
                     skipped += 1;
                     continue;
                 }
+                if self.other_links.take(anchor_s) {
+                    self.counts.events_yielded += 1;
+                    continue;
+                }
                 skipped = 0;
                 self.counts.events += 1;
-                self.run_event(&mut queue, &airtime, anchor_s, interval_s, length_s, slots);
+                self.newest_event = Some(HeldEvent { anchor_s, counter: (count - 1) as u16 });
+                let room_s = length_s.min(self.other_links.room_s(anchor_s));
+                if self.run_event(&mut queue, &airtime, anchor_s, interval_s, room_s, slots) {
+                    heard_s = anchor_s;
+                }
             }
             // What becomes ready while this connection still holds waits for the next one, or is lost with it.
-            self.admit(&mut queue, phase.to_s);
+            self.admit(&mut queue, until_s);
         }
         self.counts.unsent +=
             queue.iter().filter(|queued| matches!(queued.load, Load::Packet(_))).count() as u64;
@@ -417,7 +482,23 @@ impl Link<'_> {
         }
     }
 
-    /// One connection event or slot: exchanges follow each other while there is data and room.
+    /// Puts a new connection before the phases that are left, after one was lost.
+    fn reconnect(&mut self, phases: &mut VecDeque<Phase>, lost: &Phase, lost_s: f64) {
+        self.counts.connections_lost += 1;
+        let back_s = lost_s + self.reconnection.between(0.5, 1.5) * self.scenario.link.reconnection_s;
+        let phase_s = self.reconnection.uniform() * lost.interval_s;
+        if back_s < lost.to_s {
+            let anchor_s = back_s + phase_s;
+            phases.push_front(Phase { from_s: back_s, anchor_s, fresh: true, ..*lost });
+        } else if let Some(next) = phases.front_mut()
+            && !next.fresh
+        {
+            // The phone meant to change the interval while there was no connection: the next one has it from the start.
+            *next = Phase { from_s: back_s, anchor_s: back_s + phase_s, fresh: true, ..*next };
+        }
+    }
+
+    /// One connection event or slot: exchanges follow each other while there is data and room. Whether each side heard the other.
     fn run_event(
         &mut self,
         queue: &mut VecDeque<Queued>,
@@ -426,10 +507,11 @@ impl Link<'_> {
         interval_s: f64,
         length_s: f64,
         slots: bool,
-    ) {
+    ) -> bool {
         let scenario = self.scenario;
         let link = &scenario.link;
         let mut at_s = anchor_s;
+        let mut heard = false;
         for place in 0..link.packets_per_event {
             if link.late_entry && place > 0 {
                 self.admit(queue, at_s);
@@ -440,8 +522,9 @@ impl Link<'_> {
                     // Both show that they are there: an empty packet each way.
                     self.counts.receiving_s += airtime.poll_s;
                     self.counts.sending_s += airtime.poll_s;
+                    heard = !self.channel.faded;
                 }
-                return;
+                return heard;
             }
             let down_s = if request.is_some() { airtime.request_s } else { airtime.poll_s };
             let up_s = queue.front().map_or(airtime.poll_s, |head| {
@@ -450,22 +533,25 @@ impl Link<'_> {
             });
             let end_s = at_s + down_s + airtime.space_s + up_s;
             if place > 0 && end_s + airtime.space_s > anchor_s + length_s {
-                return;
+                return heard;
             }
             self.counts.receiving_s += down_s;
             if let Some(request) = request {
                 let fails = self.downlink.chance(link.error_rate) || self.channel.faded;
                 if fails {
-                    return;
+                    return heard;
                 }
                 self.receive_request(request, at_s + down_s);
             }
             self.counts.sending_s += up_s;
             let start_s = at_s + down_s + airtime.space_s;
             at_s = end_s + airtime.space_s;
-            let Some(head) = queue.front_mut() else { continue };
-            if !head.tried {
-                head.tried = true;
+            let Some(head) = queue.front_mut() else {
+                heard = true;
+                continue;
+            };
+            if head.tried_s.is_none() {
+                head.tried_s = Some(anchor_s);
                 if let Load::Reply(number) = head.load
                     && scenario.exchanges.reply_stamp == ReplyStamp::Radio
                 {
@@ -483,10 +569,11 @@ impl Link<'_> {
                     }
                 }
                 if link.close_on_failure {
-                    return;
+                    return heard;
                 }
                 continue;
             }
+            heard = true;
             if item.sent_fragments + 1 < airtime.packets_s[self.air_of(item.load)].len() {
                 if let Some(head) = queue.front_mut() {
                     head.sent_fragments += 1;
@@ -496,6 +583,7 @@ impl Link<'_> {
             queue.pop_front();
             self.deliver(item, end_s, anchor_s, interval_s);
         }
+        heard
     }
 
     fn air_of(&self, load: Load) -> usize {
@@ -512,7 +600,9 @@ impl Link<'_> {
                     self.counts.first_opportunity += 1;
                 }
                 self.counts.wait_sum_s += at_s - item.ready_s;
-                self.received.push(Received { id, at_s });
+                let event_s = item.tried_s.unwrap_or(anchor_s);
+                let sent = Sent { id, ready_s: item.ready_s, event_s, newest_event: item.newest_event };
+                self.received.push(Received { sent, at_s });
             }
             Load::Reply(number) => self.requests[number].returned_s = Some(at_s),
         }
@@ -532,7 +622,7 @@ impl Link<'_> {
         let queued_s = at_s + exchanges.turnaround_ms * 1e-3 + dither_s;
         self.requests[number].received_s = at_s;
         self.requests[number].replied_s = queued_s;
-        let reply = Queued { load: Load::Reply(number), ready_s: queued_s, sent_fragments: 0, tried: false };
+        let reply = Queued::new(Load::Reply(number), queued_s, self.newest_event);
         let place = self.replies.partition_point(|other| other.ready_s <= queued_s);
         self.replies.insert(place, reply);
     }
@@ -563,7 +653,8 @@ impl Link<'_> {
                 }
                 self.counts.first_opportunity += 1;
                 self.counts.wait_sum_s += at_s - ready_s;
-                self.received.push(Received { id, at_s });
+                let sent = Sent { id, ready_s, event_s: ready_s, newest_event: None };
+                self.received.push(Received { sent, at_s });
             }
         }
         self.received.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));

@@ -32,6 +32,8 @@ pub(crate) enum Purpose {
     Scenario = 23,
     Bursts = 24,
     PacketSizes = 25,
+    Reconnection = 26,
+    OtherLinks = 27,
 }
 
 /// One stream of random numbers.

@@ -5,6 +5,7 @@ use core::fmt;
 use serde::{Deserialize, Serialize};
 
 use crate::air::{self, Phy};
+use crate::radio::CHANNELS;
 
 /// A whole session. Every key may be left out; [`Scenario::default`] says what then holds.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -75,6 +76,9 @@ pub struct DeviceScenario {
     pub temperature: Option<Temperature>,
     /// A change of the rate during the session.
     pub rate_step: Option<RateStep>,
+    /// Where the firmware reads the counter for a packet. All but the first are mistakes: what the estimator is told is that the
+    /// counter is that of the first sample.
+    pub tick_stamp: TickStamp,
     /// Counter at the first sample of the session; random where absent.
     pub first_tick: Option<u64>,
     /// Sequence number of each stream's first packet; random where absent.
@@ -102,6 +106,7 @@ impl Default for DeviceScenario {
             random_walk_per_sqrt_s: 1e-9,
             temperature: None,
             rate_step: None,
+            tick_stamp: TickStamp::FirstSample,
             first_tick: None,
             first_sequence: None,
             processing_ms: 0.5,
@@ -110,6 +115,20 @@ impl Default for DeviceScenario {
             queue_full: QueueFull::DropNewest,
         }
     }
+}
+
+/// Where the firmware reads the counter that it puts into a packet.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TickStamp {
+    /// At the packet's first sample.
+    FirstSample,
+    /// At its last sample.
+    LastSample,
+    /// When the packet goes into the transmit queue.
+    Enqueue,
+    /// At the anchor of the connection event in which it is first sent; on links without events when it is sent.
+    RadioEvent,
 }
 
 /// A tuning fork crystal that warms or cools from the session's start: k (T − T0)².
@@ -246,6 +265,22 @@ pub struct LinkScenario {
     pub fades_per_hour: f64,
     /// Mean length of a fade (exponential), in seconds.
     pub fade_s: f64,
+    /// Time without a packet from the other side after which both take the connection for lost, in milliseconds: 100 to 32,000 in
+    /// steps of 10, more than twice the longest time between events; never where absent. The queue is emptied then.
+    pub supervision_timeout_ms: Option<f64>,
+    /// Mean time from a connection lost so to the next, in seconds; each is 0.5 to 1.5 times this. The anchors get a new phase.
+    pub reconnection_s: f64,
+    /// By how many channels each connection event is further on; 5 to 16.
+    pub hop_increment: u32,
+    /// Data channels that the phone does not use, each 0 to 36; at least two are used.
+    pub unused_channels: Vec<u32>,
+    /// Data channels on which packets fail more often, each 0 to 36.
+    pub bad_channels: Vec<u32>,
+    /// Probability that a packet on them fails because of it.
+    pub bad_channel_error_rate: f64,
+    /// Other links that the phone's radio serves.
+    #[serde(rename = "other_link")]
+    pub other_links: Vec<OtherLink>,
     /// Time on the air of a packet in a time slot, in milliseconds.
     pub slot_air_ms: f64,
     /// Least time from ready to received, in milliseconds: kinds `constant` and `one-sided`.
@@ -281,6 +316,13 @@ impl Default for LinkScenario {
             burst_error_rate: 0.8,
             fades_per_hour: 0.0,
             fade_s: 2.0,
+            supervision_timeout_ms: None,
+            reconnection_s: 2.0,
+            hop_increment: 7,
+            unused_channels: Vec::new(),
+            bad_channels: Vec::new(),
+            bad_channel_error_rate: 0.5,
+            other_links: Vec::new(),
             slot_air_ms: 1.0,
             least_ms: 5.0,
             noise: Noise::Exponential,
@@ -289,6 +331,17 @@ impl Default for LinkScenario {
             in_order: true,
         }
     }
+}
+
+/// Another link of the phone's radio: earphones, a watch. Its events begin at a random phase; where one is under way when this
+/// link's should begin, they take turns.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct OtherLink {
+    /// Its connection interval, in milliseconds.
+    pub interval_ms: f64,
+    /// How long each of its events takes, in milliseconds.
+    pub event_ms: f64,
 }
 
 /// How packets get their turn on the air.
@@ -573,7 +626,7 @@ pub enum Fault {
         /// For how long, in seconds.
         for_s: f64,
     },
-    /// Nothing gets through; the headset goes on and keeps its connection.
+    /// Nothing gets through; the headset goes on, and keeps its connection unless `link.supervision_timeout_ms` says otherwise.
     Silence {
         /// When, in seconds.
         at_s: f64,
@@ -684,6 +737,25 @@ fn connection_interval(key: &str, interval_ms: f64) -> Result<(), ScenarioError>
     let steps = interval_ms / 1.25;
     if steps != steps.floor() {
         return refuse(key, format!("expected a multiple of 1.25 ms, found {interval_ms}"));
+    }
+    Ok(())
+}
+
+/// Bluetooth Core, Vol 6 Part B 4.5.2: 100 ms to 32 s in steps of 10 ms, more than twice the longest time between events.
+fn supervision_timeout(timeout_ms: f64, interval_ms: f64, latency: u32) -> Result<(), ScenarioError> {
+    let key = "link.supervision_timeout_ms";
+    within(key, timeout_ms, 100.0, 32_000.0)?;
+    if (timeout_ms / 10.0).fract() != 0.0 {
+        return refuse(key, format!("expected a multiple of 10 ms, found {timeout_ms}"));
+    }
+    let least_ms = (1.0 + f64::from(latency)) * interval_ms * 2.0;
+    if timeout_ms <= least_ms {
+        return refuse(
+            key,
+            format!(
+                "expected more than (1 + peripheral latency) × interval × 2 = {least_ms} ms, found {timeout_ms}"
+            ),
+        );
     }
     Ok(())
 }
@@ -824,6 +896,14 @@ impl Scenario {
         within("link.burst_error_rate", link.burst_error_rate, 0.0, 1.0)?;
         within("link.fades_per_hour", link.fades_per_hour, 0.0, 10_000.0)?;
         within("link.fade_s", link.fade_s, 0.0, 10_000.0)?;
+        within("link.reconnection_s", link.reconnection_s, 0.01, LONGEST_S)?;
+        if let Some(timeout_ms) = link.supervision_timeout_ms {
+            if link.kind != LinkKind::ConnectionEvents {
+                return refuse("link.supervision_timeout_ms", "expected link.kind = \"connection-events\"");
+            }
+            supervision_timeout(timeout_ms, link.interval_ms, link.peripheral_latency)?;
+        }
+        self.check_channels()?;
         within("link.least_ms", link.least_ms, 0.0, 10_000.0)?;
         within("link.noise_ms", link.noise_ms, 0.0, 10_000.0)?;
         within("link.noise_shape", link.noise_shape, 0.05, 100.0)?;
@@ -848,6 +928,42 @@ impl Scenario {
                     ),
                 );
             }
+        }
+        Ok(())
+    }
+
+    fn check_channels(&self) -> Result<(), ScenarioError> {
+        let link = &self.link;
+        whole_within("link.hop_increment", u64::from(link.hop_increment), 5, 16)?;
+        within("link.bad_channel_error_rate", link.bad_channel_error_rate, 0.0, 1.0)?;
+        for (key, channels) in
+            [("link.unused_channels", &link.unused_channels), ("link.bad_channels", &link.bad_channels)]
+        {
+            for (place, channel) in channels.iter().enumerate() {
+                whole_within(key, u64::from(*channel), 0, u64::from(CHANNELS) - 1)?;
+                if channels[..place].contains(channel) {
+                    return refuse(key, format!("expected each channel once, found {channel} twice"));
+                }
+            }
+        }
+        let used = u64::from(CHANNELS) - link.unused_channels.len() as u64;
+        if used < 2 {
+            return refuse(
+                "link.unused_channels",
+                format!("expected at least two channels left, found {used}"),
+            );
+        }
+        whole_within("link.other_link", link.other_links.len() as u64, 0, 16)?;
+        for (place, other) in link.other_links.iter().enumerate() {
+            connection_interval(&format!("link.other_link[{place}].interval_ms"), other.interval_ms)?;
+            within(&format!("link.other_link[{place}].event_ms"), other.event_ms, 0.1, other.interval_ms)?;
+        }
+        let none = link.bad_channels.is_empty() && link.other_links.is_empty();
+        if link.kind != LinkKind::ConnectionEvents && !none {
+            return refuse(
+                "link.kind",
+                "expected \"connection-events\": channels and other links are modelled for it only",
+            );
         }
         Ok(())
     }
@@ -994,6 +1110,9 @@ impl Scenario {
         match self.link.kind {
             LinkKind::ConnectionEvents => {
                 connection_interval(key, interval_ms)?;
+                if let Some(timeout_ms) = self.link.supervision_timeout_ms {
+                    supervision_timeout(timeout_ms, interval_ms, self.link.peripheral_latency)?;
+                }
                 within(key, interval_ms, self.longest_packet_ms(), 4000.0)
             }
             LinkKind::TimeSlots => within(key, interval_ms, self.link.slot_air_ms, 10_000.0),

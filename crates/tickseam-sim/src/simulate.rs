@@ -6,7 +6,7 @@ use crate::device::{Device, PacketId, mask};
 use crate::host::{self, HostClock, Stack};
 use crate::link;
 use crate::random::{Purpose, Random};
-use crate::scenario::{Fault, LinkKind, Scenario, ScenarioError, StampField};
+use crate::scenario::{Fault, LinkKind, Scenario, ScenarioError, StampField, TickStamp};
 use crate::trials;
 
 /// A recording, and the truth about it.
@@ -89,6 +89,18 @@ pub struct Packet {
     pub tick: Option<u64>,
     /// Samples in this packet.
     pub samples: u32,
+    /// The connection event that was the headset's newest when the packet went into its queue, as firmware could send it along;
+    /// none without events, without ticks, and before the first event of a connection. No estimator here uses it.
+    pub newest_event: Option<RadioEvent>,
+}
+
+/// A connection event as the headset's radio tells it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct RadioEvent {
+    /// Device counter at its anchor, rounded down.
+    pub anchor_tick: u64,
+    /// Its number since the connection began, modulo 2^16.
+    pub counter: u16,
 }
 
 /// The four timestamps of RFC 5905, two from each clock.
@@ -193,6 +205,10 @@ pub struct Statistics {
     pub reorderings: u64,
     /// Connection events (or slots) held.
     pub events_held: u64,
+    /// Connection events that the phone spent with another link.
+    pub events_yielded: u64,
+    /// Connections lost by the supervision timeout.
+    pub connections_lost: u64,
     /// Link layer packets sent by the device, repeats included.
     pub attempts: u64,
     /// Of these, the failed ones: retransmissions, where the link sends again.
@@ -249,13 +265,23 @@ pub fn simulate(scenario: &Scenario, seed: u64) -> Result<Simulated, ScenarioErr
     let mut first_sample_s = Vec::with_capacity(handed.len());
     let mut earliest: Vec<Option<PacketId>> = vec![None; device.boots.len()];
     for packet in &handed {
-        let id = packet.id;
+        let sent = packet.sent;
+        let id = sent.id;
         packets.push(Packet {
             host_ns: host_clock.stamp_ns(packet.at_s),
             stream: id.stream,
             sequence: device.sequence(id),
-            tick: scenario.device.ticks.then(|| device.packet_tick(id)),
+            tick: scenario.device.ticks.then(|| match scenario.device.tick_stamp {
+                TickStamp::FirstSample => device.packet_tick(id),
+                TickStamp::LastSample => device.last_sample_tick(id),
+                TickStamp::Enqueue => device.boot_tick(id.boot, sent.ready_s),
+                TickStamp::RadioEvent => device.boot_tick(id.boot, sent.event_s),
+            }),
             samples: device.samples(id),
+            newest_event: sent.newest_event.filter(|_| scenario.device.ticks).map(|event| RadioEvent {
+                anchor_tick: device.boot_tick(id.boot, event.anchor_s),
+                counter: event.counter,
+            }),
         });
         first_sample_s.push(device.first_sample_s(id));
         let first = &mut earliest[usize::from(id.boot)];
@@ -539,6 +565,8 @@ fn statistics(
         duplicates: host_counts.duplicates,
         reorderings: host_counts.reorderings,
         events_held: counts.events,
+        events_yielded: counts.events_yielded,
+        connections_lost: counts.connections_lost,
         attempts: counts.attempts,
         failures: counts.failures,
         sending_s: counts.sending_s,

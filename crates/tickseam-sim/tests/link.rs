@@ -3,8 +3,8 @@
 use std::collections::HashSet;
 
 use tickseam_sim::scenario::{
-    DeviceScenario, ExchangeScenario, HostScenario, LinkKind, LinkScenario, MarkerScenario, Noise, QueueFull,
-    ReplyStamp, StreamScenario,
+    DeviceScenario, ExchangeScenario, Fault, HostScenario, LinkKind, LinkScenario, MarkerScenario, Noise,
+    OtherLink, QueueFull, ReplyStamp, StreamScenario, TickStamp,
 };
 use tickseam_sim::{Class, Scenario, Simulated, simulate};
 
@@ -574,6 +574,135 @@ fn a_packet_may_join_a_running_event_only_where_the_firmware_lets_it() {
     let (strict, lenient) = (waits(false), waits(true));
     assert!(lenient.0 < strict.0 - 0.3, "{strict:?}, {lenient:?}");
     assert!(lenient.1.abs_diff(strict.1) <= 2);
+}
+
+#[test]
+fn a_connection_is_lost_when_nothing_was_heard_for_the_supervision_timeout() {
+    let silent_for = |for_s: f64| {
+        let mut scenario = quiet();
+        scenario.link.supervision_timeout_ms = Some(4_000.0);
+        scenario.link.reconnection_s = 2.0;
+        scenario.faults = vec![Fault::Silence { at_s: 100.0, for_s }];
+        simulate(&scenario, 3).unwrap()
+    };
+    let phase_ms = |session: &Simulated, from_s: f64| {
+        // The anchors' phase shows in the least wait: packets' periods are four thirds of the interval.
+        let packets = session.packets.iter().zip(&session.truth.first_sample_s);
+        let late = |(packet, sample_s): (&tickseam_sim::Packet, &f64)| {
+            packet.host_ns as f64 * 1e-6 - 86_400_000.0 - sample_s * 1e3
+        };
+        packets.filter(|(_, sample_s)| **sample_s > from_s).map(late).fold(f64::INFINITY, f64::min)
+    };
+    let (short, long) = (silent_for(3.9), silent_for(5.0));
+    assert_eq!((short.statistics.connections_lost, short.statistics.outage_drops), (0, 0));
+    assert_eq!(long.statistics.connections_lost, 1);
+    // The silence's four seconds until the loss, and the 1 to 3 s until the new connection, at 50 packets a second.
+    let dropped = long.statistics.outage_drops + long.statistics.queue_drops;
+    assert!((250..=360).contains(&dropped), "{dropped}");
+    assert!((phase_ms(&short, 120.0) - phase_ms(&long, 120.0)).abs() > 0.1);
+}
+
+// Bluetooth Core Specification, Vol 6 Part B 4.5.2: the timeout is longer than (1 + latency) × interval × 2.
+#[test]
+fn a_supervision_timeout_has_to_be_longer_than_two_of_the_longest_times_between_events() {
+    for (interval_ms, latency, timeout_ms, valid) in [
+        (7.5, 0, 100.0, true),
+        (15.0, 4, 2_000.0, true),
+        (4_000.0, 0, 8_000.0, false),
+        (4_000.0, 0, 8_010.0, true),
+        (4_000.0, 3, 32_000.0, false),
+        (7.5, 499, 7_500.0, false),
+        (7.5, 499, 7_510.0, true),
+        (30.0, 0, 105.0, false),
+        (30.0, 0, 90.0, false),
+        (30.0, 0, 32_010.0, false),
+    ] {
+        let mut scenario = quiet();
+        scenario.link.interval_ms = interval_ms;
+        scenario.link.peripheral_latency = latency;
+        scenario.link.supervision_timeout_ms = Some(timeout_ms);
+        scenario.duration_s = 10.0;
+        assert_eq!(scenario.check().is_ok(), valid, "{interval_ms} ms, latency {latency}, {timeout_ms} ms");
+    }
+}
+
+#[test]
+fn packets_fail_more_often_on_bad_channels() {
+    let mut scenario = quiet();
+    scenario.link.close_on_failure = true;
+    scenario.link.bad_channels = (0..9).collect();
+    let share = |scenario: &Scenario| {
+        let statistics = simulate(scenario, 1).unwrap().statistics;
+        statistics.failures as f64 / statistics.attempts as f64
+    };
+    // Half of the attempts in 9 of 37 events.
+    let expected = 0.5 * 9.0 / 37.0;
+    assert!((share(&scenario) - expected).abs() < 0.01, "{}", share(&scenario));
+    // A phone that leaves them out.
+    scenario.link.unused_channels = (0..9).collect();
+    assert_eq!(share(&scenario), 0.0);
+}
+
+#[test]
+fn another_link_takes_its_turns() {
+    let mut scenario = quiet();
+    scenario.duration_s = 60.0;
+    scenario.link.other_links = vec![OtherLink { interval_ms: 20.0, event_ms: 5.0 }];
+    let mut yielded = 0.0;
+    for seed in 1..=60 {
+        let statistics = simulate(&scenario, seed).unwrap().statistics;
+        assert_eq!(statistics.queue_drops, 0);
+        yielded += statistics.events_yielded as f64 / (60.0 / 0.015) / 60.0;
+    }
+    // The other link holds a quarter of the time, and they take turns.
+    assert!((yielded - 0.125).abs() < 0.02, "{yielded}");
+}
+
+#[test]
+fn the_counter_is_read_where_the_firmware_reads_it() {
+    let with = |tick_stamp: TickStamp| {
+        let mut scenario = quiet();
+        scenario.duration_s = 60.0;
+        scenario.device.tick_stamp = tick_stamp;
+        simulate(&scenario, 5).unwrap().packets
+    };
+    let first = with(TickStamp::FirstSample);
+    let later_us = |tick_stamp: TickStamp| -> Vec<u64> {
+        let packets = with(tick_stamp);
+        assert_eq!(packets.len(), first.len());
+        packets
+            .iter()
+            .zip(&first)
+            .map(|(packet, other)| packet.tick.unwrap().wrapping_sub(other.tick.unwrap()) & 0xffff_ffff)
+            .collect()
+    };
+    // Five samples at 250 Hz; half a millisecond of processing; an interval of 15 ms. Counts are rounded down.
+    assert!(later_us(TickStamp::LastSample).iter().all(|us| us.abs_diff(16_000) <= 1));
+    assert!(later_us(TickStamp::Enqueue).iter().all(|us| us.abs_diff(16_500) <= 1));
+    let events = later_us(TickStamp::RadioEvent);
+    assert!(events.iter().all(|us| (16_499..=31_501).contains(us)));
+    assert!(events.iter().max().unwrap() - events.iter().min().unwrap() > 8_000);
+}
+
+#[test]
+fn the_newest_event_of_the_radio_can_be_sent_along() {
+    let session = simulate(&quiet(), 2).unwrap();
+    let mut events = 0;
+    let mut previous: Option<tickseam_sim::RadioEvent> = None;
+    for packet in &session.packets {
+        let Some(event) = packet.newest_event else { continue };
+        // It lies before the packet was full, by less than an interval.
+        let age_us = packet.tick.unwrap().wrapping_add(16_500).wrapping_sub(event.anchor_tick) & 0xffff_ffff;
+        assert!(age_us <= 15_001, "{age_us}");
+        if let Some(previous) = previous {
+            let us = event.anchor_tick.wrapping_sub(previous.anchor_tick) & 0xffff_ffff;
+            let count = u64::from(event.counter.wrapping_sub(previous.counter));
+            assert!(us.abs_diff(count * 15_000) <= 1);
+        }
+        previous = Some(event);
+        events += 1;
+    }
+    assert!(events > session.packets.len() - 3);
 }
 
 // FNV-1a, 64 bits, over all numbers of a session: any change of them shows, on any machine.

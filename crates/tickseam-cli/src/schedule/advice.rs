@@ -2,7 +2,9 @@
 
 use std::cmp::Ordering;
 
-use super::plan::{LONGEST_MS, Plan, SHORTEST_MS, STEP_MS, Schedule};
+use tickseam_sim::scenario::TickStamp;
+
+use super::plan::{LONGEST_MS, Plan, SHORTEST_MS, STEP_MS, Schedule, stamp_words};
 use super::sweep::{Judged, Length, SawTooth, against_length, saw_tooth, sweep};
 use crate::summary::{duration, milliseconds};
 
@@ -29,6 +31,8 @@ pub enum Cause {
     Locked,
     /// Slips are seen, but too few.
     FewSlips,
+    /// Packets carry the counter of another moment than their first sample's.
+    TickStamp,
     /// Several packets to an event: the one with the shortest wait may be sent second.
     SeveralPerEvent,
     /// None of these.
@@ -43,6 +47,7 @@ impl Cause {
             Self::Congested => "congested",
             Self::Locked => "locked",
             Self::FewSlips => "few-slips",
+            Self::TickStamp => "tick-stamp",
             Self::SeveralPerEvent => "several-per-event",
             Self::Other => "other",
         }
@@ -204,7 +209,15 @@ fn choose(plan: &Plan, ranked: &[Judged]) -> usize {
     let by_charge = |a: &(usize, &Judged), b: &(usize, &Judged)| -> Ordering {
         a.1.cost.mah_per_hour.total_cmp(&b.1.cost.mah_per_hour)
     };
-    ranked.iter().enumerate().filter(|(_, one)| as_good(one)).min_by(by_charge).map_or(0, |(place, _)| place)
+    // Of two that are as good the one that the estimate was told of.
+    let first_sample = |one: &Judged| one.schedule.tick_stamp == TickStamp::FirstSample;
+    let of_first = ranked.iter().any(|one| as_good(one) && first_sample(one));
+    ranked
+        .iter()
+        .enumerate()
+        .filter(|(_, one)| as_good(one) && (first_sample(one) || !of_first))
+        .min_by(by_charge)
+        .map_or(0, |(place, _)| place)
 }
 
 fn cause(plan: &Plan, judged: &Judged) -> Cause {
@@ -214,6 +227,9 @@ fn cause(plan: &Plan, judged: &Judged) -> Cause {
     }
     if judged.error_ms[1] <= plan.target_ms {
         return Cause::None;
+    }
+    if schedule.tick_stamp != TickStamp::FirstSample {
+        return Cause::TickStamp;
     }
     let beat = plan.beat(schedule);
     // Without slips the error is half a beat at most: a small beat is not what makes a large error.
@@ -245,6 +261,10 @@ fn changes(plan: &Plan, schedule: &Schedule) -> Vec<(String, Schedule)> {
     if schedule.dither_samples == 0 {
         let change = "packets of one sample more or fewer at random".to_owned();
         changes.push((change, Schedule { dither_samples: 1, ..*schedule }));
+    }
+    if schedule.tick_stamp != TickStamp::FirstSample {
+        let change = "the counter read at the first sample".to_owned();
+        changes.push((change, Schedule { tick_stamp: TickStamp::FirstSample, ..*schedule }));
     }
     for exchange_period_s in EXCHANGES_S {
         if schedule.exchange_period_s == 0.0 || exchange_period_s < schedule.exchange_period_s {
@@ -313,8 +333,8 @@ impl Advice {
             100.0 * take.held_share,
             short(beat.divisor_ms),
         );
-        if self.chosen > 0 {
-            let best = &self.ranked[0].judged;
+        let best = &self.ranked[0].judged;
+        if self.chosen > 0 && best.cost.mah_per_hour > 1.005 * take.cost.mah_per_hour {
             text.push_str(&format!(
                 " {} is as good ({}), but takes {:.3} instead of {:.3} mAh in an hour.",
                 plan.name(&best.schedule),
@@ -389,6 +409,11 @@ impl Verdict {
             Cause::SeveralPerEvent => format!(
                 "Packets are shorter than the interval, so several share an event; which of them waited least is not \
                  seen, as it may be sent second. They beat by {g} ms."
+            ),
+            Cause::TickStamp => format!(
+                "The counter is read {}, and the estimate takes it for the first sample's: what lies between varies the stamps, \
+                 and exchanges and markers contradict the arrivals by it.",
+                stamp_words(one.schedule.tick_stamp)
             ),
             Cause::Other => format!(
                 "Neither the beat (g = {g} ms) nor the load explains it: losses, bursts or delays of the phone do."

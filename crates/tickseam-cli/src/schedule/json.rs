@@ -2,6 +2,8 @@
 
 use serde::Serialize;
 
+use tickseam_sim::scenario::TickStamp;
+
 use super::advice::{Advice, Mend, Verdict};
 use super::plan::{Plan, Schedule};
 use super::radio::Radio;
@@ -46,6 +48,7 @@ struct Choice {
     interval_ms: f64,
     octets_per_sample: Option<u32>,
     exchange_period_s: f64,
+    tick_stamp: TickStamp,
 }
 
 #[derive(Debug, Serialize)]
@@ -114,6 +117,7 @@ impl From<&Schedule> for Choice {
             interval_ms: schedule.interval_ms,
             octets_per_sample: schedule.octets_per_sample,
             exchange_period_s: schedule.exchange_period_s,
+            tick_stamp: schedule.tick_stamp,
         }
     }
 }

@@ -2,13 +2,13 @@
 
 use std::fmt::Write as _;
 
-use tickseam_sim::beat::Beat;
-
 use super::advice::{Advice, short};
-use super::plan::{Plan, Schedule};
+use super::plan::{Plan, Schedule, stamp_words};
 use super::sweep::{Judged, SawTooth};
 use super::table::{LEGEND, assumptions, counted};
 use crate::summary::milliseconds;
+use tickseam_sim::beat::Beat;
+use tickseam_sim::scenario::TickStamp;
 
 /// Colours of the heat map from a small error to a large one, light to dark: one hue's lightness tells them apart without colour
 /// vision, and every cell says its number too. Own choice.
@@ -107,11 +107,14 @@ fn heat_colour(place: f64) -> (String, &'static str) {
 }
 
 /// Everything of a schedule but samples and interval.
-fn rest_of(schedule: &Schedule) -> (u32, Option<u32>, f64) {
-    (schedule.dither_samples, schedule.octets_per_sample, schedule.exchange_period_s)
+fn rest_of(schedule: &Schedule) -> Rest {
+    (schedule.dither_samples, schedule.octets_per_sample, schedule.exchange_period_s, schedule.tick_stamp)
 }
 
-fn rest_words((dither, octets, exchange_s): (u32, Option<u32>, f64), octets_vary: bool) -> String {
+/// Dither, octets of a sample, time between exchanges, where the counter is read.
+type Rest = (u32, Option<u32>, f64, TickStamp);
+
+fn rest_words((dither, octets, exchange_s, stamp): Rest, octets_vary: bool) -> String {
     let mut words = Vec::new();
     words.push(match dither {
         0 => "no dither".to_owned(),
@@ -122,6 +125,9 @@ fn rest_words((dither, octets, exchange_s): (u32, Option<u32>, f64), octets_vary
         0.0 => "no exchanges".to_owned(),
         period_s => format!("an exchange every {} s", short(period_s)),
     });
+    if stamp != TickStamp::FirstSample {
+        words.push(format!("counter read {}", stamp_words(stamp)));
+    }
     words.join(", ")
 }
 
@@ -154,7 +160,7 @@ fn heat_maps(page: &mut String, plan: &Plan, advice: &Advice) {
     );
 }
 
-fn heat_map(page: &mut String, plan: &Plan, advice: &Advice, rest: (u32, Option<u32>, f64)) {
+fn heat_map(page: &mut String, plan: &Plan, advice: &Advice, rest: Rest) {
     let of: Vec<&Judged> = advice
         .ranked
         .iter()

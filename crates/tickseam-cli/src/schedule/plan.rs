@@ -5,7 +5,7 @@ use std::fmt;
 use serde::Deserialize;
 use tickseam_record::Description;
 use tickseam_sim::beat::Beat;
-use tickseam_sim::scenario::{DeclareScenario, ExchangeScenario, Stimulus, TrialsScenario};
+use tickseam_sim::scenario::{DeclareScenario, ExchangeScenario, Stimulus, TickStamp, TrialsScenario};
 use tickseam_sim::{Scenario, ScenarioError};
 
 use super::radio::Radio;
@@ -26,6 +26,8 @@ pub struct Schedule {
     pub octets_per_sample: Option<u32>,
     /// Time between time stamp exchanges, s; 0: none.
     pub exchange_period_s: f64,
+    /// Where the firmware reads the counter for a packet.
+    pub tick_stamp: TickStamp,
 }
 
 /// What it meets.
@@ -137,6 +139,17 @@ enum Values {
     Range(Span),
 }
 
+/// One way to read the counter, or several.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(
+    untagged,
+    expecting = "expected \"first-sample\", \"last-sample\", \"enqueue\" or \"radio-event\", or a list of them"
+)]
+enum Stamps {
+    One(TickStamp),
+    List(Vec<TickStamp>),
+}
+
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Span {
@@ -206,6 +219,7 @@ struct File {
     octets_per_sample: Option<Values>,
     packet_octets: Option<u32>,
     exchange_period_s: Option<Values>,
+    tick_stamp: Option<Stamps>,
     reply_dither_ms: Option<f64>,
     grants_ms: Option<Values>,
     error_rate: Option<Values>,
@@ -305,6 +319,14 @@ impl Plan {
             Some(values) => values.all("exchange_period_s", 0.0, 86_400.0)?,
             None => vec![0.0],
         };
+        let stamps = match file.tick_stamp {
+            Some(Stamps::One(stamp)) => vec![stamp],
+            Some(Stamps::List(stamps)) if stamps.is_empty() => {
+                return refuse("tick_stamp", "expected one or more, found none".to_owned());
+            }
+            Some(Stamps::List(stamps)) => stamps,
+            None => vec![base.device.tick_stamp],
+        };
         let error_rates = match &file.error_rate {
             Some(values) => values.all("error_rate", 0.0, 1.0)?,
             None => vec![0.05],
@@ -338,6 +360,7 @@ impl Plan {
             intervals_ms.len(),
             octets.len(),
             exchanges_s.len(),
+            stamps.len(),
             plan.conditions.len(),
         ];
         let runs = number.iter().fold(seeds as usize, |product, count| product.saturating_mul(*count));
@@ -353,13 +376,16 @@ impl Plan {
                 for &dither_samples in &dithers {
                     for &octets_per_sample in &octets {
                         for &exchange_period_s in &exchanges_s {
-                            plan.add(Schedule {
-                                samples_per_packet,
-                                dither_samples,
-                                interval_ms,
-                                octets_per_sample,
-                                exchange_period_s,
-                            });
+                            for &tick_stamp in &stamps {
+                                plan.add(Schedule {
+                                    samples_per_packet,
+                                    dither_samples,
+                                    interval_ms,
+                                    octets_per_sample,
+                                    exchange_period_s,
+                                    tick_stamp,
+                                });
+                            }
                         }
                     }
                 }
@@ -372,6 +398,7 @@ impl Plan {
                     && schedule.interval_ms == interval_ms
                     && schedule.dither_samples == 0
                     && schedule.exchange_period_s == 0.0
+                    && schedule.tick_stamp == TickStamp::FirstSample
             };
             plan.own = plan.schedules.iter().find(own).copied();
         }
@@ -415,6 +442,7 @@ impl Plan {
         let mut scenario = self.base.clone();
         scenario.duration_s = session_s;
         scenario.device.offset_ppm = condition.drift_ppm;
+        scenario.device.tick_stamp = schedule.tick_stamp;
         scenario.link.error_rate = condition.error_rate;
         scenario.link.interval_ms = schedule.interval_ms;
         let stream = &mut scenario.streams[0];
@@ -486,7 +514,20 @@ impl Plan {
         if schedule.exchange_period_s > 0.0 {
             name.push_str(&format!(", an exchange every {} s", schedule.exchange_period_s));
         }
+        if schedule.tick_stamp != TickStamp::FirstSample {
+            name.push_str(&format!(", counter read {}", stamp_words(schedule.tick_stamp)));
+        }
         name
+    }
+}
+
+/// When the firmware reads the counter, in words.
+pub(super) const fn stamp_words(stamp: TickStamp) -> &'static str {
+    match stamp {
+        TickStamp::FirstSample => "at the first sample",
+        TickStamp::LastSample => "at the last sample",
+        TickStamp::Enqueue => "when queued",
+        TickStamp::RadioEvent => "at the radio event",
     }
 }
 

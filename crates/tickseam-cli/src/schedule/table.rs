@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use tickseam_sim::scenario::TickStamp;
+
 use super::advice::{Advice, short};
 use super::plan::Plan;
 use super::sweep::Judged;
@@ -45,6 +47,17 @@ fn columns(plan: &Plan) -> Vec<Column> {
         columns.push(column("exch", 5, 0, |_, one| match one.schedule.exchange_period_s {
             0.0 => "-".to_owned(),
             period_s => short(period_s),
+        }));
+    }
+    if any(|schedule| schedule.tick_stamp != TickStamp::FirstSample) {
+        columns.push(column("stamp", 6, 0, |_, one| {
+            let short = match one.schedule.tick_stamp {
+                TickStamp::FirstSample => "first",
+                TickStamp::LastSample => "last",
+                TickStamp::Enqueue => "queue",
+                TickStamp::RadioEvent => "radio",
+            };
+            short.to_owned()
         }));
     }
     columns.extend([

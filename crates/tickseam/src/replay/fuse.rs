@@ -77,7 +77,10 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
                 knot.offset_us = between(knot.offset_us - above_us, knot.low_us, knot.high_us);
             }
         }
-        report.fixed_delay = Some(Shift::default());
+        // Which of the two is wrong is not known, nor whether packets carry another sample's tick: both stay possible.
+        let doubt = contradiction + declared.map_or(0.0, |d| PAIR_DELAY_REACH * d.u_us) + 2.0 * by_pairs;
+        let u_us = if report.fixed_delay_refuted { doubt / NORMAL_95 } else { 0.0 };
+        report.fixed_delay = Some(Shift { us: 0.0, u_us });
     } else {
         for stage in stages.iter_mut() {
             stage.knot = stage.by_arrivals;
