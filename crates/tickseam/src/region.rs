@@ -220,25 +220,32 @@ impl Region {
     /// Drops edges until at most [`KEPT`] are left, each time the one whose loss adds the least area.
     fn simplify(&mut self) {
         self.tidy();
+        if self.corners.len() <= KEPT {
+            return;
+        }
+        // What the loss of the edge after next to each corner adds; infinity where it cannot go.
+        let mut added: Vec<f64, CAPACITY> = Vec::new();
+        for i in 0..self.corners.len() {
+            let area = self.without_edge_after(i).map_or(f64::INFINITY, |(area, _)| area);
+            if added.push(area).is_err() {
+                return;
+            }
+        }
         while self.corners.len() > KEPT {
-            let n = self.corners.len();
-            let at = |i: usize| self.corners.get(i.checked_rem(n).unwrap_or(0)).copied();
-            let mut best: Option<(f64, usize, Corner)> = None;
-            for i in 0..n {
-                let (Some(a), Some(b), Some(c), Some(d)) =
-                    (at(i), at(i.saturating_add(1)), at(i.saturating_add(2)), at(i.saturating_add(3)))
-                else {
-                    return;
-                };
-                let Some((area, corner)) = extension(a, b, c, d) else { continue };
-                if best.is_none_or(|(least, ..)| area < least) {
-                    best = Some((area, i, corner));
+            let mut least = (f64::INFINITY, 0);
+            for (i, &area) in added.iter().enumerate() {
+                if area < least.0 {
+                    least = (area, i);
                 }
             }
-            let Some((_, i, corner)) = best else { return };
+            let (area, i) = least;
+            let Some((_, corner)) = self.without_edge_after(i).filter(|_| area < f64::INFINITY) else {
+                return;
+            };
             // Edge b–c goes: b becomes the crossing of its neighbours, c is removed.
-            let b = i.saturating_add(1).checked_rem(n).unwrap_or(0);
-            let c = i.saturating_add(2).checked_rem(n).unwrap_or(0);
+            let n = self.corners.len();
+            let after = |i: usize, steps: usize| i.saturating_add(steps).checked_rem(n).unwrap_or(0);
+            let (b, c) = (after(i, 1), after(i, 2));
             if let Some(slot) = self.corners.get_mut(b) {
                 *slot = corner;
             }
@@ -248,7 +255,34 @@ impl Region {
                 position = position.saturating_add(1);
                 stays
             });
+            position = 0;
+            added.retain(|_| {
+                let stays = position != c;
+                position = position.saturating_add(1);
+                stays
+            });
+            // The four stretches of four corners that b lies in.
+            let n = self.corners.len();
+            let b = if c < b { b.saturating_sub(1) } else { b };
+            for back in 0..4 {
+                let start = b.saturating_add(n).saturating_sub(back).checked_rem(n).unwrap_or(0);
+                let area = self.without_edge_after(start).map_or(f64::INFINITY, |(area, _)| area);
+                if let Some(slot) = added.get_mut(start) {
+                    *slot = area;
+                }
+            }
         }
+    }
+
+    /// What [`extension`] says of the four corners from `start` on.
+    #[inline(never)]
+    fn without_edge_after(&self, start: usize) -> Option<(f64, Corner)> {
+        let n = self.corners.len();
+        let at = |steps: usize| {
+            let i = start.saturating_add(steps);
+            self.corners.get(if i < n { i } else { i.saturating_sub(n) }).copied()
+        };
+        extension(at(0)?, at(1)?, at(2)?, at(3)?)
     }
 
     /// Least and greatest offset, µs.
