@@ -297,6 +297,15 @@ impl Ways<'_> {
     }
 }
 
+/// From the first packet's host stamp to the last one's, s.
+fn duration_s(packets: &Packets<'_>) -> f64 {
+    let host_ns = packets.host_ns();
+    match (host_ns.first(), host_ns.last()) {
+        (Some(first), Some(last)) => last.saturating_sub(*first) as f64 / 1e9,
+        _ => 0.0,
+    }
+}
+
 /// Jumps of the tick that a recording may have, and per minute: more are no accidents. Own choice. Doubled: a counter that is read when
 /// packets are sent is believed twice as long, and each of its jumps with it.
 const JUMPS: usize = 8;
@@ -305,9 +314,7 @@ const JUMPS_PER_MINUTE: f64 = 1.0;
 /// Whether the tick jumps against the sequence numbers all the time, as one does that is read when packets are sent, while the sequence
 /// numbers count samples as well.
 fn is_restless(captured: &Captured<'_>, places: &Places) -> bool {
-    let host_ns = captured.packets.host_ns();
-    let minutes =
-        host_ns.first().zip(host_ns.last()).map_or(0.0, |(first, last)| (last - first) as f64 / 60e9);
+    let minutes = duration_s(captured.packets) / 60.0;
     let jumps = places.tick_steps.len();
     jumps > JUMPS && jumps as f64 > JUMPS_PER_MINUTE * minutes && places.varying_samples == 0
 }
@@ -451,11 +458,6 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
     let streams = stream_summaries(&ways, &gaps);
     let segments =
         estimates.iter().map(|(&segment, estimate)| segment_summary(&ways, segment, estimate)).collect();
-    let host_ns = packets.host_ns();
-    let duration_s = match (host_ns.first(), host_ns.last()) {
-        (Some(first), Some(last)) => last.saturating_sub(*first) as f64 / 1e9,
-        _ => 0.0,
-    };
     Ok(Aligned {
         counts: count_events(&table, &budgets),
         remarks: remarks(&ways, &estimates, !own.is_empty()),
@@ -464,7 +466,7 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
         streams,
         segments,
         peers,
-        duration_s,
+        duration_s: duration_s(packets),
     })
 }
 

@@ -99,17 +99,14 @@ fn drift(segment: &SegmentSummary) -> String {
     if segment.maps.len() > 2 {
         let _ = write!(text, "; {:+.2} ppm at first, {:+.2} ppm at the end", first.drift_ppm, last.drift_ppm);
     }
-    let of_clocks = ["host-clock-step", "host-suspend", "device-clock-step"];
-    let mut changes = segment.changes.iter().filter(|change| of_clocks.contains(&change.cause.as_str()));
-    for change in changes.by_ref().take(CHANGES_TOLD) {
-        let _ = match change.cause.as_str() {
-            "host-clock-step" => write!(text, "; the phone's clock was set by {:+.0} ms", change.step_ms),
-            "host-suspend" => write!(text, "; the phone's clock stood still for {:.0} ms", -change.step_ms),
-            "device-clock-step" => write!(text, "; the headset's tick jumped by {:+.0} ms", -change.step_ms),
-            _ => Ok(()),
-        };
-    }
-    let more = changes.count();
+    let mut of_clocks = segment.changes.iter().filter_map(|change| match change.cause.as_str() {
+        "host-clock-step" => Some(format!("; the phone's clock was set by {:+.0} ms", change.step_ms)),
+        "host-suspend" => Some(format!("; the phone's clock stood still for {:.0} ms", -change.step_ms)),
+        "device-clock-step" => Some(format!("; the headset's tick jumped by {:+.0} ms", -change.step_ms)),
+        _ => None,
+    });
+    text.extend(of_clocks.by_ref().take(CHANGES_TOLD));
+    let more = of_clocks.count();
     if more > 0 {
         let _ = write!(text, "; and {more} more changes of clocks, all in alignment.json");
     }

@@ -155,9 +155,14 @@ impl<'a> Device<'a> {
 
     /// Counter at a packet's last sample, rounded down.
     pub(crate) fn last_sample_tick(&self, id: PacketId) -> u64 {
+        self.boot_tick(id.boot, self.last_sample_s(id))
+    }
+
+    /// Host second of a packet's last sample.
+    fn last_sample_s(&self, id: PacketId) -> f64 {
         let span_s = f64::from(self.samples(id) - 1) / self.scenario.streams[usize::from(id.stream)].rate_hz;
         let boot = &self.boots[usize::from(id.boot)];
-        self.boot_tick(id.boot, self.clock.host_at_device(boot.zero_device_s + self.nominal_s(id) + span_s))
+        self.clock.host_at_device(boot.zero_device_s + self.nominal_s(id) + span_s)
     }
 
     /// Counter of a boot at a host second, rounded down.
@@ -252,11 +257,9 @@ impl Packets<'_> {
     fn ready_from(&mut self, mut id: PacketId, earliest_s: f64) -> Option<Ready> {
         let device = self.device;
         let scenario = device.scenario;
-        let stream = &scenario.streams[usize::from(id.stream)];
         loop {
-            let span_s = f64::from(device.samples(id) - 1) / stream.rate_hz;
             let boot = device.boots.get(usize::from(id.boot))?;
-            let last_s = device.clock.host_at_device(boot.zero_device_s + device.nominal_s(id) + span_s);
+            let last_s = device.last_sample_s(id);
             let jitter_s = self.jitter.uniform() * scenario.device.jitter_ms * 1e-3;
             let ready_s = (last_s + scenario.device.processing_ms * 1e-3 + jitter_s).max(earliest_s);
             if ready_s >= boot.to_s {

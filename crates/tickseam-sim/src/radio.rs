@@ -1,7 +1,7 @@
 //! What a radio does besides its packets: channels it hops over, and other links that it serves.
 
 use crate::random::{Purpose, Random};
-use crate::scenario::{LinkKind, LinkScenario, Scenario};
+use crate::scenario::{LinkScenario, Scenario};
 
 /// Data channels of Bluetooth LE (Vol 6 Part B 1.4.1).
 pub(crate) const CHANNELS: u32 = 37;
@@ -57,9 +57,9 @@ impl OtherLinks {
         let link = &scenario.link;
         let rate = 1.0 + link.radio_ppm * 1e-6;
         let mut random = Random::new(seed, Purpose::OtherLinks);
-        let links = if link.kind == LinkKind::ConnectionEvents { link.other_links.as_slice() } else { &[] };
         OtherLinks {
-            links: links
+            links: link
+                .other_links
                 .iter()
                 .map(|other| {
                     let interval_s = other.interval_ms * 1e-3 / rate;

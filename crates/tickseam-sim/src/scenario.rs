@@ -270,7 +270,7 @@ pub struct LinkScenario {
     pub supervision_timeout_ms: Option<f64>,
     /// Mean time from a connection lost so to the next, in seconds; each is 0.5 to 1.5 times this. The anchors get a new phase.
     pub reconnection_s: f64,
-    /// By how many channels each connection event is further on; 5 to 16.
+    /// By how many channels each connection event is further on; 5 to 16 (Vol 6 Part B 2.3.3.1; from memory).
     pub hop_increment: u32,
     /// Data channels that the phone does not use, each 0 to 36; at least two are used.
     pub unused_channels: Vec<u32>,
@@ -731,23 +731,24 @@ fn whole_within(key: &str, value: u64, low: u64, high: u64) -> Result<(), Scenar
     refuse(key, format!("expected {low} to {high}, found {value}"))
 }
 
+fn multiple_of(key: &str, value_ms: f64, step_ms: f64) -> Result<(), ScenarioError> {
+    if (value_ms / step_ms).fract() == 0.0 {
+        return Ok(());
+    }
+    refuse(key, format!("expected a multiple of {step_ms} ms, found {value_ms}"))
+}
+
 /// Bluetooth Core, Vol 6 Part B 4.5.1: 7.5 ms to 4 s in steps of 1.25 ms (without the shorter intervals of version 6.2).
 fn connection_interval(key: &str, interval_ms: f64) -> Result<(), ScenarioError> {
     within(key, interval_ms, 7.5, 4000.0)?;
-    let steps = interval_ms / 1.25;
-    if steps != steps.floor() {
-        return refuse(key, format!("expected a multiple of 1.25 ms, found {interval_ms}"));
-    }
-    Ok(())
+    multiple_of(key, interval_ms, 1.25)
 }
 
 /// Bluetooth Core, Vol 6 Part B 4.5.2: 100 ms to 32 s in steps of 10 ms, more than twice the longest time between events.
 fn supervision_timeout(timeout_ms: f64, interval_ms: f64, latency: u32) -> Result<(), ScenarioError> {
     let key = "link.supervision_timeout_ms";
     within(key, timeout_ms, 100.0, 32_000.0)?;
-    if (timeout_ms / 10.0).fract() != 0.0 {
-        return refuse(key, format!("expected a multiple of 10 ms, found {timeout_ms}"));
-    }
+    multiple_of(key, timeout_ms, 10.0)?;
     let least_ms = (1.0 + f64::from(latency)) * interval_ms * 2.0;
     if timeout_ms <= least_ms {
         return refuse(

@@ -223,13 +223,10 @@ impl Region {
         if self.corners.len() <= KEPT {
             return;
         }
-        // What the loss of the edge after next to each corner adds; infinity where it cannot go.
+        // What the loss of the edge after next to each corner adds.
         let mut added: Vec<f64, CAPACITY> = Vec::new();
         for i in 0..self.corners.len() {
-            let area = self.without_edge_after(i).map_or(f64::INFINITY, |(area, _)| area);
-            if added.push(area).is_err() {
-                return;
-            }
+            let _ = added.push(self.added_without(i));
         }
         while self.corners.len() > KEPT {
             let mut least = (f64::INFINITY, 0);
@@ -244,29 +241,18 @@ impl Region {
             };
             // Edge b–c goes: b becomes the crossing of its neighbours, c is removed.
             let n = self.corners.len();
-            let after = |i: usize, steps: usize| i.saturating_add(steps).checked_rem(n).unwrap_or(0);
-            let (b, c) = (after(i, 1), after(i, 2));
+            let (b, c) = (around(i.saturating_add(1), n), around(i.saturating_add(2), n));
             if let Some(slot) = self.corners.get_mut(b) {
                 *slot = corner;
             }
-            let mut position = 0_usize;
-            self.corners.retain(|_| {
-                let stays = position != c;
-                position = position.saturating_add(1);
-                stays
-            });
-            position = 0;
-            added.retain(|_| {
-                let stays = position != c;
-                position = position.saturating_add(1);
-                stays
-            });
+            drop_at(&mut self.corners, c);
+            drop_at(&mut added, c);
             // The four stretches of four corners that b lies in.
             let n = self.corners.len();
             let b = if c < b { b.saturating_sub(1) } else { b };
             for back in 0..4 {
-                let start = b.saturating_add(n).saturating_sub(back).checked_rem(n).unwrap_or(0);
-                let area = self.without_edge_after(start).map_or(f64::INFINITY, |(area, _)| area);
+                let start = around(b.saturating_add(n).saturating_sub(back), n);
+                let area = self.added_without(start);
                 if let Some(slot) = added.get_mut(start) {
                     *slot = area;
                 }
@@ -274,14 +260,16 @@ impl Region {
         }
     }
 
+    /// Area that the loss of the edge after next to a corner adds, ppm · µs; infinity where it cannot go.
+    fn added_without(&self, start: usize) -> f64 {
+        self.without_edge_after(start).map_or(f64::INFINITY, |(area, _)| area)
+    }
+
     /// What [`extension`] says of the four corners from `start` on.
     #[inline(never)]
     fn without_edge_after(&self, start: usize) -> Option<(f64, Corner)> {
         let n = self.corners.len();
-        let at = |steps: usize| {
-            let i = start.saturating_add(steps);
-            self.corners.get(if i < n { i } else { i.saturating_sub(n) }).copied()
-        };
+        let at = |steps: usize| self.corners.get(around(start.saturating_add(steps), n)).copied();
         extension(at(0)?, at(1)?, at(2)?, at(3)?)
     }
 
@@ -400,6 +388,21 @@ impl Region {
 
 fn number_of(corners: &[Corner]) -> f64 {
     crate::number::count(corners.len())
+}
+
+/// Place `i` of `n` that follow each other in a ring; `i` less than `2 n`.
+const fn around(i: usize, n: usize) -> usize {
+    if i < n { i } else { i.saturating_sub(n) }
+}
+
+/// Removes what stands at a place.
+fn drop_at<T>(list: &mut Vec<T, CAPACITY>, place: usize) {
+    let mut at = 0_usize;
+    list.retain(|_| {
+        let stays = at != place;
+        at = at.saturating_add(1);
+        stays
+    });
 }
 
 /// Where the edges a–b and d–c, prolonged beyond b and c, meet, and the area that this adds; `None` if they never do.

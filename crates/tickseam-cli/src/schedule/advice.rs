@@ -211,12 +211,12 @@ fn choose(plan: &Plan, ranked: &[Judged]) -> usize {
     };
     // Of two that are as good the one that the estimate was told of.
     let first_sample = |one: &Judged| one.schedule.tick_stamp == TickStamp::FirstSample;
-    let of_first = ranked.iter().any(|one| as_good(one) && first_sample(one));
+    let by_stamp = |a: &(usize, &Judged), b: &(usize, &Judged)| first_sample(b.1).cmp(&first_sample(a.1));
     ranked
         .iter()
         .enumerate()
-        .filter(|(_, one)| as_good(one) && (first_sample(one) || !of_first))
-        .min_by(by_charge)
+        .filter(|(_, one)| as_good(one))
+        .min_by(|a, b| by_stamp(a, b).then(by_charge(a, b)))
         .map_or(0, |(place, _)| place)
 }
 

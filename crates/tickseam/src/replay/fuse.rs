@@ -17,8 +17,9 @@ const NORMAL_95: f64 = crate::student::NORMAL_COVERAGE_FACTOR_95;
 /// whichever knots are narrower on the whole.
 pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setup, report: &mut Report) {
     let declared = setup.fixed_delay;
+    let reach = declared.map_or(0.0, |d| PAIR_DELAY_REACH * d.u_us);
     let (mut least, mut greatest) = match declared {
-        Some(d) => (greater(d.us - PAIR_DELAY_REACH * d.u_us, 0.0), d.us + PAIR_DELAY_REACH * d.u_us),
+        Some(d) => (greater(d.us - reach, 0.0), d.us + reach),
         None => (0.0, LONGEST_DELAY_US),
     };
     let (from_pairs, to_pairs) = delay_by_pairs(stages);
@@ -78,9 +79,8 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
             }
         }
         // Which of the two is wrong is not known, nor whether packets carry another sample's tick: both stay possible.
-        let doubt = contradiction + declared.map_or(0.0, |d| PAIR_DELAY_REACH * d.u_us) + 2.0 * by_pairs;
-        let u_us = if report.fixed_delay_refuted { doubt / NORMAL_95 } else { 0.0 };
-        report.fixed_delay = Some(Shift { us: 0.0, u_us });
+        let doubt = if report.fixed_delay_refuted { contradiction + reach + 2.0 * by_pairs } else { 0.0 };
+        report.fixed_delay = Some(Shift { us: 0.0, u_us: doubt / NORMAL_95 });
     } else {
         for stage in stages.iter_mut() {
             stage.knot = stage.by_arrivals;
