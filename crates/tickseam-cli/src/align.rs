@@ -49,7 +49,7 @@ impl<'a> Captured<'a> {
 }
 
 /// What an alignment found.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct Aligned {
     /// One row for each event, in the order of the recording.
     pub events: EventsTable,
@@ -63,10 +63,35 @@ pub struct Aligned {
     pub counts: EventCounts,
     /// For each event, what simpler ways would have said.
     pub peers: Peers,
+    /// For each event, what its `u95_ms` is made of; `None` where it has none.
+    pub budgets: Vec<Option<Budget>>,
+    /// What is known of the reference stream's clock, by segment; the frame's device time 0 is the onset 0.
+    pub estimates: BTreeMap<u32, Estimate>,
+    /// Where the samples lie that came, by stream and segment.
+    pub sample_timelines: Vec<SampleTimeline>,
     /// Sentences about what was passed over or is not as it should be.
     pub remarks: Vec<String>,
     /// From the first packet's host stamp to the last one's, s.
     pub duration_s: f64,
+}
+
+/// Where the samples of one stream lie in one segment. Of packets that came twice, the first counts.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SampleTimeline {
+    /// Stream, counted from 0 as `recording.toml` describes them.
+    pub stream: usize,
+    /// Segment, counted from 0.
+    pub segment: u32,
+    /// Rows of `packets.csv`, from 0, in the order of the sequence.
+    pub rows: Vec<u32>,
+    /// Of each row, the sequence number, its turns counted.
+    pub index: Vec<i64>,
+    /// Of each row, when its first sample was taken, s at the nominal rate of the device's clock since the stream's first sample
+    /// received in the segment.
+    pub first_s: Vec<f64>,
+    /// That first sample on the reference stream's timeline, s; `None` where no common clock tells, or the reference stream has no
+    /// packets in the segment.
+    pub begins_s: Option<f64>,
 }
 
 /// Simpler ways to place the same events: onsets in the segment of the event's row, s.
@@ -249,6 +274,32 @@ impl Ways<'_> {
         }
     }
 
+    fn sample_timelines(&self) -> Vec<SampleTimeline> {
+        let timeline = |(&(segment, stream), group): (&(u32, usize), &Group)| {
+            let frame = self.frame(group)?;
+            let mut timeline = SampleTimeline {
+                stream,
+                segment,
+                rows: Vec::with_capacity(group.sorted.len()),
+                index: Vec::with_capacity(group.sorted.len()),
+                first_s: Vec::with_capacity(group.sorted.len()),
+                begins_s: match self.groups.get(&(segment, 0)) {
+                    Some(_) if stream == 0 => Some(0.0),
+                    Some(reference) => self.begins_s(reference, group),
+                    None => None,
+                },
+            };
+            for &row in &group.sorted {
+                let Some(count) = self.count(group, row as usize) else { continue };
+                timeline.rows.push(row);
+                timeline.index.push(self.places.index[row as usize]);
+                timeline.first_s.push(frame.device_s(count));
+            }
+            Some(timeline)
+        };
+        self.groups.iter().filter_map(timeline).collect()
+    }
+
     fn gaps(&self) -> Vec<Gap> {
         let packets = self.captured.packets;
         let mut gaps = Vec::new();
@@ -421,6 +472,7 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
         };
         let Some(Chosen { segment, estimate, piece, placement }) = chosen else {
             table.rows.push(row);
+            budgets.push(None);
             peers.arrival_stamp.push(None);
             peers.least_squares.push(None);
             continue;
@@ -448,7 +500,7 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
                 }),
             };
         }
-        budgets.push(placement.budget);
+        budgets.push(Some(placement.budget));
         peers.arrival_stamp.push(by_arrival_stamp(estimate, piece, event.host_ns, latency));
         peers.least_squares.push(by_least_squares(estimate, piece, event.host_ns, latency));
         table.rows.push(row);
@@ -466,6 +518,9 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
         streams,
         segments,
         peers,
+        budgets,
+        sample_timelines: ways.sample_timelines(),
+        estimates,
         duration_s: duration_s(packets),
     })
 }
@@ -699,7 +754,7 @@ fn maps(estimate: &Estimate, piece: &Piece) -> Vec<MapSummary> {
         .collect()
 }
 
-fn count_events(table: &EventsTable, budgets: &[Budget]) -> EventCounts {
+fn count_events(table: &EventsTable, budgets: &[Option<Budget>]) -> EventCounts {
     let mut counts = EventCounts { total: table.rows.len() as u64, ..EventCounts::default() };
     for row in &table.rows {
         *match row.status {
@@ -713,8 +768,9 @@ fn count_events(table: &EventsTable, budgets: &[Budget]) -> EventCounts {
     let half_widths: Vec<f64> = table.rows.iter().filter(known).filter_map(|row| row.u95_ms).collect();
     counts.u95_largest_ms = half_widths.iter().copied().max_by(f64::total_cmp);
     counts.u95_median_ms = median(half_widths);
-    let line = |of: fn(&Budget) -> f64| median(budgets.iter().map(of).collect()).unwrap_or(0.0) / 1e3;
-    counts.budget_median = (!budgets.is_empty()).then(|| BudgetSummary {
+    let line =
+        |of: fn(&Budget) -> f64| median(budgets.iter().flatten().map(of).collect()).unwrap_or(0.0) / 1e3;
+    counts.budget_median = budgets.iter().any(Option::is_some).then(|| BudgetSummary {
         link_ms: line(|budget| budget.link_us),
         statistics_ms: line(|budget| budget.statistics_us),
         lattice_ms: line(|budget| budget.lattice_us),
