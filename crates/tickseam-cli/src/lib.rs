@@ -10,6 +10,7 @@ pub mod continued;
 pub mod demonstration;
 pub mod estimate;
 mod live_answers;
+mod page;
 pub mod pairs;
 pub mod peers;
 pub mod resolve;
