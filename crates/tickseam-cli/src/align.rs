@@ -18,6 +18,7 @@ use crate::changes::{Cause, Cut};
 use crate::estimate::{Estimate, Ground, Piece};
 use crate::live_answers::{LiveAnswer, live_answers};
 use crate::pairs::Sightings;
+use crate::quantile::median;
 use crate::resolve::{NOWHERE, Places, stream_config};
 
 /// What an alignment may see of a recording: all but the truth.
@@ -781,12 +782,6 @@ fn count_events(table: &EventsTable, budgets: &[Option<Budget>]) -> EventCounts 
         latency_ms: line(|budget| budget.latency_us),
     });
     counts
-}
-
-/// The smallest value that half of them do not exceed.
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len().checked_sub(1)? / 2).copied()
 }
 
 fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> Vec<String> {

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, VecDeque};
 use tickseam_record::{ErrorAgainstTruth, ErrorSizes, Truth};
 
 use crate::align::Aligned;
+use crate::quantile::of_sorted;
 
 /// An alignment held against the truth.
 #[derive(Clone, Debug, PartialEq)]
@@ -83,11 +84,8 @@ impl Errors {
     fn sizes(mut self) -> Option<ErrorSizes> {
         self.ms.sort_by(f64::total_cmp);
         let largest_ms = *self.ms.last()?;
-        let share = |percent: usize| {
-            let rank = (self.ms.len() * percent).div_ceil(100);
-            self.ms[rank.saturating_sub(1)]
-        };
-        Some(ErrorSizes { median_ms: share(50), p95_ms: share(95), p99_ms: share(99), largest_ms })
+        let share = |share: f64| of_sorted(&self.ms, share);
+        Some(ErrorSizes { median_ms: share(0.5)?, p95_ms: share(0.95)?, p99_ms: share(0.99)?, largest_ms })
     }
 }
 

@@ -13,16 +13,19 @@ mod live_answers;
 mod page;
 pub mod pairs;
 pub mod peers;
+mod quantile;
 pub mod resolve;
 pub mod schedule;
 pub mod simulated;
 pub mod stability;
 mod summary;
+mod unit;
+pub mod verdict;
 
 /// Revision of the numerics: raised by any change of output for the same recording.
 pub const NUMERICS_REVISION: u32 = 8;
 
-/// All of `alignment.json` for an alignment of `captured`: what the command writes. `inputs` and `notes` are of the files that were read,
+/// All of `alignment.json` for an alignment of `captured`, judged by the built-in criteria: what the command writes. `inputs` and `notes` are of the files that were read,
 /// empty where there were none.
 pub fn alignment(
     aligned: &align::Aligned,
@@ -31,5 +34,6 @@ pub fn alignment(
     inputs: Vec<tickseam_record::InputFile>,
     notes: Vec<String>,
 ) -> tickseam_record::Alignment {
-    summary::alignment(aligned, comparison, inputs, notes, &summary::findings(aligned, captured))
+    let verdict = verdict::judge(aligned, &verdict::criteria::Criteria::default());
+    summary::alignment(aligned, comparison, inputs, notes, &summary::findings(aligned, captured), verdict)
 }

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 use std::path::Path;
 
-use tickseam_record::{ALIGNMENT_VERSION, Alignment, ErrorSizes, InputFile, MapSummary, SegmentSummary};
+use tickseam_record::{ALIGNMENT_VERSION, Alignment, ErrorSizes, InputFile, MapSummary, SegmentSummary, Verdict};
 use tickseam_sim::{Scenario, Simulated};
 
 use crate::NUMERICS_REVISION;
@@ -261,6 +261,7 @@ pub(crate) fn alignment(
     inputs: Vec<InputFile>,
     notes: Vec<String>,
     findings: &[Finding],
+    verdict: Option<Verdict>,
 ) -> Alignment {
     Alignment {
         version: ALIGNMENT_VERSION,
@@ -272,6 +273,7 @@ pub(crate) fn alignment(
         segments: aligned.segments.clone(),
         events: aligned.counts.clone(),
         words: findings.iter().map(|finding| finding.sentence.clone()).collect(),
+        verdict,
         error_against_truth: comparison.map(|comparison| comparison.errors.clone()),
     }
 }
@@ -313,6 +315,9 @@ pub(crate) fn for_people(
         );
     }
     text.push('\n');
+    if let Some(verdict) = &alignment.verdict {
+        paragraph(&mut text, "Verdict", &verdict.sentence);
+    }
     for finding in findings {
         paragraph(&mut text, finding.heading, &finding.sentence);
     }

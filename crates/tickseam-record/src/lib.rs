@@ -43,6 +43,10 @@
 //! events      total, placed, in_gap, outside, unplaced, u95_median_ms, u95_largest_ms
 //!   budget_median  link_ms (of which statistics_ms, lattice_ms, curvature_ms), holdover_ms, fixed_delay_ms, resolution_ms, latency_ms
 //! words[]     sentences: the result
+//! verdict     sentence, components[], fit_for[]; null without events
+//!   conditions[]   label, events, placed, placed_share, u95_median_ms, u95_p95_ms, u95_largest_ms, latency_shift_ms,
+//!                  fixed_delay_unknown, components[]: name, sd_ms, amplitude_left, fit, unmet[]
+//!   differences[]  label, other_label, latency_difference_ms
 //! error_against_truth, null without a truth.csv
 //!             events_compared, interval_held_share, live_interval_held_share,
 //!             placement, live, arrival_stamp, least_squares: each median_ms, p95_ms, p99_ms, largest_ms
@@ -66,8 +70,8 @@ pub use output::OutputFolder;
 pub use packets::{Columns, Misfit, Packet, Packets};
 pub use recording::{Recording, hash_inputs, read, write_recording};
 pub use results::{
-    ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ErrorAgainstTruth, ErrorSizes, EventCounts,
-    EventRow, EventsTable, Gap, InputFile, MapSummary, SegmentSummary, Status, StreamSummary, write_gaps,
+    ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ComponentVerdict, ConditionVerdict, DifferenceVerdict, ErrorAgainstTruth, ErrorSizes, EventCounts,
+    EventRow, EventsTable, Gap, InputFile, MapSummary, SegmentSummary, Status, StreamSummary, Verdict, write_gaps,
 };
 pub use rows::LONGEST_ROW_BYTES;
 pub use tables::{Event, Exchange, Marker, Truth};

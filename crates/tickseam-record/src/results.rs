@@ -183,6 +183,9 @@ pub struct Alignment {
     pub events: EventCounts,
     /// The result in sentences.
     pub words: Vec<String>,
+    /// Whether it serves its purpose; `null` without events.
+    #[serde(default)]
+    pub verdict: Option<Verdict>,
     /// The error that was made, where the truth is known (simulation).
     pub error_against_truth: Option<ErrorAgainstTruth>,
 }
@@ -353,6 +356,73 @@ pub struct BudgetSummary {
     pub resolution_ms: f64,
     /// From an event's stamp to the physical event.
     pub latency_ms: f64,
+}
+
+/// Whether the recording serves its purpose: what errors of placement can do to an average over trials.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Verdict {
+    /// In a sentence.
+    pub sentence: String,
+    /// The components that were asked for, by name.
+    pub components: Vec<String>,
+    /// Those of them for which every label meets every limit.
+    pub fit_for: Vec<String>,
+    /// One for each label of events, in the order of the alphabet.
+    pub conditions: Vec<ConditionVerdict>,
+    /// For pairs of labels, by how much the difference of their latencies may be off.
+    pub differences: Vec<DifferenceVerdict>,
+}
+
+/// The verdict on the events of one label.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ConditionVerdict {
+    /// The label.
+    pub label: String,
+    /// Events of this label.
+    pub events: u64,
+    /// Of these, placed where samples were received.
+    pub placed: u64,
+    /// The same as a share, 0 to 1.
+    pub placed_share: f64,
+    /// Median of `u95_ms` over the placed events, milliseconds.
+    pub u95_median_ms: Option<f64>,
+    /// 95 % of the placed events have no larger `u95_ms`, milliseconds.
+    pub u95_p95_ms: Option<f64>,
+    /// Largest `u95_ms` of a placed event, milliseconds.
+    pub u95_largest_ms: Option<f64>,
+    /// Half-width of the 95 % interval of the average's latency if all placements err alike, milliseconds. The unknown fixed delay is not
+    /// in it.
+    pub latency_shift_ms: Option<f64>,
+    /// The fixed delay is unknown, so that the latency itself is off by it.
+    pub fixed_delay_unknown: bool,
+    /// One for each component.
+    pub components: Vec<ComponentVerdict>,
+}
+
+/// What is left of one component in one label's average.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ComponentVerdict {
+    /// The component.
+    pub name: String,
+    /// Standard deviation of the Gaussian bump that it is taken for, milliseconds.
+    pub sd_ms: f64,
+    /// Share of its amplitude that is left if all placements err independently, 0 to 1; `null` where nothing was placed.
+    pub amplitude_left: Option<f64>,
+    /// All limits on this label are met.
+    pub fit: bool,
+    /// In words, the limits that are not.
+    pub unmet: Vec<String>,
+}
+
+/// By how much the difference of two labels' latencies may be off.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DifferenceVerdict {
+    /// One label.
+    pub label: String,
+    /// The other.
+    pub other_label: String,
+    /// Half-width of the 95 % interval of the difference, as far as placement goes, milliseconds.
+    pub latency_difference_ms: f64,
 }
 
 /// The size of placement errors, all absolute and in milliseconds.
@@ -537,6 +607,34 @@ n/a\t0.250000\ta b c'd é\tn/a\t-5\tn/a\tn/a\tunplaced\tn/a\tn/a\tn/a\tn/a
             }],
             events: EventCounts { total: 1, placed: 1, ..EventCounts::default() },
             words: vec!["All is well.".to_owned()],
+            verdict: Some(Verdict {
+                sentence: "Fit.".to_owned(),
+                components: vec!["bump".to_owned()],
+                fit_for: vec![],
+                conditions: vec![ConditionVerdict {
+                    label: "rare".to_owned(),
+                    events: 2,
+                    placed: 1,
+                    placed_share: 0.5,
+                    u95_median_ms: Some(0.5),
+                    u95_p95_ms: Some(0.5),
+                    u95_largest_ms: Some(0.5),
+                    latency_shift_ms: None,
+                    fixed_delay_unknown: true,
+                    components: vec![ComponentVerdict {
+                        name: "bump".to_owned(),
+                        sd_ms: 15.0,
+                        amplitude_left: Some(0.99),
+                        fit: false,
+                        unmet: vec!["half of the events are missing".to_owned()],
+                    }],
+                }],
+                differences: vec![DifferenceVerdict {
+                    label: "rare".to_owned(),
+                    other_label: "usual".to_owned(),
+                    latency_difference_ms: 0.1,
+                }],
+            }),
             error_against_truth: Some(ErrorAgainstTruth {
                 events_compared: 1,
                 placement: sizes.clone(),

@@ -9,6 +9,9 @@ use super::terminal::{Failure, Progress, print};
 use crate::align::{Aligned, Captured, align};
 use crate::compare::{Comparison, compare};
 use crate::summary::Finding;
+use crate::verdict::criteria::{self, Criteria};
+use crate::verdict::judge;
+use crate::verdict::requirement::Requirement;
 use crate::{demonstration, summary};
 
 #[derive(Debug, Args)]
@@ -21,9 +24,22 @@ pub(super) struct Replay {
     /// Print alignment.json instead of the summary.
     #[arg(long)]
     json: bool,
+    /// What the recording has to meet to be called fit, instead of the built-in criteria.
+    #[arg(long, value_name = "FILE.toml")]
+    criteria: Option<PathBuf>,
+    /// Print the built-in criteria, to be changed and given by --criteria, and do nothing else.
+    #[arg(long, exclusive = true)]
+    show_criteria: bool,
+    /// End with status 1 where this is not met: u95=1ms (every placed event is known to that), placed=95%, or fit=P300-like. May be repeated.
+    #[arg(long, value_name = "WHAT=LEAST", value_parser = Requirement::parse)]
+    require: Vec<Requirement>,
 }
 
 pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
+    if arguments.show_criteria {
+        return print(criteria::DEFAULT);
+    }
+    let criteria = criteria_of(arguments)?;
     let progress = Progress::new();
     let unpacked;
     let (folder, name, out) = match &arguments.folder {
@@ -44,14 +60,41 @@ pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
             (unpacked.path(), "the built-in demonstration".to_owned(), out)
         }
     };
-    let replayed = replay_folder(folder, &out, &|what| progress.say(what))?;
+    let replayed = replay_folder(folder, &out, &criteria, &|what| progress.say(what))?;
     drop(progress);
     if arguments.json {
         let mut text = Vec::new();
         replayed.alignment.write(&mut text).map_err(|error| Failure::Data(error.to_string()))?;
-        return print(&String::from_utf8_lossy(&text));
+        print(&String::from_utf8_lossy(&text))?;
+    } else {
+        print(&replayed.for_people(&name, &out))?;
     }
-    print(&replayed.for_people(&name, &out))
+    let unmet = |requirement: &Requirement| {
+        requirement.unmet(&replayed.aligned, replayed.alignment.verdict.as_ref())
+    };
+    let unmet: Vec<String> = arguments.require.iter().filter_map(unmet).collect();
+    if unmet.is_empty() { Ok(()) } else { Err(Failure::Data(format!("{name}: {}", unmet.join("; ")))) }
+}
+
+/// The criteria that were asked for, once it is known that all requirements are about components that they have.
+fn criteria_of(arguments: &Replay) -> Result<Criteria, Failure> {
+    let criteria = match &arguments.criteria {
+        None => Criteria::default(),
+        Some(path) => {
+            let text = std::fs::read_to_string(path)
+                .map_err(|error| Failure::Data(format!("{}: cannot be read: {error}", path.display())))?;
+            Criteria::from_toml(&text)
+                .map_err(|fault| Failure::Data(format!("{}: {fault}", path.display())))?
+        }
+    };
+    let names: Vec<&str> = criteria.components.iter().map(|component| component.name.as_str()).collect();
+    match arguments.require.iter().filter_map(Requirement::component).find(|name| !names.contains(name)) {
+        None => Ok(criteria),
+        Some(unknown) => Err(Failure::Usage(format!(
+            "--require fit={unknown}: found no such component in the criteria, expected one of {}",
+            names.join(", ")
+        ))),
+    }
 }
 
 /// A recording that was replayed.
@@ -76,7 +119,7 @@ impl Replayed {
 }
 
 /// Reads a recording folder and aligns it.
-pub(super) fn read_and_align(folder: &Path, say: &dyn Fn(&'static str)) -> Result<Replayed, Failure> {
+pub(super) fn read_and_align(folder: &Path, criteria: &Criteria, say: &dyn Fn(&'static str)) -> Result<Replayed, Failure> {
     say("reading");
     let (recording, inputs) = std::thread::scope(|scope| {
         let inputs = scope.spawn(|| hash_inputs(folder));
@@ -96,7 +139,7 @@ pub(super) fn read_and_align(folder: &Path, say: &dyn Fn(&'static str)) -> Resul
     let comparison = truth.as_ref().and_then(|truth| compare(&aligned, truth));
     let findings = summary::findings(&aligned, &captured);
     let notes = recording.notes.iter().map(ToString::to_string).collect();
-    let alignment = summary::alignment(&aligned, comparison.as_ref(), inputs, notes, &findings);
+    let alignment = summary::alignment(&aligned, comparison.as_ref(), inputs, notes, &findings, judge(&aligned, criteria));
     Ok(Replayed { recording, aligned, alignment, comparison, findings })
 }
 
@@ -104,9 +147,10 @@ pub(super) fn read_and_align(folder: &Path, say: &dyn Fn(&'static str)) -> Resul
 pub(super) fn replay_folder(
     folder: &Path,
     out: &Path,
+    criteria: &Criteria,
     say: &dyn Fn(&'static str),
 ) -> Result<Replayed, Failure> {
-    let replayed = read_and_align(folder, say)?;
+    let replayed = read_and_align(folder, criteria, say)?;
     say("writing");
     write_results(folder, out, &replayed)?;
     Ok(replayed)

@@ -7,6 +7,8 @@ use std::time::Duration;
 use indicatif::{ProgressBar, ProgressStyle};
 use tickseam_record::WriteError;
 
+pub(crate) use crate::unit::time_ms;
+
 /// Why the command ends without having done its work.
 #[derive(Debug)]
 pub(crate) enum Failure {
@@ -80,14 +82,4 @@ pub(crate) fn replace_file(path: &Path, text: &str) -> io::Result<()> {
         let _ = std::fs::remove_file(&beside);
     }
     done
-}
-
-/// A time with its unit, in ms.
-pub(crate) fn time_ms(text: &str) -> Result<f64, String> {
-    let units = [("ms", 1.0), ("us", 1e-3), ("µs", 1e-3), ("s", 1e3)];
-    let found = units.into_iter().find_map(|(unit, ms)| Some((text.strip_suffix(unit)?, ms)));
-    let value = found.and_then(|(number, ms)| Some(number.trim().parse::<f64>().ok()? * ms));
-    value
-        .filter(|ms| *ms > 0.0 && ms.is_finite())
-        .ok_or_else(|| "expected a time above 0 with its unit: 1ms, 500us".to_owned())
 }
