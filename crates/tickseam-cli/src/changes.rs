@@ -71,6 +71,17 @@ pub enum Cause {
 }
 
 impl Cause {
+    /// For people.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            Self::HostClockStep => "the phone's clock was set",
+            Self::HostSuspend => "the phone slept, and its clock stood still",
+            Self::IntervalChange => "the connection interval changed",
+            Self::AnchorRephase => "the grid's phase jumped, as after a reconnection",
+            Self::DeviceClockStep => "the headset's tick jumped",
+        }
+    }
+
     /// As `alignment.json` has it.
     pub fn name(self) -> &'static str {
         match self {

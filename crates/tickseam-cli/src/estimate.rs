@@ -103,6 +103,8 @@ pub struct Piece {
     pub host_us: (f64, f64),
     /// Straight line by least squares through all arrivals: the peer to be measured against.
     pub least_squares: Option<LineFit>,
+    /// What exchanges and markers say of the clock, the fixed delay not in it.
+    pub pairs: Vec<SyncPair>,
     /// Exchanges and markers that were used.
     pub exchanges: u64,
     /// See `exchanges`.
@@ -253,7 +255,8 @@ fn piece(
         }
     };
     let (exchanges, markers) = (pairs.exchanges, pairs.markers);
-    Piece { from_s, to_s, arrivals: range, cut, host_us, least_squares, exchanges, markers, knowledge }
+    let pairs = pairs.pairs;
+    Piece { from_s, to_s, arrivals: range, cut, host_us, least_squares, pairs, exchanges, markers, knowledge }
 }
 
 fn replayed(

@@ -14,6 +14,7 @@ mod page;
 pub mod pairs;
 pub mod peers;
 mod quantile;
+mod report;
 pub mod resolve;
 pub mod schedule;
 pub mod simulated;

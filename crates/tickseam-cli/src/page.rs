@@ -2,7 +2,7 @@
 
 /// Style of a page. Charts take their colours from its variables, so that they follow light and dark: `--c0` to `--c5` are kept apart by
 /// most kinds of colour vision, and no figure rests on colour alone.
-pub(crate) const STYLE: &str = "\
+const STYLE: &str = "\
 :root{color-scheme:light dark;--paper:#fff;--ink:#1c2430;--soft:#59636f;--line:#d4d9df;--c0:#0072b2;--c1:#b84a00;--c2:#00795a;\
 --c3:#a8437f;--c4:#6a5acd;--c5:#555}\
 @media(prefers-color-scheme:dark){:root{--paper:#14181d;--ink:#e6e9ec;--soft:#a3adb8;--line:#38414b;--c0:#56b4e9;--c1:#f0a050;\
@@ -24,4 +24,17 @@ ul{padding-left:1.1rem;margin:.25rem 0}.key{display:flex;flex-wrap:wrap;gap:.25r
 /// Text made safe inside a page.
 pub(crate) fn escape(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+}
+
+/// The beginning of a page, up to its first heading. Its policy forbids the browser to fetch anything, whatever stands in the page.
+pub(crate) fn begin(title: &str, heading: &str, own_style: &str) -> String {
+    format!(
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
+         <meta name=\"viewport\" content=\"width=device-width,initial-scale=1\">\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; style-src 'unsafe-inline'; \
+         script-src 'unsafe-inline'\">\
+         <title>{}</title><style>{STYLE}{own_style}</style></head><body>\n<h1>{}</h1>\n",
+        escape(title),
+        escape(heading)
+    )
 }

@@ -3,7 +3,9 @@
 use std::fmt::Write;
 use std::path::Path;
 
-use tickseam_record::{ALIGNMENT_VERSION, Alignment, ErrorSizes, InputFile, MapSummary, SegmentSummary, Verdict};
+use tickseam_record::{
+    ALIGNMENT_VERSION, Alignment, ErrorSizes, InputFile, MapSummary, SegmentSummary, Verdict,
+};
 use tickseam_sim::{Scenario, Simulated};
 
 use crate::NUMERICS_REVISION;
@@ -18,7 +20,7 @@ const INDENT: usize = 13;
 #[derive(Clone, Debug)]
 pub(crate) struct Finding {
     /// One word that heads it.
-    heading: &'static str,
+    pub(crate) heading: &'static str,
     /// The sentence.
     pub(crate) sentence: String,
 }
@@ -333,7 +335,7 @@ pub(crate) fn for_people(
     paragraph(
         &mut text,
         "Written",
-        &format!("events.tsv, gaps.csv and alignment.json, in the folder {}", out.display()),
+        &format!("report.html, events.tsv, gaps.csv and alignment.json, in the folder {}", out.display()),
     );
     text
 }

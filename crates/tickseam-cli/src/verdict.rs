@@ -18,9 +18,7 @@ pub mod requirement;
 
 use std::collections::BTreeMap;
 
-use tickseam_record::{
-    ComponentVerdict, ConditionVerdict, DifferenceVerdict, EventRow, Status, Verdict,
-};
+use tickseam_record::{ComponentVerdict, ConditionVerdict, DifferenceVerdict, EventRow, Status, Verdict};
 
 use self::attenuation::amplitude_left;
 use self::criteria::Criteria;
@@ -89,8 +87,7 @@ fn is_placed(row: &EventRow) -> bool {
 
 fn condition(aligned: &Aligned, label: &str, places: &[usize], criteria: &Criteria) -> ConditionVerdict {
     let rows = || places.iter().map(|&place| &aligned.events.rows[place]);
-    let mut u95_ms: Vec<f64> =
-        rows().filter(|row| is_placed(row)).filter_map(|row| row.u95_ms).collect();
+    let mut u95_ms: Vec<f64> = rows().filter(|row| is_placed(row)).filter_map(|row| row.u95_ms).collect();
     u95_ms.sort_by(f64::total_cmp);
     let placed = u95_ms.len() as u64;
     let placed_share = placed as f64 / places.len() as f64;

@@ -70,8 +70,9 @@ pub use output::OutputFolder;
 pub use packets::{Columns, Misfit, Packet, Packets};
 pub use recording::{Recording, hash_inputs, read, write_recording};
 pub use results::{
-    ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ComponentVerdict, ConditionVerdict, DifferenceVerdict, ErrorAgainstTruth, ErrorSizes, EventCounts,
-    EventRow, EventsTable, Gap, InputFile, MapSummary, SegmentSummary, Status, StreamSummary, Verdict, write_gaps,
+    ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ComponentVerdict, ConditionVerdict,
+    DifferenceVerdict, ErrorAgainstTruth, ErrorSizes, EventCounts, EventRow, EventsTable, Gap, InputFile,
+    MapSummary, SegmentSummary, Status, StreamSummary, Verdict, write_gaps,
 };
 pub use rows::LONGEST_ROW_BYTES;
 pub use tables::{Event, Exchange, Marker, Truth};

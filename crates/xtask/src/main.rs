@@ -1,5 +1,5 @@
 //! Jobs of the C interface, the bindings and the core on a chip:
-//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|java-tests|swift-check|cross|dist|firmware|bits`.
+//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|java-tests|page-check|swift-check|cross|dist|firmware|bits`.
 
 mod abi;
 mod audit;
@@ -11,6 +11,7 @@ mod dist;
 mod firmware;
 mod header;
 mod java_tests;
+mod page_check;
 mod python;
 mod swift_check;
 mod tools;
@@ -26,6 +27,8 @@ cargo xtask c-tests [--all]       compiles and runs the C programs; with --all a
 cargo xtask python-tests          builds the Python wheel, installs it into a fresh environment and runs its tests there; PYTHON
                                   names the interpreter (default: python3)
 cargo xtask java-tests [--speed]  builds and tests the Java binding; with --speed measures one observed packet against C
+cargo xtask page-check            opens the pages that the command writes in headless Chromium, at the width of a desktop and of a
+                                  phone: nothing may overflow or be fetched; CHROMIUM names the browser (default: chromium)
 cargo xtask swift-check           the Swift package's module map and C names, by clang: nothing compiles its Swift
 cargo xtask cross                 builds the static library for other processors, runs the C tests of three of them under qemu,
                                   and audits one for panics; TICKSEAM_CROSS as for dist
@@ -49,6 +52,7 @@ fn main() -> ExitCode {
         ["python-tests"] => python::run_all(),
         ["java-tests"] => java_tests::run_all(false),
         ["java-tests", "--speed"] => java_tests::run_all(true),
+        ["page-check"] => page_check::run_all(),
         ["swift-check"] => swift_check::run_all(),
         ["cross"] => cross::run_all(),
         ["firmware"] => firmware::run_all(false),

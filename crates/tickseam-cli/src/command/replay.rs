@@ -8,6 +8,7 @@ use tickseam_record::{Alignment, OutputFolder, Recording, WriteError, hash_input
 use super::terminal::{Failure, Progress, print};
 use crate::align::{Aligned, Captured, align};
 use crate::compare::{Comparison, compare};
+use crate::report::{self, Reported};
 use crate::summary::Finding;
 use crate::verdict::criteria::{self, Criteria};
 use crate::verdict::judge;
@@ -60,7 +61,11 @@ pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
             (unpacked.path(), "the built-in demonstration".to_owned(), out)
         }
     };
-    let replayed = replay_folder(folder, &out, &criteria, &|what| progress.say(what))?;
+    let title = match &arguments.folder {
+        Some(folder) => title_of(folder),
+        None => name.clone(),
+    };
+    let replayed = replay_folder(folder, &title, &out, &criteria, &|what| progress.say(what))?;
     drop(progress);
     if arguments.json {
         let mut text = Vec::new();
@@ -69,9 +74,8 @@ pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
     } else {
         print(&replayed.for_people(&name, &out))?;
     }
-    let unmet = |requirement: &Requirement| {
-        requirement.unmet(&replayed.aligned, replayed.alignment.verdict.as_ref())
-    };
+    let unmet =
+        |requirement: &Requirement| requirement.unmet(&replayed.aligned, replayed.alignment.verdict.as_ref());
     let unmet: Vec<String> = arguments.require.iter().filter_map(unmet).collect();
     if unmet.is_empty() { Ok(()) } else { Err(Failure::Data(format!("{name}: {}", unmet.join("; ")))) }
 }
@@ -119,7 +123,11 @@ impl Replayed {
 }
 
 /// Reads a recording folder and aligns it.
-pub(super) fn read_and_align(folder: &Path, criteria: &Criteria, say: &dyn Fn(&'static str)) -> Result<Replayed, Failure> {
+pub(super) fn read_and_align(
+    folder: &Path,
+    criteria: &Criteria,
+    say: &dyn Fn(&'static str),
+) -> Result<Replayed, Failure> {
     say("reading");
     let (recording, inputs) = std::thread::scope(|scope| {
         let inputs = scope.spawn(|| hash_inputs(folder));
@@ -139,20 +147,34 @@ pub(super) fn read_and_align(folder: &Path, criteria: &Criteria, say: &dyn Fn(&'
     let comparison = truth.as_ref().and_then(|truth| compare(&aligned, truth));
     let findings = summary::findings(&aligned, &captured);
     let notes = recording.notes.iter().map(ToString::to_string).collect();
-    let alignment = summary::alignment(&aligned, comparison.as_ref(), inputs, notes, &findings, judge(&aligned, criteria));
+    let alignment = summary::alignment(
+        &aligned,
+        comparison.as_ref(),
+        inputs,
+        notes,
+        &findings,
+        judge(&aligned, criteria),
+    );
     Ok(Replayed { recording, aligned, alignment, comparison, findings })
+}
+
+/// What the report of a recording is headed with: the folder's own name, wherever it lies.
+pub(super) fn title_of(folder: &Path) -> String {
+    let whole = folder.canonicalize().unwrap_or_else(|_| folder.to_path_buf());
+    whole.file_name().map_or_else(|| folder.display().to_string(), |name| name.to_string_lossy().into_owned())
 }
 
 /// Reads a recording folder, aligns it, and writes what was found into `out`.
 pub(super) fn replay_folder(
     folder: &Path,
+    title: &str,
     out: &Path,
     criteria: &Criteria,
     say: &dyn Fn(&'static str),
 ) -> Result<Replayed, Failure> {
     let replayed = read_and_align(folder, criteria, say)?;
     say("writing");
-    write_results(folder, out, &replayed)?;
+    write_results(folder, title, out, &replayed, criteria)?;
     Ok(replayed)
 }
 
@@ -189,12 +211,21 @@ fn results_folder(folder: &Path, asked: &Option<PathBuf>) -> Result<PathBuf, Fai
     Ok(out)
 }
 
-fn write_results(folder: &Path, out: &Path, replayed: &Replayed) -> Result<(), Failure> {
-    let Replayed { aligned, alignment, .. } = replayed;
+fn write_results(
+    folder: &Path,
+    title: &str,
+    out: &Path,
+    replayed: &Replayed,
+    criteria: &Criteria,
+) -> Result<(), Failure> {
+    let Replayed { recording, aligned, alignment, findings, .. } = replayed;
+    let captured = &Captured::of(recording);
+    let page = report::write(&Reported { title, aligned, captured, alignment, findings, criteria });
     let mut output = OutputFolder::open_apart_from(folder, out)?;
     output.write("events.tsv", |file| aligned.events.write(file))?;
     output.write("gaps.csv", |file| write_gaps(&aligned.gaps, file))?;
     output.write("alignment.json", |file| alignment.write(file))?;
+    output.write("report.html", |file| file.write_all(page.as_bytes()))?;
     output.commit()?;
     Ok(())
 }

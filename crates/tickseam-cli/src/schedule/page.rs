@@ -6,7 +6,7 @@ use super::advice::{Advice, short};
 use super::plan::{Plan, Schedule, stamp_words};
 use super::sweep::{Judged, SawTooth};
 use super::table::{LEGEND, assumptions, counted};
-use crate::page::{STYLE, escape};
+use crate::page::{begin, escape};
 use crate::summary::milliseconds;
 use tickseam_sim::beat::Beat;
 use tickseam_sim::scenario::TickStamp;
@@ -29,13 +29,7 @@ const DASHES: [&str; 6] = ["", "7 4", "2 4", "12 4 2 4", "4 2", "1 6"];
 
 /// The whole page.
 pub fn page(plan: &Plan, advice: &Advice) -> String {
-    let mut page = String::new();
-    let _ = write!(
-        page,
-        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
-         <meta name=\"viewport\" content=\"width=device-width,initial-scale=1\">\
-         <title>Packet schedules</title><style>{STYLE}</style></head><body>\n<h1>Packet schedules</h1>\n"
-    );
+    let mut page = begin("Packet schedules", "Packet schedules", "");
     let take = &advice.take().judged;
     let _ = writeln!(
         page,

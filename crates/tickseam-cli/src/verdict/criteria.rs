@@ -58,7 +58,8 @@ impl Criteria {
             return Err("found no [[component]], expected one at least".to_owned());
         }
         for component in &criteria.components {
-            let Component { name, sd_ms, amplitude_left, latency_shift_ms, latency_difference_ms } = component;
+            let Component { name, sd_ms, amplitude_left, latency_shift_ms, latency_difference_ms } =
+                component;
             if name.trim().is_empty() {
                 return Err("key \"component.name\": found an empty text, expected a name".to_owned());
             }
@@ -82,6 +83,7 @@ impl Criteria {
 impl Default for Criteria {
     /// Those of [`DEFAULT`].
     fn default() -> Self {
-        Self::from_toml(DEFAULT).unwrap_or_else(|fault| unreachable!("the criteria that are built in: {fault}"))
+        Self::from_toml(DEFAULT)
+            .unwrap_or_else(|fault| unreachable!("the criteria that are built in: {fault}"))
     }
 }

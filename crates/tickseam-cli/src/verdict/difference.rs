@@ -86,9 +86,11 @@ mod tests {
         let blocks = latency_difference_ms(&every(0, 1, 300), &every(300, 1, 300)).unwrap();
         // Two ppm over 600 s is the tighter bound than twice 3 ms.
         assert!((1.1..=1.3).contains(&blocks), "{blocks}");
-        let far: Vec<Trial> = every(0, 1, 300).iter().map(|one| Trial { at_s: one.at_s + 1e6, ..*one }).collect();
+        let far: Vec<Trial> =
+            every(0, 1, 300).iter().map(|one| Trial { at_s: one.at_s + 1e6, ..*one }).collect();
         assert_eq!(latency_difference_ms(&every(0, 1, 300), &far), Some(6.0));
-        let restarted: Vec<Trial> = every(1, 2, 300).iter().map(|one| Trial { stretch: (1, 0), ..*one }).collect();
+        let restarted: Vec<Trial> =
+            every(1, 2, 300).iter().map(|one| Trial { stretch: (1, 0), ..*one }).collect();
         assert_eq!(latency_difference_ms(&every(0, 2, 300), &restarted), Some(6.0));
         assert_eq!(latency_difference_ms(&every(0, 2, 300), &[]), None);
     }
