@@ -8,6 +8,7 @@ use serde::Deserialize;
 use tickseam::exchange::Exchange;
 use tickseam::line::{self, LineAccumulator};
 use tickseam::student::{Component, combine};
+use tickseam_cli::verdict::attenuation::amplitude_left;
 use tickseam_tests::{Random, assert_digits, assert_within_scatter, read_csv, read_toml};
 
 const TRIALS: u32 = 20_000;
@@ -187,6 +188,33 @@ fn a_gaussian_component_keeps_the_peak_and_gets_the_width_that_the_table_says() 
         let total_ms = sd_ms.hypot(component.jitter_sd_ms);
         assert_digits(&what, total_ms, component.averaged_sd_ms, 14.0);
         assert_digits(&what, sd_ms / total_ms, component.peak_ratio, 14.0);
+        // What the verdict reckons with, for trials that are known alike.
+        assert_digits(&what, amplitude_left(sd_ms, [component.jitter_sd_ms; 3]), component.peak_ratio, 14.0);
+    }
+}
+
+/// Trials that are known unequally well: the average is a mixture, and its height where the bump was is the mean of theirs.
+#[test]
+fn of_trials_known_unequally_well_an_average_keeps_what_the_verdict_says() {
+    for (seed, (sd_ms, jitters_ms)) in
+        (0..).zip([(15.0, [1.0, 5.0, 20.0]), (5.0, [0.3, 0.3, 9.0]), (60.0, [10.0, 50.0, 0.1])])
+    {
+        let mut random = Random::seeded(600 + seed);
+        let (mut peak, mut squares, mut trials) = (0.0, 0.0, 0.0);
+        for jitter_ms in jitters_ms {
+            for _ in 0..TRIALS {
+                let height = (-0.5 * (jitter_ms * random.normal() / sd_ms).powi(2)).exp();
+                (peak, squares, trials) = (peak + height, squares + height * height, trials + 1.0);
+            }
+        }
+        let mean: f64 = peak / trials;
+        let standard_error = ((squares / trials - mean * mean) / trials).sqrt();
+        assert_within_scatter(
+            &format!("{sd_ms} ms"),
+            mean,
+            amplitude_left(sd_ms, jitters_ms),
+            standard_error,
+        );
     }
 }
 

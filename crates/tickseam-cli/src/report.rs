@@ -24,7 +24,7 @@ const OWN_STYLE: &str = "\
 .verdict{font-size:1.15rem;border-left:5px solid var(--c0);padding:.25rem 0 .25rem .8rem;max-width:50rem}\
 .facts{display:grid;grid-template-columns:repeat(auto-fit,minmax(8.5rem,1fr));gap:.5rem 1rem;margin:1rem 0}.facts b{display:block;font-size:1.35rem;\
 font-variant-numeric:tabular-nums}dl{max-width:50rem}dt{font-weight:600;margin-top:.5rem}dd{margin:0}\
-.left,th.left,td.left{text-align:left}td.wrap{white-space:normal;min-width:14rem;text-align:left}pre{overflow-x:auto;font-size:.8rem}\
+.left,th.left,td.left{text-align:left}td.left{white-space:normal;overflow-wrap:anywhere;min-width:5rem;max-width:16rem}td.wrap{white-space:normal;min-width:14rem;text-align:left}pre{overflow-x:auto;font-size:.8rem}\
 th{white-space:normal;vertical-align:bottom}th button{all:unset;cursor:pointer;font-weight:600}th button:focus-visible{outline:2px solid var(--c0)}\
 .tall{max-height:32rem;overflow:auto}code{overflow-wrap:anywhere}\
 @media print{body{max-width:none;font-size:10pt}.wide{overflow:visible}.wide svg{width:100%;height:auto}.tall{max-height:none;\

@@ -168,6 +168,19 @@ fn trials(aligned: &Aligned, places: &[usize]) -> Vec<Trial> {
         .collect()
 }
 
+/// Characters of a label that a sentence repeats.
+const SHOWN: usize = 40;
+
+/// A label inside a sentence: nothing in it can break the line or the terminal.
+fn quoted(label: &str) -> String {
+    let mut shown: String =
+        label.chars().take(SHOWN).map(|one| if one.is_control() { ' ' } else { one }).collect();
+    if label.chars().nth(SHOWN).is_some() {
+        shown.push('…');
+    }
+    format!("“{shown}”")
+}
+
 /// The verdict in one sentence or two.
 fn sentence(verdict: &Verdict, criteria: &Criteria) -> String {
     let names = |names: &[&str]| match names {
@@ -187,7 +200,7 @@ fn sentence(verdict: &Verdict, criteria: &Criteria) -> String {
     let in_condition = verdict.conditions.iter().find_map(|condition| {
         let judged = condition.components.iter().find(|judged| judged.name == *first && !judged.fit)?;
         let cause = judged.unmet.first().cloned().unwrap_or_else(|| "no event was placed".to_owned());
-        Some(format!(": for {:?}, {cause}.", condition.label))
+        Some(format!(": for {}, {cause}.", quoted(&condition.label)))
     });
     let in_difference = || {
         let worst = verdict
@@ -196,9 +209,9 @@ fn sentence(verdict: &Verdict, criteria: &Criteria) -> String {
             .max_by(|a, b| a.latency_difference_ms.total_cmp(&b.latency_difference_ms))?;
         let asked = criteria.components.iter().find(|component| component.name == *first)?;
         Some(format!(
-            ": between {:?} and {:?} latencies may be off by {}, asked {}.",
-            worst.label,
-            worst.other_label,
+            ": between {} and {} latencies may be off by {}, asked {}.",
+            quoted(&worst.label),
+            quoted(&worst.other_label),
             crate::summary::milliseconds(worst.latency_difference_ms),
             crate::summary::milliseconds(asked.latency_difference_ms)
         ))

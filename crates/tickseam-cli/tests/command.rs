@@ -185,7 +185,7 @@ fn replay_writes_what_the_recording_format_says() {
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())
         .collect();
     names.sort();
-    assert_eq!(names, ["alignment.json", "events.tsv", "gaps.csv"]);
+    assert_eq!(names, ["alignment.json", "events.tsv", "gaps.csv", "report.html"]);
 
     let events = fs::read_to_string(results.join("events.tsv")).unwrap();
     let mut rows = events.lines().map(|line| line.split('\t').collect::<Vec<_>>());
@@ -428,6 +428,143 @@ fn a_faulty_scenario_is_named_by_file_and_place() {
     assert_eq!(status, 1);
     assert!(errors.starts_with("tickseam: absent.toml: cannot be read: "), "{errors}");
     assert!(!folder.path().join("x").exists());
+}
+
+#[test]
+fn a_requirement_decides_the_exit_status_and_says_what_is_not_met() {
+    let folder = small(SMALL);
+    let replay = |more: &[&str]| {
+        let arguments: Vec<&str> = ["replay", "session"].iter().chain(more).copied().collect();
+        said(&arguments, folder.path())
+    };
+    let (status, output, errors) = replay(&["--require", "u95=10s", "--require", "placed=50%"]);
+    assert_eq!((status, errors.as_str()), (0, ""));
+    assert!(output.contains("\nVerdict "), "{output}");
+    let (status, output, errors) = replay(&["--require", "u95=1us", "--require", "placed=10%", "--json"]);
+    assert_eq!(status, 1);
+    // The results are written and told all the same.
+    assert!(serde_json::from_str::<serde_json::Value>(&output).is_ok());
+    assert!(errors.starts_with("tickseam: session: u95=1us is not met: "), "{errors}");
+    assert!(!errors.contains("placed="), "{errors}");
+    for (wrong, message) in [
+        ("u95=1", "expected a time above 0 with its unit"),
+        ("u95", "expected u95=TIME"),
+        ("placed=101%", "expected a share from 0 to 1"),
+        ("speed=9", "expected u95=TIME"),
+    ] {
+        let (status, output, errors) = replay(&["--require", wrong]);
+        assert_eq!((status, output.as_str()), (2, ""), "{wrong}");
+        assert!(errors.contains(message), "{errors}");
+    }
+    assert_eq!(
+        replay(&["--require", "fit=P301"]),
+        refusal(
+            2,
+            "--require fit=P301: found no such component in the criteria, expected one of early sensory, N100-like, P300-like"
+        )
+    );
+}
+
+#[test]
+fn criteria_of_ones_own_decide_what_is_fit() {
+    let folder = small(SMALL);
+    let (status, built_in, errors) = said(&["replay", "--show-criteria"], folder.path());
+    assert_eq!((status, errors.as_str()), (0, ""));
+    let own = folder.path().join("own.toml");
+    let replay = |text: &str, component: &str| {
+        fs::write(&own, text).unwrap();
+        let required = format!("fit={component}");
+        said(&["replay", "session", "--criteria", "own.toml", "--require", &required], folder.path())
+    };
+    // What is printed is what holds without a file.
+    let (status, as_built_in, _) = replay(&built_in, "P300-like");
+    assert_eq!(status, 0);
+    assert_eq!(as_built_in, said(&["replay", "session"], folder.path()).1);
+    let component =
+        |limits: &str| format!("format = 1\nplaced_share = 0.5\n[[component]]\nname = \"mine\"\n{limits}");
+    let easy =
+        "sd_ms = 60.0\namplitude_left = 0.1\nlatency_shift_ms = 900.0\nlatency_difference_ms = 900.0\n";
+    assert_eq!(replay(&component(easy), "mine").0, 0);
+    for (key, hard) in [
+        ("amplitude_left = 0.1", "amplitude_left = 0.99999999"),
+        ("latency_shift_ms = 900.0", "latency_shift_ms = 0.001"),
+        ("latency_difference_ms = 900.0", "latency_difference_ms = 0.000001"),
+    ] {
+        let (status, _, errors) = replay(&component(&easy.replace(key, hard)), "mine");
+        assert_eq!(status, 1, "{hard}");
+        assert!(
+            errors.starts_with("tickseam: session: fit=mine is not met: Fit for none of mine components: "),
+            "{errors}"
+        );
+    }
+    for (text, message) in [
+        ("format = 2\nplaced_share = 0.5\ncomponent = []\n", "own.toml: key \"format\": found 2, expected 1"),
+        (
+            "format = 1\nplaced_share = 0.5\ncomponent = []\n",
+            "own.toml: found no [[component]], expected one at least",
+        ),
+        ("format = 1\nplaced_share = 5\n", "own.toml: line 1: missing field `component`"),
+        (
+            &*component(&easy.replace("60.0", "-1.0")),
+            "own.toml: key \"component.sd_ms\": found -1, expected a finite number above 0",
+        ),
+        (&*component(&format!("{easy}speed = 1\n")), "own.toml: line 9: unknown field `speed`"),
+    ] {
+        let (status, _, errors) = replay(text, "mine");
+        assert_eq!(status, 1);
+        assert!(errors.starts_with(&format!("tickseam: {message}")), "{errors}");
+    }
+}
+
+#[test]
+fn a_report_says_the_verdict_first_and_fetches_nothing() {
+    let folder = small(SMALL);
+    assert_eq!(said(&["replay", "session"], folder.path()).0, 0);
+    let results = folder.path().join("session-aligned");
+    let page = fs::read_to_string(results.join("report.html")).unwrap();
+    let alignment: serde_json::Value =
+        serde_json::from_str(&fs::read_to_string(results.join("alignment.json")).unwrap()).unwrap();
+    let verdict = alignment["verdict"]["sentence"].as_str().unwrap();
+    let (head, body) = page.split_once("<p class=\"verdict\">").unwrap();
+    assert!(body.starts_with(verdict), "{verdict}");
+    assert!(!head.contains("<h2>"));
+    for heading in [
+        "Fit for what",
+        "Delays",
+        "Drift",
+        "Uncertainty of a placement",
+        "Gaps",
+        "Events",
+        "Uncertainty budget",
+    ] {
+        assert!(body.contains(&format!("<h2>{heading}</h2>")), "{heading}");
+    }
+    for input in alignment["inputs"].as_array().unwrap() {
+        assert!(body.contains(input["sha256"].as_str().unwrap()));
+    }
+    for fetching in ["http:", "https:", "src=", "<link", "@import", "url("] {
+        assert!(!page.contains(fetching), "{fetching}");
+    }
+    // Nothing of where the recording lies, and the same bytes wherever it lies.
+    assert!(!page.contains(folder.path().to_str().unwrap()));
+    let elsewhere = tempfile::tempdir().unwrap();
+    fs::create_dir(elsewhere.path().join("session")).unwrap();
+    for file in fs::read_dir(folder.path().join("session")).unwrap().map(Result::unwrap) {
+        fs::copy(file.path(), elsewhere.path().join("session").join(file.file_name())).unwrap();
+    }
+    assert_eq!(said(&["replay", "session"], elsewhere.path()).0, 0);
+    assert!(fs::read_to_string(elsewhere.path().join("session-aligned/report.html")).unwrap() == page);
+}
+
+#[test]
+fn labels_cannot_break_the_page() {
+    let folder = small(
+        "duration_s = 60\n[[trials.stimulus]]\nlabel = \"<script>alert(1)</script>\"\n[[stream]]\nname = \"<b>\\\"x&\"\n",
+    );
+    assert_eq!(said(&["replay", "session"], folder.path()).0, 0);
+    let page = fs::read_to_string(folder.path().join("session-aligned/report.html")).unwrap();
+    assert!(!page.contains("<script>alert") && !page.contains("<b>\"x&"));
+    assert!(page.contains("&lt;script&gt;alert(1)"));
 }
 
 /// A reader that goes away (`tickseam … | head -1`) is no failure and no panic.

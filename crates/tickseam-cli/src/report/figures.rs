@@ -148,7 +148,15 @@ pub(super) fn delays(traces: &Traces, clock: Clock) -> String {
     }));
     let mut entries = vec![
         (0, 0.8, "packets of the reference stream, darker where denser"),
-        (2, 0.6, "the envelope: the soonest that a packet can come, and what is possible of it"),
+        (
+            2,
+            0.6,
+            if traces.by_pairs {
+                "the clock, and what is possible of it"
+            } else {
+                "the envelope: the soonest that a packet can come, and what is possible of it"
+            },
+        ),
     ];
     if traces.lost.iter().any(|lost| lost.stream == 0) {
         entries.push((1, 1.0, "lost samples, at the lower edge"));
@@ -158,11 +166,20 @@ pub(super) fn delays(traces: &Traces, clock: Clock) -> String {
     }
     text.push_str(&key(&entries));
     text.push_str(&format!(
-        "<figcaption>How long after the soonest possible moment each packet came. {:.2} % came later than the figure reaches, the latest by \
+        "<figcaption>{} {:.2} % came later than the figure reaches, the latest by \
          {}.{}</figcaption></figure>\n",
+        if traces.by_pairs {
+            "How long after its first sample each packet was stamped: exchanges or markers tell."
+        } else {
+            "How long after the soonest possible moment each packet came."
+        },
         share(most_ms),
         milliseconds(traces.delay_ms(1.0)),
-        if traces.marks.is_empty() { "" } else { " Upright lines: the headset restarted (full), or something changed (dashed)." }
+        if traces.marks.is_empty() {
+            ""
+        } else {
+            " Upright lines: the headset restarted (full), or something changed (dashed)."
+        }
     ));
     text.push_str(&marks_list(traces, clock));
     if let Some((worst_s, u95_ms)) = traces.worst().filter(|_| traces.end_s > 90.0) {
@@ -171,7 +188,7 @@ pub(super) fn delays(traces: &Traces, clock: Clock) -> String {
         let in_minute =
             traces.delays.iter().filter(|d| f64::from(d.x_s) >= from_s && f64::from(d.x_s) <= from_s + 60.0);
         let highest_ms = in_minute.map(|delay| f64::from(delay.ms)).fold(0.0, f64::max);
-        let most_ms = (highest_ms * 1.05).clamp(1.0, most_ms.max(u95_ms * 3.0));
+        let most_ms = (highest_ms * 1.05).clamp(1.0, most_ms);
         text.push_str(&format!(
             "<h3>The minute that is known least: placements around {} {} to ±{}</h3>\n<figure>",
             plain(worst_s / clock.per_s),
@@ -265,10 +282,10 @@ pub(super) fn drift(traces: &Traces, clock: Clock, tolerance_ppm: f64) -> String
 
 /// Uncertainty of a placement against time, divided by cause.
 pub(super) fn uncertainty(traces: &Traces, clock: Clock) -> String {
-    let most_ms = traces.u95_ms(0.99).unwrap_or(1.0);
+    let usual_ms = traces.u95_ms(0.75).unwrap_or(1.0);
     let largest_ms = traces.u95_ms(1.0).unwrap_or(1.0);
     // A hill that is out of all proportion is cut, and said so.
-    let top_ms = if largest_ms > 4.0 * most_ms { 2.0 * most_ms } else { largest_ms } * 1.08;
+    let top_ms = if largest_ms > 6.0 * usual_ms { 3.0 * usual_ms } else { largest_ms } * 1.08;
     let y = 0.0..top_ms.max(1e-6);
     let mut text = String::from("<h2>Uncertainty of a placement</h2>\n<figure>");
     text.push_str(&svg("Half-width of the 95 % interval against time, by cause", HIGH, |area| {
@@ -359,7 +376,7 @@ pub(super) fn histograms(traces: &Traces) -> String {
     let range = least_ms.max(-0.1 * most_ms)..most_ms;
     let mut text = String::from("<h2>Which delays are how frequent</h2>\n<figure>");
     let counts = histogram(values.clone(), range.clone(), 120);
-    text.push_str(&bars("Histogram of the delays", range, "delay above the envelope, ms", &counts, 0));
+    text.push_str(&bars("Histogram of the delays", range, traces.delay_words, &counts, 0));
     text.push_str("<figcaption>The latest one in a hundred are beyond the figure.</figcaption></figure>\n");
     if let Some(interval_ms) = traces.interval_ms {
         let folded = values.map(|ms| ms.rem_euclid(interval_ms));

@@ -84,6 +84,10 @@ pub(super) struct Traces {
     /// Period of the link's grid, as found or else as declared, ms.
     pub(super) interval_ms: Option<f64>,
     pub(super) interval_found: bool,
+    /// The clock rests on exchanges and markers, so that delays count from a packet's first sample.
+    pub(super) by_pairs: bool,
+    /// What delays are counted from, for axes.
+    pub(super) delay_words: &'static str,
     /// End of the axis of time, s.
     pub(super) end_s: f64,
 }
@@ -122,8 +126,16 @@ impl Traces {
             lost: Vec::new(),
             interval_ms: None,
             interval_found: false,
+            by_pairs: false,
+            delay_words: "delay above the envelope, ms",
             end_s: 0.0,
         };
+        let reports =
+            aligned.estimates.values().flat_map(|estimate| &estimate.pieces).filter_map(Piece::report);
+        all.by_pairs = reports.into_iter().any(|report| report.by_pairs);
+        if all.by_pairs {
+            all.delay_words = "delay since the first sample, ms";
+        }
         let spans = aligned.estimates.values().flat_map(|estimate| &estimate.pieces);
         let total_s: f64 = spans.map(|piece| piece.to_s - piece.from_s).sum();
         let mut begins = Vec::new();
@@ -170,6 +182,7 @@ impl Traces {
                 all.lost.push(Lost { stream, from_s, to_s: from_s + gap.duration_s.unwrap_or(0.0) });
             }
         }
+        all.marks.sort_by(|a, b| a.x_s.total_cmp(&b.x_s));
         all.sorted_ms = all.delays.iter().map(|delay| delay.ms).collect();
         all.sorted_ms.sort_unstable_by(f32::total_cmp);
         all.variation_ms.sort_unstable_by(f32::total_cmp);
@@ -194,17 +207,19 @@ impl Traces {
             let (left, share) = (at as usize, at.fract());
             points[left].envelope_us + share * (points[left + 1].envelope_us - points[left].envelope_us)
         };
+        let fixed_us = piece.fixed_delay().map_or(0.0, |delay| delay.us);
+        // The same meaning for all pieces of a recording.
+        let added_us = if self.by_pairs { fixed_us } else { 0.0 };
         let mut before_ms: Option<f32> = None;
         self.delays.reserve(piece.arrivals.len());
         for arrival in &estimate.arrivals[piece.arrivals.clone()] {
-            let ms = ((arrival.residual_us - envelope_us(arrival.device_s)) / 1e3) as f32;
+            let ms = ((arrival.residual_us + added_us - envelope_us(arrival.device_s)) / 1e3) as f32;
             self.delays.push(Delay { x_s: (begin_s + arrival.device_s) as f32, ms });
             self.variation_ms.extend(before_ms.map(|before_ms| (ms - before_ms).abs()));
             before_ms = Some(ms);
         }
-        let fixed_us = piece.fixed_delay().map_or(0.0, |delay| delay.us);
         for pair in &piece.pairs {
-            let ms = |residual_us: f64| (residual_us + fixed_us - envelope_us(pair.at_s)) / 1e3;
+            let ms = |residual_us: f64| (residual_us + fixed_us - added_us - envelope_us(pair.at_s)) / 1e3;
             self.sightings.push(Sighting {
                 x_s: begin_s + pair.at_s,
                 low_ms: pair.low_us.map(ms),

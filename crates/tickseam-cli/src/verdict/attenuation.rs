@@ -17,9 +17,3 @@ pub fn amplitude_left(sd_ms: f64, errors_sd_ms: impl IntoIterator<Item = f64>) -
     }
     if count == 0 { 1.0 } else { sum / count as f64 }
 }
-
-/// Share of a sinusoid of `frequency_hz` that is left under a Gaussian error of standard deviation `error_sd_ms`: exp(−2π²f²j²).
-pub fn sinusoid_left(frequency_hz: f64, error_sd_ms: f64) -> f64 {
-    let phase = std::f64::consts::TAU * frequency_hz * error_sd_ms * 1e-3;
-    (-phase * phase / 2.0).exp()
-}

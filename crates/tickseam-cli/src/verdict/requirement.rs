@@ -74,8 +74,9 @@ impl Requirement {
                 if count == 0 {
                     return Some(format!("{text} is not met: no event was placed"));
                 }
-                (above > 0)
-                    .then(|| format!("{text} is not met: {above} of {count} placed events are known to less"))
+                (above > 0).then(|| {
+                    format!("{text} is not met: {above} of {count} placed events are not known so well")
+                })
             }
             What::Placed(least) => {
                 let share = placed().count() as f64 / rows.len() as f64;
