@@ -415,3 +415,29 @@ fn nothing_is_found_where_nothing_changed() {
     }
     assert!(hours > 5.0 && alarms.is_empty(), "{hours} h: {alarms:?}");
 }
+
+/// What was queued while the phone slept comes all at once when it wakes, off the grid: the grid's rate that this feigned was kept through
+/// every loss of its phase, and was lost by it again, for the rest of the session (up to 36 % of the events not held).
+#[test]
+fn a_backlog_after_sleep_does_not_throw_the_grid_off_for_good() {
+    let text = "\
+duration_s = 2000.0
+[link]
+interval_ms = 15.0
+[[fault]]
+kind = \"host-suspend\"
+at_s = 1400.0
+for_s = 20.0
+";
+    for exchanges in ["", "[exchanges]\nperiod_s = 20.0\n"] {
+        for seed in [3, 4, 5, 10] {
+            let run = run(Scenario::from_toml(&format!("{text}{exchanges}")).unwrap(), seed);
+            assert!(
+                run.held > 0.999 && run.live_held.unwrap() > 0.99,
+                "{seed}: {} {:?}",
+                run.held,
+                run.live_held
+            );
+        }
+    }
+}

@@ -741,6 +741,11 @@ impl Blocks {
             block.rephased = true;
             grid.anchors.clear();
             grid.stretch_u_ppm = grid.reset_u_ppm;
+            // A radio's rate goes on. One that three anchors on either side of a backlog have feigned would throw the grid off again
+            // and again.
+            if magnitude(grid.stretch_ppm) > farthest_ppm(grid.interval_us) {
+                grid.stretch_ppm = 0.0;
+            }
             grid.anchor_us = self.own_first_us;
             grid.anchor_number = 0;
             return;
