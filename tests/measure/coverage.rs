@@ -276,6 +276,44 @@ pub(crate) fn faulty(seed: u64, fault: FaultAt) -> Draw {
     Draw::with_fault(seed, scenario, fault_s)
 }
 
+/// Kinds of link that sessions with several faults take turns in.
+const TURNS: [Kind; 5] = [Kind::Slipping, Kind::Partly, Kind::Locked, Kind::Constant, Kind::OneSided];
+/// Between two faults of one session, s, at least.
+const APART_S: f64 = 90.0;
+
+/// A random session of half an hour to an hour in which two to five things go wrong, any after any.
+pub(crate) fn several(seed: u64) -> Draw {
+    let mut draw = Draw::random(seed, TURNS[(seed % 5) as usize], 3_600.0);
+    let duration_s = draw.scenario.duration_s.max(1_800.0);
+    draw.scenario.duration_s = duration_s;
+    let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ 0x5bf0_3635;
+    let mut random = |below: u64| {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) % below
+    };
+    let count = 2 + random(4);
+    let mut at_s = 60.0;
+    for left in (1..=count).rev() {
+        let room_s = (duration_s - 60.0 - at_s) / left as f64 - APART_S;
+        at_s += APART_S + room_s.max(0.0) * random(1000) as f64 / 1000.0;
+        let (_, fault) = FAULTS[random(FAULTS.len() as u64) as usize];
+        draw.scenario.faults.push(fault(at_s));
+        at_s += 120.0;
+    }
+    draw.scenario.faults.retain(|fault| fault.at_s() < duration_s - 30.0);
+    // Only a radio with intervals can change them.
+    if draw.scenario.link.kind != LinkKind::ConnectionEvents {
+        draw.scenario.faults.retain(|fault| {
+            !matches!(fault, Fault::IntervalChange { .. } | Fault::Disconnection { interval_ms: Some(_), .. })
+        });
+    }
+    if !draw.scenario.device.ticks {
+        draw.scenario.faults.retain(|fault| !matches!(fault, Fault::TickStep { .. }));
+    }
+    draw.fault_s = draw.scenario.faults.first().map_or(f64::INFINITY, Fault::at_s);
+    draw
+}
+
 pub(crate) fn by_fault(seeds: &[u64], delay: Delay) {
     let headings: Vec<&str> = ["fault"]
         .into_iter()
@@ -318,6 +356,9 @@ mod tests {
     fn every_fault_can_be_simulated() {
         for (name, fault) in FAULTS {
             faulty(7, fault).scenario.check().unwrap_or_else(|error| panic!("{name}: {error}"));
+        }
+        for seed in 1..=200 {
+            several(seed).scenario.check().unwrap_or_else(|error| panic!("{seed}: {error}"));
         }
     }
 }

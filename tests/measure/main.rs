@@ -38,6 +38,9 @@ enum What {
         /// Instead, sessions in which one thing goes wrong; each fault over all seeds (1..=40 unless given).
         #[arg(long, conflicts_with_all = ["families", "class"])]
         faults: bool,
+        /// Instead, random sessions in which two to five things go wrong (1..=100 unless given).
+        #[arg(long, conflicts_with_all = ["families", "class", "faults"])]
+        several: bool,
         /// How many of the worst recordings of each class are named.
         #[arg(long, default_value_t = 4)]
         worst: usize,
@@ -172,6 +175,12 @@ fn run(what: &What) {
             let seeds = chosen.seeds.unwrap_or(Seeds { from: 1, to: 40 });
             shown("coverage --faults", seeds, &chosen.arguments());
             coverage::by_fault(&seeds.all().collect::<Vec<_>>(), chosen.delay());
+        }
+        What::Coverage { chosen, several: true, worst, .. } => {
+            let seeds = chosen.seeds.unwrap_or(Seeds { from: 1, to: 100 });
+            shown("coverage --several", seeds, &chosen.arguments());
+            let draws: Vec<Draw> = seeds.all().map(coverage::several).collect();
+            coverage::by_class(&coverage::measure(&draws, chosen.delay()), &chosen.arguments(), *worst);
         }
         What::Coverage { chosen, families, worst, .. } => {
             let verb = if *families { "coverage --families" } else { "coverage" };

@@ -29,6 +29,9 @@ const AGREES: f64 = 0.6;
 const MEASURED: i64 = 1_000;
 const UNMEASURED: f64 = 100e-6;
 
+/// Streams see one jump of the tick within this, ns: the time that the slowest takes to fill its packets.
+const ONE_JUMP_NS: u64 = 10_000_000_000;
+
 /// A jump of the device's tick while its samples went on.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TickStep {
@@ -99,11 +102,20 @@ impl Rejoin<'_> {
                 becomes
             }
         };
-        if !self.shifts.contains_key(&(segment, stream)) {
-            let shift = self.shift(segment, becomes, stream, row);
-            self.shifts.insert((segment, stream), shift);
-        }
-        let (index_shift, device_shift) = self.shifts[&(segment, stream)];
+        let (index_shift, device_shift) = match self.shifts.get(&(segment, stream)) {
+            Some(&shift) => shift,
+            None if self.straggles(segment, becomes, stream, row) => {
+                self.shift((row, 0), becomes, stream, row)
+            }
+            None => {
+                let shift = match self.decided.get(&segment) {
+                    Some(&decided) => self.shift(decided, becomes, stream, row),
+                    None => (0, 0),
+                };
+                self.shifts.insert((segment, stream), shift);
+                shift
+            }
+        };
         self.places.segment[row] = becomes;
         self.places.index[row] += index_shift;
         self.places.device[row] += device_shift;
@@ -182,9 +194,50 @@ impl Rejoin<'_> {
         })
     }
 
-    /// What is to be added to a stream's index and device count in a segment of the intake.
-    fn shift(&mut self, segment: u32, becomes: u32, stream: usize, row: usize) -> (i64, i64) {
-        let Some(&(decided, tick_shift)) = self.decided.get(&segment) else { return (0, 0) };
+    /// Whether a packet of another stream than the one that saw the tick jump still has a tick from before: its first sample was
+    /// taken then, and it came later since it took longer to fill.
+    fn straggles(&self, segment: u32, becomes: u32, stream: usize, row: usize) -> bool {
+        let Some(&(decided, tick_shift)) = self.decided.get(&segment) else { return false };
+        let Some(&newest) = self.newest.get(&(becomes, stream)) else { return false };
+        if tick_shift == 0 || decided == row || !self.clocked(row) || !self.clocked(newest.row) {
+            return false;
+        }
+        let device = &self.places.device;
+        let ticks_ahead = match self.tick_turn() {
+            Some(turn) => (device[row] - device[newest.row]).rem_euclid(turn),
+            None => device[row].saturating_sub(device[newest.row]),
+        };
+        let turn = self.sequence_turn(stream);
+        let sequence = i64::from(self.packets.sequence()[row]);
+        let ahead = (sequence - self.places.index[newest.row]).rem_euclid(turn);
+        let (packet_ticks, off) = self.packet_ticks(newest, stream);
+        let foretold = ticks_ahead as f64 / packet_ticks;
+        ahead > 0 && ahead <= MOST_PACKETS && (foretold - ahead as f64).abs() < AGREES + off * foretold
+    }
+
+    /// Notes a jump of the tick, unless another stream has seen the same one.
+    fn note_step(&mut self, step: TickStep, stream: usize) {
+        let host_ns = self.packets.host_ns();
+        let packet_ticks = self.period_s(stream) * self.description.device_clock.tick_hz.unwrap_or(0.0);
+        let same = |seen: &TickStep| {
+            let apart_ns = host_ns[step.row as usize].abs_diff(host_ns[seen.row as usize]);
+            let apart_ticks = seen.ticks.abs_diff(step.ticks) as f64;
+            seen.segment == step.segment && apart_ns < ONE_JUMP_NS && apart_ticks < AGREES * packet_ticks
+        };
+        if !self.places.tick_steps.last().is_some_and(same) {
+            self.places.tick_steps.push(step);
+        }
+    }
+
+    /// What is to be added to a stream's index and device count in a segment of the intake, of which one packet decided that the
+    /// counters went on, and by how many ticks its tick is off.
+    fn shift(
+        &mut self,
+        (decided, tick_shift): (usize, i64),
+        becomes: u32,
+        stream: usize,
+        row: usize,
+    ) -> (i64, i64) {
         let newest = self.newest.get(&(becomes, stream)).copied();
         let turn = self.sequence_turn(stream);
         let index = self.places.index[row];
@@ -208,7 +261,7 @@ impl Rejoin<'_> {
         };
         if decided == row && tick_shift != 0 {
             let row = u32::try_from(row).unwrap_or(NOWHERE);
-            self.places.tick_steps.push(TickStep { segment: becomes, row, ticks: -tick_shift });
+            self.note_step(TickStep { segment: becomes, row, ticks: -tick_shift }, stream);
         }
         let (packet_ticks, _) = self.packet_ticks(newest, stream);
         let foretold = ((device - self.places.device[newest.row]) as f64 / packet_ticks).round() as i64;

@@ -441,3 +441,42 @@ for_s = 20.0
         }
     }
 }
+
+/// Packets of a slower stream that began before the tick jumped come after the first of a faster one: their old ticks were taken for a
+/// second jump, and the rest of the session was placed half a second off.
+#[test]
+fn a_tick_that_jumps_under_several_streams_jumps_once() {
+    let text = "\
+duration_s = 400.0
+[link]
+kind = \"one-sided\"
+least_ms = 5.0
+noise = \"uniform\"
+noise_ms = 1.0
+[[stream]]
+name = \"eeg\"
+rate_hz = 300.0
+samples_per_packet = 5
+[[stream]]
+name = \"optical\"
+rate_hz = 100.0
+samples_per_packet = 8
+start_ms = 30.0
+[[stream]]
+name = \"motion\"
+rate_hz = 50.0
+samples_per_packet = 8
+start_ms = 70.0
+";
+    for step_s in [0.5, -0.5, 7.25] {
+        let fault = format!("[[fault]]\nkind = \"tick-step\"\nat_s = 200.03\nstep_s = {step_s:?}\n");
+        let run = run(Scenario::from_toml(&format!("{text}{fault}")).unwrap(), 5);
+        let found: Vec<f64> = slips(&run).iter().map(|(_, _, step_ms, _)| step_ms.round()).collect();
+        assert_eq!(found, [-1e3 * step_s], "{step_s}");
+        assert!(
+            run.held > 0.99 && run.live_held.unwrap() > 0.99 && run.elsewhere == 0,
+            "{step_s}: {}",
+            run.held
+        );
+    }
+}
