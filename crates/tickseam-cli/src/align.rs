@@ -275,6 +275,43 @@ impl Ways<'_> {
         }
     }
 
+    /// First packets after sleeps of the host in which a counter may have made any number of turns, in the order of reception: without
+    /// ticks only the host's clock tells, and that stood still.
+    fn sleeps_of_unknown_length(&self, estimates: &BTreeMap<u32, Estimate>) -> Vec<u32> {
+        let described = &self.captured.description.streams[0];
+        let turn_s = f64::from(described.samples_per_packet) / described.rate_hz
+            * f64::from(described.sequence_bits).exp2();
+        let mut sleeps = Vec::new();
+        if turn_s > LONGEST_SLEEP_S {
+            return sleeps;
+        }
+        for (&segment, estimate) in estimates {
+            let Some(group) = self.groups.get(&(segment, 0)) else { continue };
+            if group.first_tick().is_some() {
+                continue;
+            }
+            let of_sleep = |cut: &Cut| cut.cause == Cause::HostSuspend;
+            for cut in estimate.pieces.iter().filter_map(|piece| piece.cut).filter(of_sleep) {
+                sleeps
+                    .extend(self.largest_loss_near(group, estimate.frame.host_ns(0.0, cut.before_until_us)));
+            }
+        }
+        sleeps.sort_unstable();
+        sleeps.dedup();
+        sleeps
+    }
+
+    /// The packet behind the longest run of lost ones among those received near a host time; `None` where none were lost.
+    fn largest_loss_near(&self, group: &Group, host_ns: i64) -> Option<u32> {
+        let stamps = self.captured.packets.host_ns();
+        let at = group.received.partition_point(|&row| stamps[row as usize] < host_ns);
+        let near =
+            &group.received[at.saturating_sub(NEAR_A_SLEEP)..(at + NEAR_A_SLEEP).min(group.received.len())];
+        let lost = |pair: &&[u32]| self.places.index[pair[1] as usize] - self.places.index[pair[0] as usize];
+        let largest = near.windows(2).max_by_key(lost)?;
+        (lost(&largest) > 1).then_some(largest[1])
+    }
+
     fn sample_timelines(&self) -> Vec<SampleTimeline> {
         let timeline = |(&(segment, stream), group): (&(u32, usize), &Group)| {
             let frame = self.frame(group)?;
@@ -371,6 +408,12 @@ fn is_restless(captured: &Captured<'_>, places: &Places) -> bool {
     jumps > JUMPS && jumps as f64 > JUMPS_PER_MINUTE * minutes && places.varying_samples == 0
 }
 
+/// A phone does not sleep for longer than this between two packets of a session, s: own choice. A counter that takes longer for one
+/// turn is believed across sleep.
+const LONGEST_SLEEP_S: f64 = 3_600.0;
+/// Packets before and after the moment of waking among which the loss is sought: what a headset's queue holds.
+const NEAR_A_SLEEP: usize = 400;
+
 /// The alignment by the count of samples alone.
 fn align_by_samples(captured: &Captured<'_>, jumps: usize) -> Result<Aligned, IntakeConfigError> {
     let mut description = captured.description.clone();
@@ -396,12 +439,25 @@ fn align_by_samples(captured: &Captured<'_>, jumps: usize) -> Result<Aligned, In
 /// # Errors
 /// A stream or counter that no device can have, as `recording.toml` describes it.
 pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
-    let Captured { description, packets, events, .. } = *captured;
-    let places = Places::find(description, packets)?;
+    let mut places = Places::find(captured.description, captured.packets)?;
     if is_restless(captured, &places) {
         return align_by_samples(captured, places.tick_steps.len());
     }
-    let groups = group(captured, &places);
+    match align_placed(captured, &places, true) {
+        Ok(aligned) => Ok(aligned),
+        Err(sleeps) => {
+            places.restart_at(&sleeps);
+            Ok(align_placed(captured, &places, false)
+                .unwrap_or_else(|_| unreachable!("sleeps were not sought")))
+        }
+    }
+}
+
+/// The alignment of packets whose places are known; instead, where `sleeps_sought`, the first packets after sleeps of the host of which
+/// nobody knows how many turns a counter made in them.
+fn align_placed(captured: &Captured<'_>, places: &Places, sleeps_sought: bool) -> Result<Aligned, Vec<u32>> {
+    let Captured { description, packets, events, .. } = *captured;
+    let groups = group(captured, places);
     let link = &description.link;
     let fixed_delay = link
         .fixed_delay_ms
@@ -409,7 +465,7 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
     let mut deliveries = Deliveries::default();
     let behind_us: Vec<f32> =
         packets.host_ns().iter().map(|&host_ns| deliveries.observe(host_ns) as f32).collect();
-    let ways = Ways { captured, places: &places, groups: &groups, fixed_delay, behind_us: &behind_us };
+    let ways = Ways { captured, places, groups: &groups, fixed_delay, behind_us: &behind_us };
     let latencies: Vec<Shift> = events
         .iter()
         .map(|event| {
@@ -428,7 +484,7 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
     let sightings_of = |segment: u32| ways.sightings(segment, groups.get(&(segment, 0))?);
     let (live, estimates, own) = std::thread::scope(|scope| {
         let live = scope.spawn(|| {
-            live_answers(captured, &places, &latencies, &behind_us, session_of, count_of, sightings_of)
+            live_answers(captured, places, &latencies, &behind_us, session_of, count_of, sightings_of)
         });
         let mut estimates: BTreeMap<u32, Estimate> = BTreeMap::new();
         // Streams whose packets do not share the reference stream's clock need estimates of their own.
@@ -447,6 +503,13 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
         let live = live.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         (live, estimates, own)
     });
+
+    if sleeps_sought {
+        let sleeps = ways.sleeps_of_unknown_length(&estimates);
+        if !sleeps.is_empty() {
+            return Err(sleeps);
+        }
+    }
 
     let mut table = EventsTable {
         further_streams: description.streams.iter().skip(1).map(|stream| stream.name.clone()).collect(),

@@ -196,8 +196,14 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
         let sure = || around(1).filter(|step_us| step_us.abs() > SURE_US && around(2).is_some());
         let Some(step_us) = around(DWELL).or_else(sure) else { continue };
         let to = bins.get(k + 1).map_or(arrivals.len(), |next| next.place);
-        let run = &arrivals[bins[k - 1].place..to];
-        let low_before = least(&levels[k.saturating_sub(DWELL).max(from).min(k - 1)..k]);
+        // What a queue held back falls over several bins: those that lie far below the one before are after the change too.
+        let mut fallen = k;
+        while step_us < 0.0 && fallen > from + 2 && levels[fallen - 1] < levels[fallen - 2] - threshold_us {
+            fallen -= 1;
+        }
+        let run_from = bins[fallen - 1].place;
+        let run = &arrivals[run_from..to];
+        let low_before = least(&levels[fallen.saturating_sub(DWELL).max(from).min(fallen - 1)..fallen]);
         let low_after = least(&levels[k..(k + 2).min(levels.len())]);
         // Delays only ever raise a residual: of two clocks, only the earlier one after a step down, and only the later one
         // before a step up, can have stamped below both floors.
@@ -208,7 +214,7 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
         } else {
             run.iter().position(|a| below(a, low_before)).unwrap_or(run.len())
         };
-        let place = bins[k - 1].place + within;
+        let place = run_from + within;
         if step_us > 0.0 {
             // A queue that fills climbs; a clock that is set does not.
             let until_s = arrivals[place.saturating_sub(1)].device_s - CLIMB_S;

@@ -110,6 +110,19 @@ impl Places {
         Ok(places)
     }
 
+    /// Opens a segment at each of these packets, in the order of reception: how many packets were lost before it is not known after all.
+    pub(crate) fn restart_at(&mut self, rows: &[u32]) {
+        for first in rows.iter().map(|&row| row as usize) {
+            let split = self.segment[first];
+            for (row, segment) in self.segment.iter_mut().enumerate() {
+                if *segment != NOWHERE && (*segment > split || (*segment == split && row >= first)) {
+                    *segment += 1;
+                }
+            }
+            self.unresolved_segments += 1;
+        }
+    }
+
     fn take(
         &mut self,
         row: u32,

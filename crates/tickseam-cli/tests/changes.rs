@@ -480,3 +480,50 @@ start_ms = 70.0
         );
     }
 }
+
+/// While the phone slept its clock stood still, and a short counter may have made any number of turns: nothing tells which sample follows.
+#[test]
+fn without_ticks_a_sleep_in_which_a_counter_may_have_turned_opens_a_segment() {
+    for seed in 1..=6 {
+        let scenario = |bits: u32| {
+            let text = format!(
+                "duration_s = 600\n[link]\ninterval_ms = 15.0\n[device]\nticks = false\n[[stream]]\nrate_hz = 250.0\n\
+                 samples_per_packet = 10\nsequence_bits = {bits}\n[[fault]]\nkind = \"host-suspend\"\nat_s = 300.0\nfor_s = 31.0\n"
+            );
+            run(Scenario::from_toml(&text).unwrap(), seed)
+        };
+        // 256 packets of 40 ms are 10.24 s.
+        let short = scenario(8);
+        assert_eq!(short.aligned.segments.len(), 2, "{seed}");
+        let long = scenario(24);
+        assert_eq!((long.aligned.segments.len(), long.elsewhere), (1, 0), "{seed}");
+        assert!(long.held > 0.99, "{seed}: {}", long.held);
+    }
+}
+
+/// What a headset held back while the phone slept is handed over for seconds after it woke: it was taken for packets from before, and bent
+/// the clock of everything before the sleep.
+#[test]
+fn a_queue_that_drains_after_sleep_belongs_to_the_clock_after_it() {
+    let text = "\
+duration_s = 1200.0
+[link]
+interval_ms = 68.75
+[[stream]]
+rate_hz = 100.0
+samples_per_packet = 10
+[[fault]]
+kind = \"host-suspend\"
+at_s = 800.0
+for_s = 30.0
+";
+    for seed in 1..=8 {
+        let run = run(Scenario::from_toml(text).unwrap(), seed);
+        assert!(
+            run.held > 0.999 && run.live_held.unwrap() > 0.99,
+            "{seed}: {} {:?}",
+            run.held,
+            run.live_held
+        );
+    }
+}

@@ -61,6 +61,19 @@ pub(super) fn stretch_between_touches(
     found
 }
 
+/// Multiple of the interval by which a block may leave the clock open on a grid that is one: a packet waits for the next instant, and
+/// what the instants scatter by comes on top.
+const OPEN: f64 = 1.25;
+/// Share of a stretch's blocks that may not keep to the grid. Above, the stretch tells nothing: its grid is not the one that its interval says.
+const UNSTEADY_SHARE: f64 = 0.25;
+
+/// Whether a block keeps to a grid, so that the grid's interval and rate are what was there: not where its phase jumped, nor where the
+/// packets of one grid are laid on another by a wait of several intervals.
+pub(super) fn steady(block: &Block) -> bool {
+    let open = block.lower.map_or(0.0, |lower| block.upper.residual_us - lower.residual_us);
+    block.interval_us > 0.0 && !block.off_grid && !block.rephased && open < OPEN * block.interval_us
+}
+
 /// What the blocks on one interval say of it and of the device's rate, summed up.
 #[derive(Clone, Copy, Default)]
 struct OneInterval {
@@ -75,7 +88,7 @@ struct OneInterval {
 fn intervals(stages: &[Stage]) -> heapless::Vec<OneInterval, INTERVALS> {
     let mut intervals: heapless::Vec<OneInterval, INTERVALS> = heapless::Vec::new();
     for stage in stages {
-        let Some(block) = stage.block.as_ref().filter(|b| b.interval_us > 0.0) else { continue };
+        let Some(block) = stage.block.as_ref().filter(|b| steady(b)) else { continue };
         let mut place = intervals.iter().position(|i| same_interval(i.period_us, block.interval_us));
         if place.is_none()
             && intervals.push(OneInterval { period_us: block.interval_us, ..OneInterval::default() }).is_ok()
@@ -178,6 +191,7 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
     let (mut refuted, mut stretches) = (0_usize, 0_usize);
     let mut period_end = from_s + period_s;
     let mut interval_us = 0.0;
+    let (mut blocks, mut unsteady) = (0_u32, 0_u32);
     for i in 0..stages.len() {
         let Some(stage) = stages.get_mut(i) else { break };
         stage.touch_us = None;
@@ -185,18 +199,22 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
         if block.interval_us > 0.0 && !same_interval(interval_us, block.interval_us) {
             // What is left of a stretch is too short to have passed over all phases of one interval.
             interval_us = block.interval_us;
-            (best, highest) = (None, f64::NEG_INFINITY);
+            (best, highest, blocks, unsteady) = (None, f64::NEG_INFINITY, 0, 0);
             period_end = stage.bounds.at_s + period_s;
         }
         if stage.bounds.at_s > period_end {
-            mark(stages, best);
-            stretches = stretches.saturating_add(1);
-            refuted = refuted.saturating_add(usize::from(best.is_some_and(|(above, _)| highest > above)));
-            (best, highest) = (None, f64::NEG_INFINITY);
+            if f64::from(unsteady) <= UNSTEADY_SHARE * f64::from(blocks) {
+                mark(stages, best);
+                stretches = stretches.saturating_add(1);
+                refuted = refuted.saturating_add(usize::from(best.is_some_and(|(above, _)| highest > above)));
+            }
+            (best, highest, blocks, unsteady) = (None, f64::NEG_INFINITY, 0, 0);
             period_end = stages.get(i).map_or(period_end, |s| s.bounds.at_s) + period_s;
         }
         let Some(stage) = stages.get(i) else { break };
         if let Some(block) = &stage.block {
+            blocks = blocks.saturating_add(1);
+            unsteady = unsteady.saturating_add(u32::from(!steady(block)));
             let knot = &stage.knot;
             let above = |b: Bound| b.residual_us - knot.offset_us - knot.rate_ppm * (b.at_s - knot.at_s);
             highest = stage.lattice.map_or(highest, |l| greater(above(l), highest));
