@@ -49,8 +49,10 @@
 //! ```
 //! A number that is not known is `null`. Readers should pass over keys that they do not know.
 
+pub mod capture;
 mod description;
 mod error;
+mod npy_writer;
 mod output;
 mod packets;
 mod recording;
@@ -62,6 +64,7 @@ pub use description::{
     Description, DeviceClock, EventLatency, FORMAT, HostClock, Link, MOST_STREAMS, Stream,
 };
 pub use error::{Malformed, Note, Place, ReadError, WriteError};
+pub use npy_writer::{NpyType, NpyWriter};
 pub use output::OutputFolder;
 pub use packets::{Columns, Misfit, Packet, Packets};
 pub use recording::{Recording, hash_inputs, read, write_recording};
