@@ -17,6 +17,7 @@ pub mod schedule;
 pub mod simulated;
 pub mod stability;
 mod summary;
+mod unpacked;
 
 /// Revision of the numerics: raised by any change of output for the same recording.
 pub const NUMERICS_REVISION: u32 = 8;
