@@ -153,7 +153,7 @@ fn draft(seen: &Characteristic) -> String {
     let (sequence, tick) = (seen.guess.sequence(), seen.guess.tick());
     let mut text = String::from("format = 1\n\n[device_clock]\n");
     if let Some(tick) = tick {
-        let _ = writeln!(text, "tick_hz = ?          # nominal; about {:.4} in the log", tick.per_s);
+        let _ = writeln!(text, "tick_hz = ?          # nominal; about {:.0} by the log", tick.per_s);
         let _ = writeln!(text, "tick_bits = {}", tick.field.bits);
     }
     text.push_str("tolerance_ppm = ?    # of the device's crystal\n\n[[stream]]\nname = \"eeg\"\n");
@@ -169,10 +169,15 @@ fn draft(seen: &Characteristic) -> String {
         None => text.push_str("sequence_bits = ?\n"),
     }
     let _ = writeln!(text, "\n[stream.packet]\nhandle = 0x{:04X}", seen.handle);
-    if let [(length, _)] = seen.lengths.iter().collect::<Vec<_>>()[..] {
-        let _ = writeln!(text, "bytes = {length}");
-    } else {
-        text.push_str("# bytes: several lengths were seen\n");
+    let mut lengths: Vec<(u64, usize)> =
+        seen.lengths.iter().map(|(length, count)| (*count, *length)).collect();
+    lengths.sort_unstable_by(|a, b| b.cmp(a));
+    if let [(_, usual), rest @ ..] = &lengths[..] {
+        let others: Vec<String> =
+            rest.iter().take(4).map(|(count, length)| format!("{count} of {length}")).collect();
+        let seen =
+            if others.is_empty() { String::new() } else { format!("    # also {}", others.join(", ")) };
+        let _ = writeln!(text, "bytes = {usual}{seen}");
     }
     match sequence {
         Some(counter) => {

@@ -8,7 +8,7 @@
 //! | `events.csv` | no | what happened on the host's clock ([`Event`]) |
 //! | `exchanges.csv` | no | two-way timestamp exchanges ([`Exchange`]) |
 //! | `markers.csv` | no | instants seen by both clocks ([`Marker`]) |
-//! | `<stream>.npy` | no | the samples; not read here |
+//! | `<stream>.npy` | no | the samples; not read here, written by [`capture`] ([`NpyWriter`]) |
 //! | `truth.csv` | no | simulation only: where each event truly fell ([`Truth`]) |
 //!
 //! Text is UTF-8 (a byte order mark is passed over), lines end in `\n` or `\r\n`, CSV is RFC 4180 with a header row,

@@ -881,3 +881,39 @@ proptest! {
         let _ = Layout::from_toml("l.toml", &text, &mut Vec::new());
     }
 }
+
+/// 8 hours of 50 notifications a second, 5 samples of 8 channels of 24 bits in each. Run with `--release --ignored --nocapture`; it prints
+/// and does not judge, since a machine's speed is no property of the code. What it makes is checked.
+#[test]
+#[ignore = "measures speed: run it in a release build"]
+fn a_night_is_unpacked_at_a_speed_that_suits_it() {
+    const PACKETS: u32 = 1_440_000;
+    let bench = Bench::new();
+    let mut log = snoop(1002);
+    let mut value = [0x55; 126];
+    for number in 0..PACKETS {
+        value[..2].copy_from_slice(&(number as u16).to_le_bytes());
+        value[2..6].copy_from_slice(&(number * 655).to_le_bytes());
+        received(
+            &mut log,
+            1_790_000_000_000_000 + u64::from(number) * 20_000,
+            &data(1, 2, &notify(7, &value)),
+        );
+    }
+    let path = bench.log(&log);
+    let megabytes = log.len() as f64 / 1e6;
+    drop(log);
+    let layout = "format = 1\n[device_clock]\ntick_hz = 32768.0\ntick_bits = 32\n\
+        [[stream]]\nname = \"eeg\"\nrate_hz = 250.0\nsamples_per_packet = 5\nsequence_bits = 16\n\
+        [stream.packet]\nhandle = 7\nbytes = 126\nsequence = { at = 0 }\ntick = { at = 2 }\n\
+        [stream.packet.samples]\nat = 6\nbits = 24\nkind = \"signed\"\nchannels = 8\nscale = 0.5\n";
+    let start = std::time::Instant::now();
+    survey(&path).unwrap();
+    println!("{megabytes:.0} MB looked through in {:.2} s", start.elapsed().as_secs_f64());
+    let start = std::time::Instant::now();
+    let done = unpack_into(&path, layout, &[], &bench.0.path().join("out")).unwrap();
+    let took_s = start.elapsed().as_secs_f64();
+    println!("{} packets unpacked in {took_s:.2} s, samples and all", done.recording.packets.len());
+    assert_eq!(done.recording.packets.len(), PACKETS as usize);
+    assert!(done.recording.packets.heap_bytes() < 60_000_000, "{}", done.recording.packets.heap_bytes());
+}

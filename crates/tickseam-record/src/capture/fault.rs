@@ -45,7 +45,7 @@ pub enum CaptureError {
     Broken(#[from] Broken),
     /// The layout breaks its format.
     #[error(transparent)]
-    Layout(#[from] Malformed),
+    Layout(Box<Malformed>),
     /// The log is whole, but holds nothing of what was asked for.
     #[error("{log}: found {found}, expected {expected}")]
     Nothing {
@@ -68,8 +68,20 @@ pub enum CaptureError {
     },
     /// The events could not be read.
     #[error(transparent)]
-    Events(#[from] ReadError),
+    Events(Box<ReadError>),
     /// The recording could not be written.
     #[error(transparent)]
     Write(#[from] WriteError),
+}
+
+impl From<Malformed> for CaptureError {
+    fn from(error: Malformed) -> Self {
+        Self::Layout(Box::new(error))
+    }
+}
+
+impl From<ReadError> for CaptureError {
+    fn from(error: ReadError) -> Self {
+        Self::Events(Box::new(error))
+    }
 }

@@ -21,17 +21,27 @@ const MOST_SPREAD: f64 = 1.5;
 #[derive(Clone, Copy, Debug)]
 struct Steps {
     field: Field,
+    steps: u64,
     by_one: u64,
     least: u64,
     most: u64,
     sum: u128,
 }
 
+impl Steps {
+    fn of(field: Field) -> Self {
+        Self { field, steps: 0, by_one: 0, least: u64::MAX, most: 0, sum: 0 }
+    }
+}
+
+/// Widths and orders of the numbers that are tried.
+const WIDTHS: [(u8, Order); 5] =
+    [(8, Order::Little), (16, Order::Little), (16, Order::Big), (32, Order::Little), (32, Order::Big)];
+
 /// What was seen so far of the numbers in a characteristic's values.
 #[derive(Clone, Debug, Default)]
 pub struct Guess {
     looked_at: u64,
-    steps: u64,
     before: Vec<u8>,
     first_ns: i64,
     last_ns: i64,
@@ -54,34 +64,22 @@ impl Guess {
         }
         self.looked_at += 1;
         let value = &value[..value.len().min(SEARCHED_BYTES)];
-        if self.before.len() != value.len() {
-            // Numbers are compared between values of one length; another one begins anew.
-            *self = Self { looked_at: self.looked_at, first_ns: host_ns, ..Self::default() };
-            for (bits, order) in [
-                (8, Order::Little),
-                (16, Order::Little),
-                (16, Order::Big),
-                (32, Order::Little),
-                (32, Order::Big),
-            ] {
-                let places = (value.len() + 1).saturating_sub(usize::from(bits) / 8);
-                self.numbers.extend((0..places).map(|at| Steps {
-                    field: Field { bit: at * 8, bits, order },
-                    by_one: 0,
-                    least: u64::MAX,
-                    most: 0,
-                    sum: 0,
-                }));
-            }
+        if self.looked_at == 1 {
+            self.first_ns = host_ns;
+            self.numbers = WIDTHS
+                .into_iter()
+                .flat_map(|(bits, order)| {
+                    (0..=SEARCHED_BYTES - usize::from(bits) / 8)
+                        .map(move |at| Steps::of(Field { bit: at * 8, bits, order }))
+                })
+                .collect();
         } else {
-            self.steps += 1;
             self.last_ns = host_ns;
             for number in &mut self.numbers {
-                let (Some(before), Some(now)) = (number.field.read(&self.before), number.field.read(value))
-                else {
-                    continue;
-                };
+                let (before, now) = (number.field.read(&self.before), number.field.read(value));
+                let (Some(before), Some(now)) = (before, now) else { continue };
                 let step = now.wrapping_sub(before) & (u64::MAX >> (64 - number.field.bits));
+                number.steps += 1;
                 number.by_one += u64::from(step == 1);
                 number.least = number.least.min(step);
                 number.most = number.most.max(step);
@@ -97,30 +95,20 @@ impl Guess {
         Counter { field: number.field, per_s: if span_s > 0.0 { number.sum as f64 / span_s } else { 0.0 } }
     }
 
-    fn share(&self, number: &Steps) -> f64 {
-        number.by_one as f64 / self.steps as f64
-    }
-
     /// A number that grows by one from value to value; of several the one that does so most often, of those the widest up to 16 bits.
     pub fn sequence(&self) -> Option<Counter> {
-        if self.steps < FEWEST_STEPS {
-            return None;
-        }
-        let best = self.numbers.iter().map(|number| number.by_one).max()?;
-        let found = self
-            .numbers
-            .iter()
-            .filter(|number| number.by_one == best && self.share(number) >= SEQUENCE_SHARE)
+        let share = |number: &Steps| number.by_one as f64 / number.steps as f64;
+        let enough = self.numbers.iter().filter(|number| number.steps >= FEWEST_STEPS);
+        let found = enough.filter(|number| share(number) >= SEQUENCE_SHARE).max_by(|a, b| {
             // The upper half of a wide counter stands still as long as the lower one does not wrap: 16 bits say enough then.
-            .max_by_key(|number| (number.field.bits <= 16, number.field.bits))?;
+            let width = |number: &Steps| (number.field.bits <= 16, number.field.bits);
+            share(a).total_cmp(&share(b)).then(width(a).cmp(&width(b)))
+        })?;
         Some(self.counter(found))
     }
 
     /// A number of 16 or 32 bits that grows evenly, by more than one; of several the most even one, of those the slowest.
     pub fn tick(&self) -> Option<Counter> {
-        if self.steps < FEWEST_STEPS {
-            return None;
-        }
         let sequence = self.sequence().map(|counter| counter.field);
         let apart = |field: Field| {
             sequence.is_none_or(|sequence| {
@@ -129,10 +117,10 @@ impl Guess {
             })
         };
         let evenness = |number: &Steps| {
-            let mean = number.sum as f64 / self.steps as f64;
+            let mean = number.sum as f64 / number.steps as f64;
             // Half of the counter in one step may as well be a step back.
             let turns = u64::MAX >> (65 - number.field.bits);
-            (mean > 1.0 && number.least > 0 && number.most < turns)
+            (number.steps >= FEWEST_STEPS && mean > 1.0 && number.least > 0 && number.most < turns)
                 .then(|| ((number.most - number.least) as f64 / mean, mean))
         };
         let mut found: Option<(&Steps, f64, f64)> = None;
