@@ -223,7 +223,12 @@ pub(crate) fn for_people(log: &Path, out: &Path, layout: &Layout, done: &Unpacke
         count => format!("; {count} packets are stamped earlier than the one before them"),
     };
     let resolution_ns = done.recording.description.host_clock.resolution_ns;
-    paragraph(&mut text, "Stamps", &format!("in steps of {resolution_ns} ns{backwards}"));
+    let coarser = if resolution_ns > done.log_step_ns {
+        format!(", coarser than the {} ns of the log's format", done.log_step_ns)
+    } else {
+        String::new()
+    };
+    paragraph(&mut text, "Stamps", &format!("in steps of {resolution_ns} ns{coarser}{backwards}"));
     paragraph(&mut text, "Interval", &interval(layout, &done.interval));
     left_out(&mut text, &done.survey.pass);
     if !done.others.is_empty() {

@@ -50,7 +50,6 @@ fn logs_of_other_programs_give_what_was_put_in() {
         }
         let recording = read(out.path()).unwrap();
         assert_eq!(recording.notes, [], "{name}");
-        // Stamps of whole microseconds in a log of nanoseconds are found to be that where they all are; 789 ns are not.
         assert_eq!(recording.description.host_clock.resolution_ns, resolution_ns, "{name}");
         assert_eq!(recording.description.link.connection_interval_ms, interval_ms, "{name}");
     }
@@ -723,7 +722,7 @@ fn stamps_of_pcapng_have_the_unit_and_origin_that_their_interface_says() {
     }
 }
 
-/// Android writes whole milliseconds on some devices: the log's own step would say too much.
+/// A clock of milliseconds in a log of microseconds: the log's own step would say too much.
 #[test]
 fn a_clock_coarser_than_its_log_is_found() {
     let bench = Bench::new();
@@ -732,7 +731,9 @@ fn a_clock_coarser_than_its_log_is_found() {
         for number in 0..120_u64 {
             received(&mut log, 1_000_000 + number * 7 * step_us, &data(1, 2, &notify(7, &[0; 5])));
         }
-        assert_eq!(bench.unpack(&log, SMALL).recording.description.host_clock.resolution_ns, resolution_ns);
+        let done = bench.unpack(&log, SMALL);
+        assert_eq!(done.recording.description.host_clock.resolution_ns, resolution_ns);
+        assert_eq!(done.log_step_ns, 1e3);
     }
 }
 

@@ -122,6 +122,8 @@ pub struct Unpacked {
     pub others: BTreeMap<usize, u64>,
     /// Packets that are stamped earlier than the one before.
     pub backwards: u64,
+    /// Step of the log's stamps by its container, ns. The recording says a coarser one where all stamps are multiples of it.
+    pub log_step_ns: f64,
     /// Connection intervals in force.
     pub interval: IntervalSeen,
     /// Events that lie outside the time of the packets.
@@ -233,6 +235,7 @@ pub fn unpack(
         streams: read.streams,
         others: read.others,
         backwards: read.backwards,
+        log_step_ns: read.log_step_ns,
         interval: read.interval,
         events_outside,
         files,
@@ -309,6 +312,7 @@ struct PacketsRead {
     others: BTreeMap<usize, u64>,
     backwards: u64,
     interval: IntervalSeen,
+    log_step_ns: f64,
     resolution_ns: f64,
 }
 
@@ -395,6 +399,7 @@ fn read_packets(request: &Request<'_>, peers: &[Peer]) -> Result<PacketsRead, Ca
             expected: "some that `bytes` and `when` of the layout let through".to_owned(),
         });
     }
+    let log_step_ns = resolution_ns;
     if packets.len() >= ENOUGH_FOR_STEP {
         resolution_ns = resolution_ns.max(noughts as f64);
     }
@@ -410,7 +415,7 @@ fn read_packets(request: &Request<'_>, peers: &[Peer]) -> Result<PacketsRead, Ca
         [_] => IntervalSeen::Unknown,
         _ => IntervalSeen::Several(known),
     };
-    Ok(PacketsRead { packets, streams, others, backwards, interval, resolution_ns })
+    Ok(PacketsRead { packets, streams, others, backwards, interval, log_step_ns, resolution_ns })
 }
 
 /// How many events lie outside the time of the packets. All of them do where they are of another clock, and that is refused.
