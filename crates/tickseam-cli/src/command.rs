@@ -4,6 +4,7 @@ mod replay;
 mod simulation;
 mod sweep;
 mod terminal;
+mod unpack;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -36,6 +37,11 @@ enum Command {
     /// Prints a ranking with its reasons and writes a page. All keys of the file stand in the documentation of
     /// tickseam_cli::schedule; an empty file is a plan too.
     Schedule(sweep::Sweep),
+    /// Make a recording of a Bluetooth log, or list what is in it.
+    ///
+    /// Reads btsnoop, and pcap and pcapng with HCI packets. All keys of the layout stand in the documentation of
+    /// tickseam_record::capture::layout; without --layout the log is listed, and a layout to begin with is drafted.
+    Unpack(unpack::Unpack),
 }
 
 /// Runs the command with its arguments, the program's name first.
@@ -44,6 +50,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Ok(Arguments { command: Command::Replay(arguments) }) => replay::replay(&arguments),
         Ok(Arguments { command: Command::Simulate(arguments) }) => simulation::simulate_recording(&arguments),
         Ok(Arguments { command: Command::Schedule(arguments) }) => sweep::sweep(&arguments),
+        Ok(Arguments { command: Command::Unpack(arguments) }) => unpack::unpack_log(&arguments),
         Err(error) if error.kind() == ErrorKindOfUsage::DisplayHelpOnMissingArgumentOrSubcommand => {
             let _ = write!(io::stderr(), "{}", error.render());
             return ExitCode::from(2);

@@ -22,6 +22,7 @@ pub mod stability;
 mod summary;
 mod unit;
 pub mod verdict;
+mod unpacked;
 
 /// Revision of the numerics: raised by any change of output for the same recording.
 pub const NUMERICS_REVISION: u32 = 9;

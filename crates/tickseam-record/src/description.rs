@@ -136,18 +136,29 @@ impl Description {
 
     /// Reads the text of `recording.toml`. Keys that are not known to this version are noted and passed over.
     pub fn from_toml(text: &str, notes: &mut Vec<Note>) -> Result<Self, Malformed> {
+        Self::from_toml_with(FILE, text, notes, |_, _, _| Ok(()))
+    }
+
+    /// Reads a file that has the keys of `recording.toml` and more in each stream, which `more` asks for.
+    pub(crate) fn from_toml_with(
+        file: &str,
+        text: &str,
+        notes: &mut Vec<Note>,
+        mut more: impl FnMut(&mut Table<'_, '_>, &DeviceClock, &Stream) -> Result<(), Malformed>,
+    ) -> Result<Self, Malformed> {
         let root = DeTable::parse(text).map_err(|error| {
             let span = error.span().unwrap_or(0..0);
             let (line, character) = position(text, span.start);
             Malformed {
-                file: FILE.to_owned(),
+                file: file.to_owned(),
                 line,
                 place: Place::Key { key: String::new(), character },
                 found: format!("text that is no TOML ({})", error.message()),
                 expected: "TOML".to_owned(),
             }
         })?;
-        let mut root = Table { text, name: String::new(), at: 0, table: root.get_ref(), known: Vec::new() };
+        let mut root =
+            Table { file, text, name: String::new(), at: 0, table: root.get_ref(), known: Vec::new() };
 
         let expected_format = format!("{FORMAT}, the version of the recording format that is read here");
         let format = root.whole("format", 1, u64::MAX, &expected_format)?;
@@ -178,7 +189,7 @@ impl Description {
                 link
             }
         };
-        let streams = read_streams(&mut root, notes)?;
+        let streams = read_streams(&mut root, notes, |table, stream| more(table, &device_clock, stream))?;
         let mut event_latency = BTreeMap::new();
         if let Some(labels) = root.table("event_latency")? {
             for (label, value) in labels.table {
@@ -215,7 +226,11 @@ fn read_device_clock(mut table: Table<'_, '_>, notes: &mut Vec<Note>) -> Result<
     Ok(DeviceClock { tick_hz, tick_bits, tolerance_ppm })
 }
 
-fn read_streams(root: &mut Table<'_, '_>, notes: &mut Vec<Note>) -> Result<Vec<Stream>, Malformed> {
+fn read_streams(
+    root: &mut Table<'_, '_>,
+    notes: &mut Vec<Note>,
+    mut more: impl FnMut(&mut Table<'_, '_>, &Stream) -> Result<(), Malformed>,
+) -> Result<Vec<Stream>, Malformed> {
     const EXPECTED: &str = "at least one [[stream]]";
     root.known.push("stream");
     let Some(value) = root.table.get("stream") else { return Err(root.missing("stream", EXPECTED)) };
@@ -233,7 +248,7 @@ fn read_streams(root: &mut Table<'_, '_>, notes: &mut Vec<Note>) -> Result<Vec<S
         if streams.iter().any(|stream| stream.name == name) {
             return Err(table.fault_at("name", "a name that no other stream has"));
         }
-        streams.push(Stream {
+        let stream = Stream {
             name,
             rate_hz: table.needed_number("rate_hz", Bound::Above0)?,
             samples_per_packet: table.whole(
@@ -243,7 +258,9 @@ fn read_streams(root: &mut Table<'_, '_>, notes: &mut Vec<Note>) -> Result<Vec<S
                 "a whole number from 1 to 65535",
             )? as u16,
             sequence_bits: table.whole("sequence_bits", 8, 32, "a whole number from 8 to 32")? as u8,
-        });
+        };
+        more(&mut table, &stream)?;
+        streams.push(stream);
         table.finish(notes);
     }
     Ok(streams)
@@ -251,7 +268,7 @@ fn read_streams(root: &mut Table<'_, '_>, notes: &mut Vec<Note>) -> Result<Vec<S
 
 /// What a number of the description must be.
 #[derive(Clone, Copy)]
-enum Bound {
+pub(crate) enum Bound {
     Finite,
     From0,
     Above0,
@@ -277,7 +294,9 @@ impl Bound {
 }
 
 /// A table being read: remembers which keys were asked for, so that the others can be told.
-struct Table<'t, 'i> {
+pub(crate) struct Table<'t, 'i> {
+    /// Name of the file, for messages.
+    file: &'t str,
     text: &'t str,
     /// The table's own key; empty for the whole document.
     name: String,
@@ -295,7 +314,7 @@ impl<'t, 'i> Table<'t, 'i> {
     fn malformed(&self, at: usize, key: &str, found: String, expected: &str) -> Malformed {
         let (line, character) = position(self.text, at);
         Malformed {
-            file: FILE.to_owned(),
+            file: self.file.to_owned(),
             line,
             place: Place::Key { key: self.key(key), character },
             found,
@@ -313,16 +332,16 @@ impl<'t, 'i> Table<'t, 'i> {
         self.malformed(span.start, key, found, expected)
     }
 
-    fn fault_at(&self, key: &str, expected: &str) -> Malformed {
+    pub(crate) fn fault_at(&self, key: &str, expected: &str) -> Malformed {
         let span = self.table.get(key).map_or(self.at..self.at, Spanned::span);
         self.fault(span, key, expected)
     }
 
-    fn missing(&self, key: &str, expected: &str) -> Malformed {
+    pub(crate) fn missing(&self, key: &str, expected: &str) -> Malformed {
         self.malformed(self.at, key, "no such key".to_owned(), expected)
     }
 
-    fn number(&mut self, key: &'static str, bound: Bound) -> Result<Option<f64>, Malformed> {
+    pub(crate) fn number(&mut self, key: &'static str, bound: Bound) -> Result<Option<f64>, Malformed> {
         self.known.push(key);
         let Some(value) = self.table.get(key) else { return Ok(None) };
         let number = match value.get_ref() {
@@ -336,11 +355,17 @@ impl<'t, 'i> Table<'t, 'i> {
         }
     }
 
-    fn needed_number(&mut self, key: &'static str, bound: Bound) -> Result<f64, Malformed> {
+    pub(crate) fn needed_number(&mut self, key: &'static str, bound: Bound) -> Result<f64, Malformed> {
         self.number(key, bound)?.ok_or_else(|| self.missing(key, bound.words()))
     }
 
-    fn whole(&mut self, key: &'static str, least: u64, most: u64, expected: &str) -> Result<u64, Malformed> {
+    pub(crate) fn whole(
+        &mut self,
+        key: &'static str,
+        least: u64,
+        most: u64,
+        expected: &str,
+    ) -> Result<u64, Malformed> {
         self.known.push(key);
         let Some(value) = self.table.get(key) else { return Err(self.missing(key, expected)) };
         let number = match value.get_ref() {
@@ -371,7 +396,7 @@ impl<'t, 'i> Table<'t, 'i> {
         }
     }
 
-    fn table(&mut self, key: &'static str) -> Result<Option<Table<'t, 'i>>, Malformed> {
+    pub(crate) fn table(&mut self, key: &'static str) -> Result<Option<Table<'t, 'i>>, Malformed> {
         self.known.push(key);
         match self.table.get_key_value(key) {
             None => Ok(None),
@@ -387,7 +412,8 @@ impl<'t, 'i> Table<'t, 'i> {
     ) -> Result<Table<'t, 'i>, Malformed> {
         match value.get_ref() {
             DeValue::Table(table) => {
-                Ok(Table { text: self.text, name: self.key(key), at: span.start, table, known: Vec::new() })
+                let (file, text) = (self.file, self.text);
+                Ok(Table { file, text, name: self.key(key), at: span.start, table, known: Vec::new() })
             }
             _ => {
                 let found = cut(self.text.get(value.span()).unwrap_or_default());
@@ -396,12 +422,32 @@ impl<'t, 'i> Table<'t, 'i> {
         }
     }
 
+    /// True where the key stands in the file.
+    pub(crate) fn has(&self, key: &str) -> bool {
+        self.table.contains_key(key)
+    }
+
+    /// True where the key holds a text.
+    pub(crate) fn is_text(&self, key: &str) -> bool {
+        self.table.get(key).is_some_and(|value| value.get_ref().as_str().is_some())
+    }
+
+    /// A text.
+    pub(crate) fn text(&mut self, key: &'static str, expected: &str) -> Result<Option<String>, Malformed> {
+        self.known.push(key);
+        let Some(value) = self.table.get(key) else { return Ok(None) };
+        match value.get_ref().as_str() {
+            Some(text) => Ok(Some(text.to_owned())),
+            None => Err(self.fault(value.span(), key, expected)),
+        }
+    }
+
     /// Tells of each key that nobody asked for.
-    fn finish(self, notes: &mut Vec<Note>) {
+    pub(crate) fn finish(self, notes: &mut Vec<Note>) {
         for key in self.table.keys().filter(|key| !self.known.contains(&&**key.get_ref())) {
             let name = cut(&self.key(key.get_ref()));
             notes.push(Note {
-                file: FILE.to_owned(),
+                file: self.file.to_owned(),
                 line: position(self.text, key.span().start).0,
                 text: format!("the key \"{name}\" is not known to this version and was passed over"),
             });

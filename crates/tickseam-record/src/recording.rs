@@ -112,14 +112,27 @@ pub fn hash_inputs(folder: &Path) -> Result<Vec<InputFile>, ReadError> {
 /// What breaks the format (a stream that is not described, a number beyond its bits) and whatever the operating system
 /// refuses. Nothing is then left behind.
 pub fn write_recording(folder: &Path, recording: &Recording) -> Result<(), WriteError> {
-    let text = checked_toml(recording)?;
     let mut output = OutputFolder::open(folder)?;
+    write_into(&mut output, recording)?;
+    output.commit()?;
+    Ok(())
+}
+
+/// Writes the files of a recording into a folder that may get others beside them, and says which.
+pub(crate) fn write_into(
+    output: &mut OutputFolder,
+    recording: &Recording,
+) -> Result<Vec<&'static str>, WriteError> {
+    let text = checked_toml(recording)?;
+    let mut names = vec![description::FILE, packets::FILE];
     output.write(description::FILE, |out| out.write_all(text.as_bytes()))?;
     output.write(packets::FILE, |out| write_packets(out, recording))?;
     if !recording.events.is_empty() {
+        names.push("events.csv");
         output.write("events.csv", |out| write_events(out, &recording.events))?;
     }
     if !recording.exchanges.is_empty() {
+        names.push("exchanges.csv");
         output.write("exchanges.csv", |out| {
             out.write_all(b"origin_ns,receive_tick,transmit_tick,destination_ns\n")?;
             for Exchange { origin_ns, receive_tick, transmit_tick, destination_ns } in &recording.exchanges {
@@ -129,6 +142,7 @@ pub fn write_recording(folder: &Path, recording: &Recording) -> Result<(), Write
         })?;
     }
     if !recording.markers.is_empty() {
+        names.push("markers.csv");
         output.write("markers.csv", |out| {
             out.write_all(b"host_ns,tick\n")?;
             recording
@@ -138,6 +152,7 @@ pub fn write_recording(folder: &Path, recording: &Recording) -> Result<(), Write
         })?;
     }
     if let Some(truth) = &recording.truth {
+        names.push("truth.csv");
         output.write("truth.csv", |out| {
             out.write_all(b"host_ns,label,segment,onset_s\n")?;
             for Truth { host_ns, label, segment, onset_s } in truth {
@@ -146,8 +161,7 @@ pub fn write_recording(folder: &Path, recording: &Recording) -> Result<(), Write
             Ok(())
         })?;
     }
-    output.commit()?;
-    Ok(())
+    Ok(names)
 }
 
 /// The text of the description, once it and the rows are known to be readable again.

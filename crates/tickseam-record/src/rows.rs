@@ -56,7 +56,12 @@ pub(crate) struct Rows {
 impl Rows {
     /// Opens a file of the folder and reads its header; `None` where the folder has no such file.
     pub(crate) fn open(folder: &Path, name: &'static str) -> Result<Option<Self>, ReadError> {
-        let Some((file, path)) = open(folder, name)? else { return Ok(None) };
+        Self::open_as(folder, name, name)
+    }
+
+    /// Opens a file that is named by another name than its own in messages.
+    pub(crate) fn open_as(folder: &Path, file: &str, name: &'static str) -> Result<Option<Self>, ReadError> {
+        let Some((file, path)) = open(folder, file)? else { return Ok(None) };
         let bytes_total = file.metadata().map_or(0, |metadata| metadata.len());
         let mut rows = Self {
             file,

@@ -105,7 +105,36 @@ pub(crate) fn read_markers(
 }
 
 pub(crate) fn read_events(folder: &Path, notes: &mut Vec<Note>) -> Result<Vec<Event>, ReadError> {
-    let Some(mut rows) = Rows::open(folder, "events.csv")? else { return Ok(Vec::new()) };
+    let Some(rows) = Rows::open(folder, "events.csv")? else { return Ok(Vec::new()) };
+    events_of(rows, notes)
+}
+
+/// Reads a file of events that lies anywhere; messages and notes name it by its path.
+pub(crate) fn read_events_file(path: &Path, notes: &mut Vec<Note>) -> Result<Vec<Event>, ReadError> {
+    let named = path.display().to_string();
+    let absent =
+        ReadError::Absent { path: path.to_path_buf(), found: "no such file", expected: "a file of events" };
+    let (Some(folder), Some(name)) = (path.parent(), path.file_name().and_then(|name| name.to_str())) else {
+        return Err(absent);
+    };
+    let Some(rows) = Rows::open_as(folder, name, "events.csv").map_err(|error| renamed(error, &named))?
+    else {
+        return Err(absent);
+    };
+    let mut found = Vec::new();
+    let events = events_of(rows, &mut found).map_err(|error| renamed(error, &named))?;
+    notes.extend(found.into_iter().map(|note| Note { file: named.clone(), ..note }));
+    Ok(events)
+}
+
+fn renamed(error: ReadError, file: &str) -> ReadError {
+    match error {
+        ReadError::Malformed(malformed) => Malformed { file: file.to_owned(), ..malformed }.into(),
+        other => other,
+    }
+}
+
+fn events_of(mut rows: Rows, notes: &mut Vec<Note>) -> Result<Vec<Event>, ReadError> {
     let (host, label) = (rows.column("host_ns")?, rows.column("label")?);
     let duration = rows.optional_column("duration_ms");
     let count = rows.columns().len();
