@@ -9,6 +9,7 @@ pub mod compare;
 pub mod continued;
 pub mod demonstration;
 pub mod estimate;
+pub mod follow;
 mod live_answers;
 mod page;
 pub mod pairs;
