@@ -11,6 +11,7 @@ pub mod demonstration;
 pub mod estimate;
 pub mod follow;
 mod live_answers;
+pub mod many;
 mod page;
 pub mod pairs;
 pub mod peers;

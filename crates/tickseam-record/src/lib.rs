@@ -64,7 +64,7 @@ pub use description::{
 pub use error::{Malformed, Note, Place, ReadError, WriteError};
 pub use output::OutputFolder;
 pub use packets::{Columns, Misfit, Packet, PacketRows, Packets};
-pub use recording::{Recording, hash_inputs, read, write_recording};
+pub use recording::{Recording, hash_files, hash_inputs, read, write_recording};
 pub use results::{
     ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ErrorAgainstTruth, ErrorSizes, EventCounts,
     EventRow, EventsTable, Gap, InputFile, MapSummary, SegmentSummary, Status, StreamSummary, write_gaps,

@@ -3,30 +3,41 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use indicatif::ProgressStyle;
 use tickseam_record::{Alignment, OutputFolder, Recording, WriteError, hash_inputs, read, write_gaps};
 
 use super::terminal::{Failure, Progress, print};
 use crate::align::{Aligned, Captured, align};
 use crate::compare::{Comparison, compare};
+use crate::many::find::{Found, find, is_recording};
+use crate::many::run::{self, Job, RunError};
+use crate::many::table::{Outcome, for_people};
 use crate::summary::Finding;
 use crate::{demonstration, summary};
 
 #[derive(Debug, Args)]
 pub(super) struct Replay {
-    /// The recording folder; without it, a built-in demonstration.
-    folder: Option<PathBuf>,
-    /// Folder for the results [default: FOLDER-aligned, beside FOLDER].
+    /// The recording folder, or several, or folders of such; without any, a built-in demonstration.
+    #[arg(value_name = "FOLDER")]
+    folders: Vec<PathBuf>,
+    /// Folder for the results; needed for several recordings [default: FOLDER-aligned, beside FOLDER].
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
-    /// Print alignment.json instead of the summary.
+    /// Print alignment.json instead of the summary; of several recordings, the row of each as a line of JSON.
     #[arg(long)]
     json: bool,
+    /// Of several recordings, run those again, too, whose results are there.
+    #[arg(long)]
+    again: bool,
 }
 
 pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
+    if let Some(found) = several(&arguments.folders, arguments.out.as_deref()) {
+        return replay_all(arguments, &found);
+    }
     let progress = Progress::new();
     let unpacked;
-    let (folder, name, out) = match &arguments.folder {
+    let (folder, name, out) = match arguments.folders.first() {
         Some(folder) => {
             (folder.as_path(), folder.display().to_string(), results_folder(folder, &arguments.out)?)
         }
@@ -52,6 +63,65 @@ pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
         return print(&String::from_utf8_lossy(&text));
     }
     print(&replayed.for_people(&name, &out))
+}
+
+/// The recordings that are meant, where they are not a single folder's own.
+fn several(folders: &[PathBuf], out: Option<&Path>) -> Option<Vec<Found>> {
+    match folders {
+        [] => None,
+        [only] if is_recording(only) => None,
+        // A folder in which nothing is found is one that should be a recording.
+        [_] => Some(find(folders, out)).filter(|found| found.iter().any(|found| found.fault.is_none())),
+        _ => Some(find(folders, out)),
+    }
+}
+
+fn replay_all(arguments: &Replay, found: &[Found]) -> Result<(), Failure> {
+    let Some(out) = &arguments.out else {
+        return Err(Failure::Usage(
+            "found several recordings, expected --out DIR to say where their results go".to_owned(),
+        ));
+    };
+    let progress = Progress::new();
+    if let (Some(bar), Ok(style)) =
+        (&progress.0, ProgressStyle::with_template("{bar:40} {pos} of {len} recordings, {eta} left"))
+    {
+        bar.set_style(style);
+        bar.set_length(found.len() as u64);
+    }
+    let align = |folder: &Path, out: &Path| match replay_folder(folder, out, &|_| ()) {
+        Ok(Replayed { alignment, aligned, .. }) => {
+            Ok(run::Aligned { alignment, duration_s: aligned.duration_s })
+        }
+        Err(Failure::Data(text) | Failure::Usage(text)) => Err(text),
+        Err(Failure::NobodyReads) => Err(String::new()),
+    };
+    let done = || {
+        if let Some(bar) = &progress.0 {
+            bar.inc(1);
+        }
+    };
+    let job = Job { found, out, again: arguments.again, options: &[], align: &align, done: &done };
+    let ran = run::run(&job).map_err(|error| match error {
+        RunError::InTheWay { .. } => Failure::Usage(error.to_string()),
+        RunError::Busy { .. } => Failure::Data(error.to_string()),
+        RunError::Write(error) => error.into(),
+    })?;
+    drop(progress);
+    let mut text = String::new();
+    if arguments.json {
+        for row in &ran.rows {
+            text += &serde_json::to_string(row).map_err(|error| Failure::Data(error.to_string()))?;
+            text.push('\n');
+        }
+    } else {
+        text = for_people(&ran.rows, ran.kept, &out.display().to_string());
+    }
+    print(&text)?;
+    match ran.rows.iter().filter(|row| row.status == Outcome::Failed).count() {
+        0 => Ok(()),
+        failed => Err(Failure::Data(format!("{failed} of {} recordings failed", ran.rows.len()))),
+    }
 }
 
 /// A recording that was replayed.
