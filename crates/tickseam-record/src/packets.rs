@@ -425,10 +425,16 @@ impl<'a> Form<'a> {
 
     #[inline]
     fn packet(&self, row: &Row<'_>) -> Result<Packet, Fault> {
-        let packet = match read_plain(row, &self.columns, &self.limits) {
-            Some(packet) => packet,
-            None => read_any(row, &self.columns, &self.limits)?,
-        };
+        match read_plain(row, &self.columns, &self.limits) {
+            Some(packet) if row.terminated => Ok(packet),
+            _ => self.any_packet(row),
+        }
+    }
+
+    /// A row that is not as programs write them, or the last one without a line end.
+    #[cold]
+    fn any_packet(&self, row: &Row<'_>) -> Result<Packet, Fault> {
+        let packet = read_any(row, &self.columns, &self.limits)?;
         if self.samples_last && !row.terminated {
             refuse_cut_samples(&packet, self.description, self.columns.len() - 1)?;
         }

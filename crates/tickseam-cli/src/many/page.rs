@@ -17,7 +17,8 @@ body{max-width:76rem}\
 .all tr{display:grid;grid-template-columns:1fr 1fr;gap:0 1rem;padding:.5rem 0;border-bottom:1px solid var(--line)}\
 .all td{display:flex;justify-content:space-between;gap:.5rem;border:0;padding:.1rem 0}\
 .all td::before{content:attr(data-name);color:var(--soft)}\
-.all td:first-child,.all td.wide-cell{grid-column:1/-1}.all td:first-child{font-weight:600}.all td:first-child::before{content:none}}\
+.all td:first-child,.all td.wide-cell{grid-column:1/-1}.all td:first-child{display:block;font-weight:600}.all td:first-child::before,.all tr.failed td::before{content:none}\
+.all tr{grid-auto-flow:dense}}\
 @media print{body{max-width:none;padding:0;font-size:.75rem}.all{font-size:.65rem}.all tr{break-inside:avoid}.wide{overflow:visible}a{color:inherit}}";
 
 /// The scale of the intervals, px wide.
@@ -127,7 +128,7 @@ fn notes(page: &mut String, rows: &[Row], held: bool) {
     }
     if rows.iter().any(|row| row.fixed_delay_known == Some(false)) {
         page.push_str(
-            "<li><b>*</b>: nobody knows the fixed delay: every onset is early by it, and no u95 counts it.</li>\n",
+            "<li><b>*</b>: nobody knows the fixed delay: every onset is early by it, and no u95 counts it; a truth does.</li>\n",
         );
     }
     page.push_str("</ul>\n");
