@@ -1,5 +1,6 @@
 //! The `tickseam` command: what it takes, what it says, and with which status it ends.
 
+mod follow;
 mod replay;
 mod simulation;
 mod sweep;
@@ -42,12 +43,21 @@ enum Command {
     /// Reads btsnoop, and pcap and pcapng with HCI packets. All keys of the layout stand in the documentation of
     /// tickseam_record::capture::layout; without --layout the log is listed, and a layout to begin with is drafted.
     Unpack(unpack::Unpack),
+    /// Say what is known while packets come in: rows of packets.csv on standard input.
+    ///
+    /// tail -f -n +1 packets.csv | tickseam follow recording.toml
+    ///
+    /// One line on a terminal, written anew; else a line each second of the host's stamps. The same rows give
+    /// the same lines. Exchanges and markers are not heard. All keys of --json stand in the documentation of
+    /// tickseam_cli::follow.
+    Follow(follow::Follow),
 }
 
 /// Runs the command with its arguments, the program's name first.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let outcome = match Arguments::try_parse_from(arguments) {
         Ok(Arguments { command: Command::Replay(arguments) }) => replay::replay(&arguments),
+        Ok(Arguments { command: Command::Follow(arguments) }) => follow::follow(&arguments),
         Ok(Arguments { command: Command::Simulate(arguments) }) => simulation::simulate_recording(&arguments),
         Ok(Arguments { command: Command::Schedule(arguments) }) => sweep::sweep(&arguments),
         Ok(Arguments { command: Command::Unpack(arguments) }) => unpack::unpack_log(&arguments),

@@ -9,7 +9,9 @@ pub mod compare;
 pub mod continued;
 pub mod demonstration;
 pub mod estimate;
+pub mod follow;
 mod live_answers;
+pub mod many;
 mod page;
 pub mod pairs;
 pub mod peers;
@@ -21,8 +23,8 @@ pub mod simulated;
 pub mod stability;
 mod summary;
 mod unit;
-pub mod verdict;
 mod unpacked;
+pub mod verdict;
 
 /// Revision of the numerics: raised by any change of output for the same recording.
 pub const NUMERICS_REVISION: u32 = 9;

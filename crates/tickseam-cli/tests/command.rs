@@ -63,7 +63,7 @@ fn wrong_usage_ends_with_status_2_and_says_what_was_wrong() {
     for (arguments, message) in [
         (&["replay", "--fast"][..], "unexpected argument '--fast' found"),
         (&["frobnicate"][..], "unrecognized subcommand 'frobnicate'"),
-        (&["replay", "a", "b"][..], "unexpected argument 'b' found"),
+        (&["replay", "a", "b"][..], "found several recordings, expected --out DIR"),
         (&["simulate", "a.toml"][..], "the following required arguments were not provided:"),
         (&["simulate", "a.toml", "--out", "b", "--seed", "-1"][..], "unexpected argument '-1' found"),
         (
@@ -94,6 +94,8 @@ fn help_fits_80_columns_and_ends_with_status_0() {
         &["-h"][..],
         &["replay", "--help"][..],
         &["replay", "-h"][..],
+        &["follow", "--help"][..],
+        &["follow", "-h"][..],
         &["schedule", "--help"][..],
         &["schedule", "-h"][..],
         &["simulate", "--help"][..],

@@ -70,8 +70,8 @@ pub use description::{
 pub use error::{Malformed, Note, Place, ReadError, WriteError};
 pub use npy_writer::{NpyType, NpyWriter};
 pub use output::OutputFolder;
-pub use packets::{Columns, Misfit, Packet, Packets};
-pub use recording::{Recording, hash_inputs, read, write_recording};
+pub use packets::{Columns, Misfit, Packet, PacketRows, Packets};
+pub use recording::{Recording, hash_files, hash_inputs, read, write_recording};
 pub use results::{
     ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ComponentVerdict, ConditionVerdict,
     DifferenceVerdict, ErrorAgainstTruth, ErrorSizes, EventCounts, EventRow, EventsTable, Gap, InputFile,

@@ -1,7 +1,8 @@
 //! The packet log: columns held lean, since a night has more than a million rows.
 
 use std::borrow::Cow;
-use std::path::Path;
+use std::io::Read;
+use std::path::{Path, PathBuf};
 
 use crate::description::Description;
 use crate::error::{Note, ReadError, shown};
@@ -317,35 +318,11 @@ pub(crate) fn read(
         found: "no such file",
         expected: "one in every recording folder",
     })?;
-    let mut columns = vec![Column::Other; rows.columns().len()];
-    for (name, column) in [
-        ("host_ns", Column::HostNs),
-        ("stream", Column::Stream),
-        ("sequence", Column::Sequence),
-        ("tick", Column::Tick),
-        ("samples", Column::Samples),
-    ] {
-        columns[rows.column(name)?] = column;
-    }
-    let limits = Limits {
-        streams: description
-            .streams
-            .iter()
-            .map(|stream| (stream.name.as_bytes(), crate::description::largest(stream.sequence_bits)))
-            .collect(),
-        largest_tick: description.device_clock.largest_tick(),
-    };
-    let samples_last = columns.last() == Some(&Column::Samples);
+    let form = Form::of(&rows, description)?;
     let bytes_total = rows.bytes_total();
     let mut packets = Packets::default();
     rows.for_each(notes, |row| {
-        let packet = match read_plain(row, &columns, &limits) {
-            Some(packet) => packet,
-            None => read_any(row, &columns, &limits)?,
-        };
-        if samples_last && !row.terminated {
-            refuse_cut_samples(&packet, description, columns.len() - 1)?;
-        }
+        let packet = form.packet(row)?;
         // The first rows tell how long a row is, and so how many there will be.
         if packets.len() == FIRST_ROWS {
             let row_bytes = row.bytes.len() as u64 + 1;
@@ -356,6 +333,113 @@ pub(crate) fn read(
         Ok(())
     })?;
     Ok(packets)
+}
+
+/// The rows of `packets.csv` as they come, from anything that can be read: each is handed over as soon as its line has ended.
+///
+/// Memory: 256 KiB, whatever comes.
+pub struct PacketRows<'a, R> {
+    rows: Rows<R>,
+    form: Form<'a>,
+}
+
+impl<'a, R: Read> PacketRows<'a, R> {
+    /// Reads the header, and waits for it where it has not come. Messages call the source `name`.
+    ///
+    /// # Errors
+    /// A header that lacks a column or has one twice; a source that cannot be read.
+    pub fn new(source: R, name: &'static str, description: &'a Description) -> Result<Self, ReadError> {
+        let mut rows = Rows::of(source, PathBuf::from(name), name);
+        rows.read_header()?;
+        let form = Form::of(&rows, description)?;
+        Ok(Self { rows, form })
+    }
+
+    /// The same for rows whose header is known and does not come with them.
+    ///
+    /// # Errors
+    /// A header that lacks a column or has one twice.
+    pub fn with_header(
+        header: &str,
+        source: R,
+        name: &'static str,
+        description: &'a Description,
+    ) -> Result<Self, ReadError> {
+        let mut heading = Rows::of(header.as_bytes(), PathBuf::new(), "header");
+        heading.read_header()?;
+        let form = Form::of(&heading, description)?;
+        let mut rows = Rows::of(source, PathBuf::from(name), name);
+        rows.set_columns(heading.columns().to_vec());
+        Ok(Self { rows, form })
+    }
+
+    /// Hands each packet to `take` until the source ends or `take` says that it wants no more, by `false`. A last line that was torn
+    /// off is noted, as in a file.
+    ///
+    /// # Errors
+    /// A row that breaks the format, with its line, column, what was found and what was expected; a source that cannot be read.
+    pub fn for_each(
+        &mut self,
+        notes: &mut Vec<Note>,
+        mut take: impl FnMut(Packet) -> bool,
+    ) -> Result<(), ReadError> {
+        let (form, mut wanted) = (&self.form, true);
+        self.rows.while_some(notes, |row| {
+            wanted = take(form.packet(row)?);
+            Ok(wanted)
+        })
+    }
+}
+
+/// How the rows of one source are read.
+struct Form<'a> {
+    columns: Vec<Column>,
+    limits: Limits<'a>,
+    samples_last: bool,
+    description: &'a Description,
+}
+
+impl<'a> Form<'a> {
+    fn of<R: Read>(rows: &Rows<R>, description: &'a Description) -> Result<Self, ReadError> {
+        let mut columns = vec![Column::Other; rows.columns().len()];
+        for (name, column) in [
+            ("host_ns", Column::HostNs),
+            ("stream", Column::Stream),
+            ("sequence", Column::Sequence),
+            ("tick", Column::Tick),
+            ("samples", Column::Samples),
+        ] {
+            columns[rows.column(name)?] = column;
+        }
+        let limits = Limits {
+            streams: description
+                .streams
+                .iter()
+                .map(|stream| (stream.name.as_bytes(), crate::description::largest(stream.sequence_bits)))
+                .collect(),
+            largest_tick: description.device_clock.largest_tick(),
+        };
+        let samples_last = columns.last() == Some(&Column::Samples);
+        Ok(Self { columns, limits, samples_last, description })
+    }
+
+    #[inline]
+    fn packet(&self, row: &Row<'_>) -> Result<Packet, Fault> {
+        match read_plain(row, &self.columns, &self.limits) {
+            Some(packet) if row.terminated => Ok(packet),
+            _ => self.any_packet(row),
+        }
+    }
+
+    /// A row that is not as programs write them, or the last one without a line end.
+    #[cold]
+    fn any_packet(&self, row: &Row<'_>) -> Result<Packet, Fault> {
+        let packet = read_any(row, &self.columns, &self.limits)?;
+        if self.samples_last && !row.terminated {
+            refuse_cut_samples(&packet, self.description, self.columns.len() - 1)?;
+        }
+        Ok(packet)
+    }
 }
 
 /// Rows read before memory is set aside for the rest.

@@ -82,9 +82,17 @@ pub fn read(folder: &Path) -> Result<Recording, ReadError> {
 ///
 /// `sha256sum` prints the same number. One pass over each file, 256 KiB of buffer; safe to run in a second thread.
 pub fn hash_inputs(folder: &Path) -> Result<Vec<InputFile>, ReadError> {
-    let mut inputs = Vec::new();
+    hash_files(folder, &FILES)
+}
+
+/// The same for files of a folder by name; those that are absent are left out.
+///
+/// # Errors
+/// What is no regular file or cannot be read.
+pub fn hash_files(folder: &Path, names: &[&str]) -> Result<Vec<InputFile>, ReadError> {
+    let mut hashed = Vec::new();
     let mut buffer = vec![0; 256 * 1024];
-    for name in FILES {
+    for &name in names {
         let Some((mut file, path)) = crate::rows::open(folder, name)? else { continue };
         let mut hash = Sha256::new();
         let mut bytes = 0;
@@ -100,9 +108,9 @@ pub fn hash_inputs(folder: &Path) -> Result<Vec<InputFile>, ReadError> {
             }
         }
         let sha256 = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
-        inputs.push(InputFile { file: name.to_owned(), bytes, sha256 });
+        hashed.push(InputFile { file: name.to_owned(), bytes, sha256 });
     }
-    Ok(inputs)
+    Ok(hashed)
 }
 
 /// Writes a recording folder that [`read`] gives back equal, its notes apart. `truth.csv` is written where there is a

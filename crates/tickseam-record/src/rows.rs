@@ -39,11 +39,10 @@ impl Fault {
     }
 }
 
-pub(crate) struct Rows {
-    file: File,
+pub(crate) struct Rows<R> {
+    source: R,
     path: PathBuf,
     name: &'static str,
-    bytes_total: u64,
     buffer: Vec<u8>,
     start: usize,
     end: usize,
@@ -53,7 +52,7 @@ pub(crate) struct Rows {
     columns: Vec<String>,
 }
 
-impl Rows {
+impl Rows<File> {
     /// Opens a file of the folder and reads its header; `None` where the folder has no such file.
     pub(crate) fn open(folder: &Path, name: &'static str) -> Result<Option<Self>, ReadError> {
         Self::open_as(folder, name, name)
@@ -62,12 +61,24 @@ impl Rows {
     /// Opens a file that is named by another name than its own in messages.
     pub(crate) fn open_as(folder: &Path, file: &str, name: &'static str) -> Result<Option<Self>, ReadError> {
         let Some((file, path)) = open(folder, file)? else { return Ok(None) };
-        let bytes_total = file.metadata().map_or(0, |metadata| metadata.len());
-        let mut rows = Self {
-            file,
+        let mut rows = Self::of(file, path, name);
+        rows.read_header()?;
+        Ok(Some(rows))
+    }
+
+    /// Size of the whole file now, bytes.
+    pub(crate) fn bytes_total(&self) -> u64 {
+        self.source.metadata().map_or(0, |metadata| metadata.len())
+    }
+}
+
+impl<R: Read> Rows<R> {
+    /// Over anything that can be read, which messages call `name`; its header is not read yet.
+    pub(crate) fn of(source: R, path: PathBuf, name: &'static str) -> Self {
+        Self {
+            source,
             path,
             name,
-            bytes_total,
             buffer: vec![0; PIECE_BYTES],
             start: 0,
             end: 0,
@@ -75,21 +86,19 @@ impl Rows {
             exhausted: false,
             ascii: true,
             columns: Vec::new(),
-        };
-        rows.read_header()?;
-        Ok(Some(rows))
+        }
     }
 
-    /// Size of the whole file when it was opened, bytes.
-    pub(crate) fn bytes_total(&self) -> u64 {
-        self.bytes_total
+    /// The columns as somebody else read them: then the first line is a row.
+    pub(crate) fn set_columns(&mut self, columns: Vec<String>) {
+        self.columns = columns;
     }
 
     pub(crate) fn columns(&self) -> &[String] {
         &self.columns
     }
 
-    fn read_header(&mut self) -> Result<(), ReadError> {
+    pub(crate) fn read_header(&mut self) -> Result<(), ReadError> {
         let name = self.name;
         let header_fault = |index: Option<usize>, found: String, expected: &str| {
             let place = match index {
@@ -147,6 +156,15 @@ impl Rows {
         notes: &mut Vec<Note>,
         mut take: impl FnMut(&Row<'_>) -> Result<(), Fault>,
     ) -> Result<(), ReadError> {
+        self.while_some(notes, |row| take(row).map(|()| true))
+    }
+
+    /// The same until `take` wants no more, which it says by `false`.
+    pub(crate) fn while_some(
+        &mut self,
+        notes: &mut Vec<Note>,
+        mut take: impl FnMut(&Row<'_>) -> Result<bool, Fault>,
+    ) -> Result<(), ReadError> {
         let mut empty_line = None;
         loop {
             let (name, fields) = (self.name, self.columns.len());
@@ -158,14 +176,14 @@ impl Rows {
                 continue;
             }
             let torn = !terminated && !row.bytes.contains(&b'\n');
-            let outcome = take(&row);
-            if let Err(fault) = outcome {
-                if torn {
+            let wanted = match take(&row) {
+                Ok(wanted) => wanted,
+                Err(_) if torn => {
                     notes.push(note(line, "the last line breaks off without a line end and was left out"));
                     return Ok(());
                 }
-                return Err(self.malformed(line, fault).into());
-            }
+                Err(fault) => return Err(self.malformed(line, fault).into()),
+            };
             if let Some(line) = empty_line {
                 let fault = Fault {
                     index: None,
@@ -179,6 +197,9 @@ impl Rows {
                     line,
                     "the last line has no line end; it is complete and was kept, but its last field may be cut short",
                 ));
+            }
+            if !wanted {
+                return Ok(());
             }
         }
     }
@@ -237,7 +258,7 @@ impl Rows {
         self.start = 0;
         let room = &mut self.buffer[self.end..];
         let count = loop {
-            match self.file.read(room) {
+            match self.source.read(room) {
                 Ok(count) => break count,
                 Err(error) if error.kind() == ErrorKind::Interrupted => {}
                 Err(source) => return Err(ReadError::Io { path: self.path.clone(), source }),

@@ -134,7 +134,7 @@ fn renamed(error: ReadError, file: &str) -> ReadError {
     }
 }
 
-fn events_of(mut rows: Rows, notes: &mut Vec<Note>) -> Result<Vec<Event>, ReadError> {
+fn events_of<R: std::io::Read>(mut rows: Rows<R>, notes: &mut Vec<Note>) -> Result<Vec<Event>, ReadError> {
     let (host, label) = (rows.column("host_ns")?, rows.column("label")?);
     let duration = rows.optional_column("duration_ms");
     let count = rows.columns().len();

@@ -567,6 +567,12 @@ impl<const STREAMS: usize> Session<STREAMS> {
         Some(missing.packets_before.saturating_add(missing.table.missing_packets()))
     }
 
+    /// The newest segment in which a stream has packets, and how many runs of missing packets it has there; one that late packets
+    /// closed in its middle may count once for each part. `None` for no such stream.
+    pub fn gaps(&self, stream: usize) -> Option<(u32, u64)> {
+        self.missing.get(stream).map(|missing| (missing.segment, missing.table.gaps()))
+    }
+
     /// Nominal samples in a packet of a stream; `None` for no such stream.
     pub fn samples_per_packet(&self, stream: usize) -> Option<u32> {
         self.missing.get(stream).map(|missing| missing.samples_per_packet)

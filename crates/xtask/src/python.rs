@@ -5,8 +5,9 @@ use std::process::Command;
 
 use crate::tools::{Done, cargo, root, run, target_dir};
 
-/// What the tests need besides the wheel; maturin builds it.
-const PACKAGES: [&str; 5] = ["maturin>=1.9,<2", "numpy", "pandas", "pytest", "mypy"];
+/// What the tests need besides the wheel; maturin builds it. The last two run it on a cluster.
+const PACKAGES: [&str; 7] =
+    ["maturin>=1.9,<2", "numpy", "pandas", "pytest", "mypy", "dask==2026.8.0", "distributed==2026.8.0"];
 
 pub(crate) fn run_all() -> Done {
     let source = root().join("bindings/python");

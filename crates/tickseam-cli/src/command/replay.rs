@@ -3,11 +3,15 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use indicatif::ProgressStyle;
 use tickseam_record::{Alignment, OutputFolder, Recording, WriteError, hash_inputs, read, write_gaps};
 
 use super::terminal::{Failure, Progress, print};
 use crate::align::{Aligned, Captured, align};
 use crate::compare::{Comparison, compare};
+use crate::many::find::{Found, find, is_recording};
+use crate::many::run::{self, Job, RunError};
+use crate::many::table::{Outcome, for_people};
 use crate::report::{self, Reported};
 use crate::summary::Finding;
 use crate::verdict::criteria::{self, Criteria};
@@ -17,12 +21,13 @@ use crate::{demonstration, summary};
 
 #[derive(Debug, Args)]
 pub(super) struct Replay {
-    /// The recording folder; without it, a built-in demonstration.
-    folder: Option<PathBuf>,
-    /// Folder for the results [default: FOLDER-aligned, beside FOLDER].
+    /// The recording folder, or several, or folders of such; without any, a built-in demonstration.
+    #[arg(value_name = "FOLDER")]
+    folders: Vec<PathBuf>,
+    /// Folder for the results; needed for several recordings [default: FOLDER-aligned, beside FOLDER].
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
-    /// Print alignment.json instead of the summary.
+    /// Print alignment.json instead of the summary; of several recordings, the row of each as a line of JSON.
     #[arg(long)]
     json: bool,
     /// What the recording has to meet to be called fit, instead of the built-in criteria.
@@ -34,6 +39,9 @@ pub(super) struct Replay {
     /// End with status 1 where this is not met: u95=1ms (every placed event is known to that), placed=95%, or fit=P300-like. May be repeated.
     #[arg(long, value_name = "WHAT=LEAST", value_parser = Requirement::parse)]
     require: Vec<Requirement>,
+    /// Of several recordings, run those again, too, whose results are there.
+    #[arg(long)]
+    again: bool,
 }
 
 pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
@@ -41,9 +49,12 @@ pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
         return print(criteria::DEFAULT);
     }
     let criteria = criteria_of(arguments)?;
+    if let Some(found) = several(&arguments.folders, arguments.out.as_deref()) {
+        return replay_all(arguments, &criteria, &found);
+    }
     let progress = Progress::new();
     let unpacked;
-    let (folder, name, out) = match &arguments.folder {
+    let (folder, name, out) = match arguments.folders.first() {
         Some(folder) => {
             (folder.as_path(), folder.display().to_string(), results_folder(folder, &arguments.out)?)
         }
@@ -61,7 +72,7 @@ pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
             (unpacked.path(), "the built-in demonstration".to_owned(), out)
         }
     };
-    let title = match &arguments.folder {
+    let title = match arguments.folders.first() {
         Some(folder) => title_of(folder),
         None => name.clone(),
     };
@@ -74,10 +85,16 @@ pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
     } else {
         print(&replayed.for_people(&name, &out))?;
     }
-    let unmet =
-        |requirement: &Requirement| requirement.unmet(&replayed.aligned, replayed.alignment.verdict.as_ref());
-    let unmet: Vec<String> = arguments.require.iter().filter_map(unmet).collect();
-    if unmet.is_empty() { Ok(()) } else { Err(Failure::Data(format!("{name}: {}", unmet.join("; ")))) }
+    match unmet(&arguments.require, &replayed.alignment) {
+        None => Ok(()),
+        Some(unmet) => Err(Failure::Data(format!("{name}: {unmet}"))),
+    }
+}
+
+/// What of the requirements a recording does not meet, in words.
+fn unmet(requirements: &[Requirement], alignment: &Alignment) -> Option<String> {
+    let unmet: Vec<String> = requirements.iter().filter_map(|one| one.unmet(alignment)).collect();
+    (!unmet.is_empty()).then(|| unmet.join("; "))
 }
 
 /// The criteria that were asked for, once it is known that all requirements are about components that they have.
@@ -99,6 +116,82 @@ fn criteria_of(arguments: &Replay) -> Result<Criteria, Failure> {
             names.join(", ")
         ))),
     }
+}
+
+/// The recordings that are meant, where they are not a single folder's own.
+fn several(folders: &[PathBuf], out: Option<&Path>) -> Option<Vec<Found>> {
+    match folders {
+        [] => None,
+        [only] if is_recording(only) => None,
+        // A folder in which nothing is found is one that should be a recording.
+        [_] => Some(find(folders, out)).filter(|found| found.iter().any(|found| found.fault.is_none())),
+        _ => Some(find(folders, out)),
+    }
+}
+
+fn replay_all(arguments: &Replay, criteria: &Criteria, found: &[Found]) -> Result<(), Failure> {
+    let Some(out) = &arguments.out else {
+        return Err(Failure::Usage(
+            "found several recordings, expected --out DIR to say where their results go".to_owned(),
+        ));
+    };
+    let progress = Progress::new();
+    if let (Some(bar), Ok(style)) =
+        (&progress.0, ProgressStyle::with_template("{bar:40} {pos} of {len} recordings, {eta} left"))
+    {
+        bar.set_style(style);
+        bar.set_length(found.len() as u64);
+    }
+    let align =
+        |folder: &Path, out: &Path| match replay_folder(folder, &title_of(folder), out, criteria, &|_| ()) {
+            Ok(Replayed { alignment, aligned, .. }) => {
+                Ok(run::Aligned { alignment, duration_s: aligned.duration_s })
+            }
+            Err(Failure::Data(text) | Failure::Usage(text)) => Err(text),
+            Err(Failure::NobodyReads) => Err(String::new()),
+        };
+    let done = || {
+        if let Some(bar) = &progress.0 {
+            bar.inc(1);
+        }
+    };
+    // What results depend on beside the recording.
+    let options = [format!("{criteria:?}")];
+    let job = Job { found, out, again: arguments.again, options: &options, align: &align, done: &done };
+    let ran = run::run(&job).map_err(|error| match error {
+        RunError::InTheWay { .. } => Failure::Usage(error.to_string()),
+        RunError::Busy { .. } => Failure::Data(error.to_string()),
+        RunError::Write(error) => error.into(),
+    })?;
+    drop(progress);
+    let mut text = String::new();
+    if arguments.json {
+        for row in &ran.rows {
+            text += &serde_json::to_string(row).map_err(|error| Failure::Data(error.to_string()))?;
+            text.push('\n');
+        }
+    } else {
+        text = for_people(&ran.rows, ran.kept, &out.display().to_string());
+    }
+    print(&text)?;
+    let failed = ran.rows.iter().filter(|row| row.status == Outcome::Failed).count();
+    if failed > 0 {
+        return Err(Failure::Data(format!("{failed} of {} recordings failed", ran.rows.len())));
+    }
+    if arguments.require.is_empty() {
+        return Ok(());
+    }
+    let mut all_unmet = Vec::new();
+    for row in &ran.rows {
+        let path = out.join(&row.recording).join("alignment.json");
+        let unreadable =
+            |error: String| Failure::Data(format!("{}: cannot be read: {error}", path.display()));
+        let text = std::fs::read(&path).map_err(|error| unreadable(error.to_string()))?;
+        let alignment = serde_json::from_slice(&text).map_err(|error| unreadable(error.to_string()))?;
+        all_unmet
+            .extend(unmet(&arguments.require, &alignment).map(|unmet| format!("{}: {unmet}", row.recording)));
+    }
+    if all_unmet.is_empty() { Ok(()) } else { Err(Failure::Data(all_unmet.join("\ntickseam: "))) }
 }
 
 /// A recording that was replayed.

@@ -1,8 +1,6 @@
 //! What a script asks of a recording: `--require u95=1ms`.
 
-use tickseam_record::{Status, Verdict};
-
-use crate::align::Aligned;
+use tickseam_record::Alignment;
 
 /// A requirement, and the text that it was given as.
 #[derive(Clone, Debug, PartialEq)]
@@ -59,34 +57,29 @@ impl Requirement {
         }
     }
 
-    /// Why an alignment does not meet it; `None` where it does. A recording without events meets none.
-    pub fn unmet(&self, aligned: &Aligned, verdict: Option<&Verdict>) -> Option<String> {
-        let rows = &aligned.events.rows;
-        let placed = || rows.iter().filter(|row| row.status == Status::Placed);
+    /// Why a recording does not meet it; `None` where it does. A recording without events meets none.
+    pub fn unmet(&self, alignment: &Alignment) -> Option<String> {
         let text = &self.text;
-        if rows.is_empty() {
+        let Some(verdict) = &alignment.verdict else {
             return Some(format!("{text} is not met: the recording has no events"));
-        }
+        };
         match &self.what {
             What::U95(most_ms) => {
-                let above = placed().filter(|row| row.u95_ms.is_none_or(|u95_ms| u95_ms > *most_ms)).count();
-                let count = placed().count();
-                if count == 0 {
-                    return Some(format!("{text} is not met: no event was placed"));
+                let largest = verdict.conditions.iter().filter_map(|condition| condition.u95_largest_ms);
+                match largest.max_by(f64::total_cmp) {
+                    None => Some(format!("{text} is not met: no event was placed")),
+                    Some(largest_ms) => (largest_ms > *most_ms).then(|| {
+                        let largest = crate::summary::milliseconds(largest_ms);
+                        format!("{text} is not met: the least sure placed event is known to ±{largest}")
+                    }),
                 }
-                (above > 0).then(|| {
-                    format!("{text} is not met: {above} of {count} placed events are not known so well")
-                })
             }
             What::Placed(least) => {
-                let share = placed().count() as f64 / rows.len() as f64;
+                let share = alignment.events.placed as f64 / alignment.events.total as f64;
                 (share < *least).then(|| format!("{text} is not met: {:.2} % were placed", 100.0 * share))
             }
-            What::Fit(component) => {
-                let verdict = verdict?;
-                (!verdict.fit_for.contains(component))
-                    .then(|| format!("{text} is not met: {}", verdict.sentence))
-            }
+            What::Fit(component) => (!verdict.fit_for.contains(component))
+                .then(|| format!("{text} is not met: {}", verdict.sentence)),
         }
     }
 }
