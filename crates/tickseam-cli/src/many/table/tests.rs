@@ -46,9 +46,9 @@ fn csv_quotes_what_has_to_be_quoted_and_keeps_all_digits() {
     assert!(names.starts_with("recording,status,message,duration_s,segments,"), "{names}");
     assert_eq!(
         lines.next().unwrap(),
-        "\"site 1/a,\"\"b\"\"\",aligned,,0.3333333333333333,,,,3,2,,,,0.1,,,,,true,\n"
+        "\"site 1/a,\"\"b\"\"\",aligned,,0.3333333333333333,,,,3,2,,,,0.1,,,,,,true,\n"
     );
-    assert_eq!(lines.collect::<String>(), "x,failed,\"one\ntwo\",,,,,,,,,,,,,,,,\n");
+    assert_eq!(lines.collect::<String>(), "x,failed,\"one\ntwo\",,,,,,,,,,,,,,,,,\n");
 }
 
 #[test]
