@@ -10,6 +10,7 @@ pub mod continued;
 pub mod demonstration;
 pub mod estimate;
 mod live_answers;
+pub mod packet_timeline;
 pub mod pairs;
 pub mod peers;
 pub mod resolve;

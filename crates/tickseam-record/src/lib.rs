@@ -53,6 +53,7 @@ mod description;
 mod error;
 mod output;
 mod packets;
+mod parquet_out;
 mod recording;
 mod results;
 mod rows;
@@ -64,6 +65,7 @@ pub use description::{
 pub use error::{Malformed, Note, Place, ReadError, WriteError};
 pub use output::OutputFolder;
 pub use packets::{Columns, Misfit, Packet, Packets};
+pub use parquet_out::{NO_SEGMENT, Origin, PacketTimeline, packets_parquet, placements_parquet};
 pub use recording::{Recording, hash_inputs, read, write_recording};
 pub use results::{
     ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ErrorAgainstTruth, ErrorSizes, EventCounts,
