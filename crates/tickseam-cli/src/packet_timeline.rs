@@ -98,7 +98,8 @@ impl Clock<'_> {
         if self.estimate.ground.half_tick_us == 0.0 {
             return 0.0;
         }
-        let fill_us = |samples: u16, stream: usize| (f64::from(samples) - 1.0) / streams[stream].rate_hz * 1e6;
+        let fill_us =
+            |samples: u16, stream: usize| (f64::from(samples) - 1.0) / streams[stream].rate_hz * 1e6;
         fill_us(samples, stream) - fill_us(streams[0].samples_per_packet, 0)
     }
 }

@@ -49,16 +49,21 @@
 //! ```
 //! A number that is not known is `null`. Readers should pass over keys that they do not know.
 
+mod bids;
+mod columns;
 mod description;
 mod error;
 mod output;
 mod packets;
+mod parquet_in;
 mod parquet_out;
 mod recording;
 mod results;
 mod rows;
 mod tables;
 
+pub use bids::write_events_sidecar;
+pub use columns::{ColumnNames, NamesError, TimeUnit};
 pub use description::{
     Description, DeviceClock, EventLatency, FORMAT, HostClock, Link, MOST_STREAMS, Stream,
 };
@@ -66,7 +71,7 @@ pub use error::{Malformed, Note, Place, ReadError, WriteError};
 pub use output::OutputFolder;
 pub use packets::{Columns, Misfit, Packet, Packets};
 pub use parquet_out::{NO_SEGMENT, Origin, PacketTimeline, packets_parquet, placements_parquet};
-pub use recording::{Recording, hash_inputs, read, write_recording};
+pub use recording::{Recording, hash_inputs, read, read_named, write_recording};
 pub use results::{
     ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ErrorAgainstTruth, ErrorSizes, EventCounts,
     EventRow, EventsTable, Gap, InputFile, MapSummary, SegmentSummary, Status, StreamSummary, write_gaps,

@@ -144,16 +144,17 @@ impl<'a> Column<'a> {
 
     /// Real numbers; one that is not finite is none.
     fn real(name: &str, unit: &'static str, cell: impl Fn(usize) -> Option<f64> + Sync + 'a) -> Self {
-        Self::new(name, unit, Physical::DOUBLE, true, Encoding::PLAIN, move |rows| {
+        Self::new(name, unit, Physical::DOUBLE, true, Encoding::BYTE_STREAM_SPLIT, move |rows| {
             let (values, levels) = present(rows, |row| cell(row).filter(|value| value.is_finite()));
             Cells::Real(values, levels)
         })
     }
 
     fn text(name: &str, cell: impl Fn(usize) -> ByteArray + Sync + 'a) -> Self {
-        let column = Self::new(name, "", Physical::BYTE_ARRAY, false, Encoding::RLE_DICTIONARY, move |rows| {
-            Cells::Text(rows.map(&cell).collect(), None)
-        });
+        let column =
+            Self::new(name, "", Physical::BYTE_ARRAY, false, Encoding::RLE_DICTIONARY, move |rows| {
+                Cells::Text(rows.map(&cell).collect(), None)
+            });
         Self { logical: Some(LogicalType::String), ..column }
     }
 

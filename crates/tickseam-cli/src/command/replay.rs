@@ -4,8 +4,8 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use tickseam_record::{
-    Alignment, Origin, OutputFolder, Recording, WriteError, hash_inputs, packets_parquet, placements_parquet, read,
-    write_gaps,
+    Alignment, ColumnNames, Origin, OutputFolder, Recording, WriteError, hash_inputs, packets_parquet,
+    placements_parquet, read_named, write_events_sidecar, write_gaps,
 };
 
 use super::terminal::{Failure, Progress, print};
@@ -25,9 +25,31 @@ pub(super) struct Replay {
     /// Print alignment.json instead of the summary.
     #[arg(long)]
     json: bool,
+    /// Columns of the folder's tables that have other names: OURS=THEIRS[:UNIT],…
+    ///
+    /// Such as host_ns=arrival:us,sequence=n,events.host_ns=time:s,events.label=code. Separated by commas, or the
+    /// option again. Units of times: ns, us, ms, s; decimals are read exactly. Before a name may stand its table:
+    /// packets, events, exchanges or markers; without one it is the first of these that has such a column. A name
+    /// with a comma, a colon or a quote in it goes into double quotes.
+    ///
+    /// Without a column for the stream the recording's only stream is meant, without one for samples the usual
+    /// number. A text table may be separated by semicolons or tabs instead: its header tells.
+    #[arg(long, value_name = "NAMES", requires = "folder")]
+    columns: Vec<String>,
+}
+
+/// All that the option `--columns` says.
+fn column_names(texts: &[String]) -> Result<ColumnNames, Failure> {
+    let mut names = ColumnNames::default();
+    texts
+        .iter()
+        .try_for_each(|text| names.add(text))
+        .map_err(|error| Failure::Usage(format!("--columns: {error}")))?;
+    Ok(names)
 }
 
 pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
+    let names = column_names(&arguments.columns)?;
     let progress = Progress::new();
     let unpacked;
     let (folder, name, out) = match &arguments.folder {
@@ -48,7 +70,7 @@ pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
             (unpacked.path(), "the built-in demonstration".to_owned(), out)
         }
     };
-    let replayed = replay_folder(folder, &out, &|what| progress.say(what))?;
+    let replayed = replay_folder(folder, &names, &out, &|what| progress.say(what))?;
     drop(progress);
     if arguments.json {
         let mut text = Vec::new();
@@ -79,12 +101,16 @@ impl Replayed {
     }
 }
 
-/// Reads a recording folder and aligns it.
-pub(super) fn read_and_align(folder: &Path, say: &dyn Fn(&'static str)) -> Result<Replayed, Failure> {
+/// Reads a recording folder, whose tables' columns have these names, and aligns it.
+pub(super) fn read_and_align(
+    folder: &Path,
+    names: &ColumnNames,
+    say: &dyn Fn(&'static str),
+) -> Result<Replayed, Failure> {
     say("reading");
     let (recording, inputs) = std::thread::scope(|scope| {
         let inputs = scope.spawn(|| hash_inputs(folder));
-        let recording = read(folder);
+        let recording = read_named(folder, names);
         let inputs = inputs.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         // Reading says more about what is wrong than hashing does.
         recording.and_then(|recording| Ok((recording, inputs?)))
@@ -107,10 +133,11 @@ pub(super) fn read_and_align(folder: &Path, say: &dyn Fn(&'static str)) -> Resul
 /// Reads a recording folder, aligns it, and writes what was found into `out`.
 pub(super) fn replay_folder(
     folder: &Path,
+    names: &ColumnNames,
     out: &Path,
     say: &dyn Fn(&'static str),
 ) -> Result<Replayed, Failure> {
-    let replayed = read_and_align(folder, say)?;
+    let replayed = read_and_align(folder, names, say)?;
     say("writing");
     write_results(folder, out, &replayed)?;
     Ok(replayed)
@@ -150,44 +177,36 @@ fn results_folder(folder: &Path, asked: &Option<PathBuf>) -> Result<PathBuf, Fai
 }
 
 fn write_results(folder: &Path, out: &Path, replayed: &Replayed) -> Result<(), Failure> {
-    let Replayed { aligned, alignment, .. } = replayed;
+    let Replayed { recording, aligned, alignment, .. } = replayed;
     let mut output = OutputFolder::open_apart_from(folder, out)?;
-    let t0=std::time::Instant::now();
-    // Columns are packed while the disk takes the text.
-    let [placements, packets] = std::thread::scope(|scope| {
-        let tables = scope.spawn(|| tables(replayed));
+    // The tables are packed while the disk takes the text.
+    let (placements, packets) = std::thread::scope(|scope| {
+        let tables = scope.spawn(|| parquet_tables(replayed));
         output.write("events.tsv", |file| aligned.events.write(file))?;
+        output.write("events.json", |file| {
+            write_events_sidecar(&aligned.events, &recording.description, file)
+        })?;
         output.write("gaps.csv", |file| write_gaps(&aligned.gaps, file))?;
         output.write("alignment.json", |file| alignment.write(file))?;
-        eprintln!("text {:?}", t0.elapsed());
         tables.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))
     })?;
-        eprintln!("join {:?}", t0.elapsed());
     output.write("placements.parquet", |file| file.write_all(&placements))?;
     output.write("packets.parquet", |file| file.write_all(&packets))?;
-        eprintln!("written {:?}", t0.elapsed());
     output.commit()?;
     Ok(())
 }
 
 /// The bytes of `placements.parquet` and of `packets.parquet`.
-fn tables(replayed: &Replayed) -> Result<[Vec<u8>; 2], Failure> {
-    let Replayed { recording, aligned, alignment, .. } = replayed;
+fn parquet_tables(replayed: &Replayed) -> Result<(Vec<u8>, Vec<u8>), Failure> {
+    let Replayed { recording: Recording { description, packets, .. }, aligned, alignment, .. } = replayed;
     let origin = Origin {
         version: &alignment.tickseam,
         numerics_revision: alignment.numerics_revision,
         inputs: &alignment.inputs,
     };
-    let streams: Vec<&str> =
-        recording.description.streams.iter().map(|stream| stream.name.as_str()).collect();
-    let t0=std::time::Instant::now();
-    let timeline = packet_timeline(&recording.description, &recording.packets, aligned);
-        eprintln!("  timeline {:?}", t0.elapsed());
-    let made = |error: std::io::Error| Failure::Data(format!("the Parquet tables cannot be made: {error}"));
-    let r = Ok([
-        placements_parquet(&aligned.events, &budgets_ms(aligned), &origin).map_err(made)?,
-        packets_parquet(&recording.packets, &streams, &timeline, &origin).map_err(made)?,
-    ]);
-        eprintln!("  made {:?}", t0.elapsed());
-    r
+    let streams: Vec<&str> = description.streams.iter().map(|stream| stream.name.as_str()).collect();
+    let timeline = packet_timeline(description, packets, aligned);
+    placements_parquet(&aligned.events, &budgets_ms(aligned), &origin)
+        .and_then(|placements| Ok((placements, packets_parquet(packets, &streams, &timeline, &origin)?)))
+        .map_err(|error| Failure::Data(format!("the Parquet tables cannot be made: {error}")))
 }
