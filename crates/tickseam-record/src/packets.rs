@@ -390,7 +390,7 @@ pub(crate) fn read(
     notes: &mut Vec<Note>,
 ) -> Result<Packets<'static>, ReadError> {
     if let Some(table) = ParquetTable::open(folder, PARQUET_FILE)? {
-        crate::rows::refuse_both(folder, FILE, "found both packets.csv and packets.parquet")?;
+        crate::rows::refuse_both(folder, FILE, "both packets.csv and packets.parquet")?;
         return read_parquet(table, description, names, notes);
     }
     let mut rows = Rows::open(folder, FILE)?.ok_or_else(|| ReadError::Absent {

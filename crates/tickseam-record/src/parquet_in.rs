@@ -1,8 +1,11 @@
 //! Tables of a recording that come as Parquet: `packets.parquet` and `events.parquet`, read a row group at a time.
 
 use std::borrow::Cow;
+use std::cell::Cell as Kept;
 use std::fs::File;
+use std::panic::{self, AssertUnwindSafe};
 use std::path::Path;
+use std::sync::Once;
 
 use parquet::basic::{Compression, ConvertedType, LogicalType, TimeUnit as Step, Type as Physical};
 use parquet::column::reader::{ColumnReader, ColumnReaderImpl};
@@ -68,7 +71,7 @@ impl ParquetTable {
     /// Opens a file of the folder; `None` where the folder has no such file.
     pub(crate) fn open(folder: &Path, name: &'static str) -> Result<Option<Self>, ReadError> {
         let Some((file, _)) = crate::rows::open(folder, name)? else { return Ok(None) };
-        let reader = SerializedFileReader::new(file).map_err(|error| damaged(name, &error))?;
+        let reader = guarded(|| SerializedFileReader::new(file)).map_err(|error| damaged(name, &error))?;
         Ok(Some(Self { name, reader, columns: Vec::new() }))
     }
 
@@ -160,20 +163,22 @@ impl ParquetTable {
     ) -> Result<(), ReadError> {
         let mut row: u64 = 0;
         for group in 0..self.reader.num_row_groups() {
-            let group = self.reader.get_row_group(group).map_err(|error| damaged(self.name, &error))?;
+            let group =
+                guarded(|| self.reader.get_row_group(group)).map_err(|error| damaged(self.name, &error))?;
             let claimed = usize::try_from(group.metadata().num_rows()).unwrap_or(0);
-            let mut readers = self
-                .columns
-                .iter()
-                .map(|column| CellReader::new(&*group, column))
-                .collect::<Result<Vec<_>, _>>()
-                .map_err(|error| damaged(self.name, &error))?;
+            let mut readers = guarded(|| {
+                self.columns
+                    .iter()
+                    .map(|column| CellReader::new(&*group, column))
+                    .collect::<Result<Vec<_>, _>>()
+            })
+            .map_err(|error| damaged(self.name, &error))?;
             let mut read = 0;
             while read < claimed {
                 let rows = BATCH_ROWS.min(claimed - read);
                 let mut batches = Vec::with_capacity(readers.len());
                 for reader in &mut readers {
-                    let cells = reader.read(rows).map_err(|error| damaged(self.name, &error))?;
+                    let cells = guarded(|| reader.read(rows)).map_err(|error| damaged(self.name, &error))?;
                     if cells.len() != rows {
                         let found = format!("{} rows of {claimed}", read + cells.len());
                         return Err(self.fault(Place::File, found, "all of them".to_owned()).into());
@@ -199,6 +204,30 @@ impl ParquetTable {
         }
         Ok(())
     }
+}
+
+thread_local! {
+    /// This thread is inside [`guarded`].
+    static GUARDED: Kept<bool> = const { Kept::new(false) };
+}
+
+/// Runs a piece of the Parquet library so that its panics are errors: bytes that contradict each other make it panic. Nobody is told of
+/// such a panic but by the error.
+fn guarded<T>(run: impl FnOnce() -> Result<T, ParquetError>) -> Result<T, ParquetError> {
+    static HOOK: Once = Once::new();
+    HOOK.call_once(|| {
+        let before = panic::take_hook();
+        panic::set_hook(Box::new(move |info| {
+            if !GUARDED.get() {
+                before(info);
+            }
+        }));
+    });
+    GUARDED.set(true);
+    // What was handed in is not used again after a panic: the reading ends.
+    let outcome = panic::catch_unwind(AssertUnwindSafe(run));
+    GUARDED.set(false);
+    outcome.unwrap_or_else(|_| Err(ParquetError::General("its parts contradict each other".to_owned())))
 }
 
 fn damaged(name: &str, error: &ParquetError) -> ReadError {

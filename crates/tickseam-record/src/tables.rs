@@ -123,7 +123,7 @@ pub(crate) fn read_events(
     notes: &mut Vec<Note>,
 ) -> Result<Vec<Event>, ReadError> {
     if let Some(table) = ParquetTable::open(folder, EVENTS_PARQUET_FILE)? {
-        crate::rows::refuse_both(folder, EVENTS_FILE, "found both events.csv and events.parquet")?;
+        crate::rows::refuse_both(folder, EVENTS_FILE, "both events.csv and events.parquet")?;
         return read_events_parquet(table, names);
     }
     let Some(mut rows) = Rows::open(folder, EVENTS_FILE)? else {

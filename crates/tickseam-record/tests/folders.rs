@@ -665,10 +665,7 @@ fn absent_files_and_wrong_kinds_are_named_by_path() {
     let message = |path: &Path| read(path).unwrap_err().to_string();
     assert_eq!(
         message(empty.path()),
-        format!(
-            "{}: found no such file, expected one in every recording folder, or packets.parquet",
-            at(&toml)
-        )
+        format!("{}: found no such file, expected one in every recording folder", at(&toml))
     );
     fs::write(&toml, TOML).unwrap();
     assert_eq!(

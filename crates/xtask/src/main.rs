@@ -1,5 +1,5 @@
 //! Jobs of the C interface, the bindings and the core on a chip:
-//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|java-tests|swift-check|cross|dist|firmware|bits`.
+//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|open-formats|java-tests|swift-check|cross|dist|firmware|bits`.
 
 mod abi;
 mod audit;
@@ -11,6 +11,7 @@ mod dist;
 mod firmware;
 mod header;
 mod java_tests;
+mod open_formats;
 mod python;
 mod swift_check;
 mod tools;
@@ -25,6 +26,8 @@ cargo xtask c-tests [--all]       compiles and runs the C programs; with --all a
                                   and CMake, and the programs of the C++ binding
 cargo xtask python-tests          builds the Python wheel, installs it into a fresh environment and runs its tests there; PYTHON
                                   names the interpreter (default: python3)
+cargo xtask open-formats          runs tests/open_formats/check_*.py on the command, in a fresh environment of other people's readers,
+                                  writers and validators; PYTHON as for python-tests
 cargo xtask java-tests [--speed]  builds and tests the Java binding; with --speed measures one observed packet against C
 cargo xtask swift-check           the Swift package's module map and C names, by clang: nothing compiles its Swift
 cargo xtask cross                 builds the static library for other processors, runs the C tests of three of them under qemu,
@@ -47,6 +50,7 @@ fn main() -> ExitCode {
         ["c-tests"] => c_tests::run_all(false),
         ["c-tests", "--all"] => c_tests::run_all(true),
         ["python-tests"] => python::run_all(),
+        ["open-formats"] => open_formats::run_all(),
         ["java-tests"] => java_tests::run_all(false),
         ["java-tests", "--speed"] => java_tests::run_all(true),
         ["swift-check"] => swift_check::run_all(),
