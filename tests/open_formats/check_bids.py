@@ -43,10 +43,14 @@ def main() -> None:
         }
         (dataset / "dataset_description.json").write_text(json.dumps(about))
         (dataset / "README").write_text("A data set of one simulated recording, to be validated.\n" * 4)
-        events = eeg / "sub-01_task-oddball_events.tsv"
+        # A restart begins a new timeline, and BIDS has one timeline in a run: each segment is a run of its own.
+        header, *lines = (results / "events.tsv").read_text().splitlines(keepends=True)
+        segment = header.split("\t").index("segment")
+        for run in ["0", "1"]:
+            events = eeg / f"sub-01_task-oddball_run-{run}_events.tsv"
+            events.write_text(header + "".join(line for line in lines if line.split("\t")[segment] == run))
+            shutil.copy(results / "events.json", events.with_suffix(".json"))
         sidecar = events.with_suffix(".json")
-        shutil.copy(results / "events.tsv", events)
-        shutil.copy(results / "events.json", sidecar)
         found = issues(dataset)
         errors = [one for one in found if one["severity"] == "error"]
         assert not errors, errors
@@ -54,7 +58,7 @@ def main() -> None:
 
         # What is there is what the table has, in its order, and the levels are all its values.
         described = json.loads(sidecar.read_text())
-        table = rows(events, "\t")
+        table = rows(results / "events.tsv", "\t")
         assert list(described) == list(table[0]), list(described)
         for name, column in described.items():
             assert column["LongName"] and column["Description"], name
@@ -69,7 +73,7 @@ def main() -> None:
         assert ("TSV_ADDITIONAL_COLUMNS_UNDEFINED", "u95_ms") in about_events(issues(dataset))
         shutil.copy(results / "events.json", sidecar)
         text = events.read_text()
-        events.write_text(text.replace(table[3]["onset"], "soon", 1))
+        events.write_text(text.replace(rows(events, "\t")[3]["onset"], "soon", 1))
         errors = [one for one in issues(dataset) if one["severity"] == "error"]
         assert any("_events.tsv" in one["location"] for one in errors), errors
         print(f"check_bids: {len(table)} events, {len(table[0])} columns")

@@ -7,6 +7,7 @@ root sum of squares of JCGM 100:2008, 5.1.2 (the link's bounds and holdover add 
 import hashlib
 import json
 import shutil
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -86,27 +87,30 @@ def check_packets(recording: Path, results: Path) -> int:
         assert (frame[name].notna() == placed).all(), name
     assert (frame["index"][placed] % 65536 == frame["sequence"][placed]).all()
     reference = frame[placed & (frame["stream"] == counted[0]["name"])]
+    tick_hz = tomllib.loads((recording / "recording.toml").read_text())["device_clock"]["tick_hz"]
     maps = 0
     for segment in alignment["segments"]:
         packets = reference[reference["segment"] == segment["segment"]].sort_values("index")
         # By the counter alone: differences of ticks, modulo its 32 bits, at its nominal rate.
         ticks = packets["tick"].astype("int64").to_numpy()
-        since_s = np.concatenate([[0], np.cumsum(np.diff(ticks) % 2**32)]) / segment["clock_hz"]
-        assert np.abs(since_s - packets["first_sample_s"]).max() < 1e-9
-        assert packets["delay_ms"].quantile(0.01) > -0.5 and packets["delay_ms"].min() < 2.0
+        since_s = np.concatenate([[0], np.cumsum(np.diff(ticks) % 2**32)]) / tick_hz
+        # A tick is the counter rounded down.
+        assert np.abs(since_s - packets["first_sample_s"]).max() < 1 / tick_hz
+        # Waits for a connection event each 15 ms, or a few where packets are sent again; the beat leaves out some of the shortest.
+        assert -1.0 < packets["delay_ms"].quantile(0.01) < 5.5 < packets["delay_ms"].median() < 15
         for clock in segment["maps"]:
-            centre_s = (clock["valid_from_s"] + clock["valid_to_s"]) / 2
-            near = packets.iloc[(packets["first_sample_s"] - centre_s).abs().argmin()]
+            assert segment["clock"] == "sample", "counts are of samples, five in a packet"
+            origin_s = (clock["device_origin"] - 5 * packets["index"].min()) / segment["clock_hz"]
+            near = packets.iloc[(packets["first_sample_s"] - origin_s).abs().argmin()]
             scale = 1e9 / (1 + clock["drift_ppm"] * 1e-6)
-            host_ns = clock["host_origin_ns"] + (near["first_sample_s"] - centre_s) * scale
+            host_ns = clock["host_origin_ns"] + (near["first_sample_s"] - origin_s) * scale
             delay_ms = (near["host_ns"] - host_ns) / 1e6 - segment["fixed_delay_ms"]
-            # The map is centred on a whole tick, 31 us wide.
-            assert abs(delay_ms - near["delay_ms"]) < 0.002, f"{delay_ms} against {near['delay_ms']}"
+            assert abs(delay_ms - near["delay_ms"]) < 0.001, f"{delay_ms} against {near['delay_ms']}"
             maps += 1
     # A further stream's packets lie on the reference stream's timeline, and wait as that one's do.
     further = frame[placed & (frame["stream"] != counted[0]["name"])]
     if len(further):
-        assert -0.5 < further["delay_ms"].quantile(0.01) and further["delay_ms"].median() < 30
+        assert -1.0 < further["delay_ms"].quantile(0.01) < 5.5 < further["delay_ms"].median() < 15
     assert maps >= 4
     return len(frame)
 
@@ -130,14 +134,13 @@ def check_metadata(recording: Path, results: Path) -> None:
             suffix = column.rsplit("_", 1)[-1]
             if suffix in {"ns", "ms", "s"}:
                 assert unit == suffix, column
-        assert schema.metadata is not None
 
 
 def check_inputs(folder: Path) -> int:
     recording, results = folder / "recording", folder / "results"
     expected = [(results / name).read_bytes() for name in ["events.tsv", "gaps.csv"]]
     packets = pd.read_csv(recording / "packets.csv")
-    events = pd.read_csv(recording / "events.csv", keep_default_na=False)
+    events = pd.read_csv(recording / "events.csv", dtype={"label": str})
     arrow = pa.Table.from_pandas(packets, preserve_index=False)
     dictionary = arrow.set_column(1, "stream", arrow["stream"].dictionary_encode())
     narrow = dictionary.set_column(2, "sequence", arrow["sequence"].cast(pa.uint16()))

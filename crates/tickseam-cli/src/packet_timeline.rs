@@ -1,6 +1,7 @@
 //! Where each packet lies, and how late it came: what `packets.parquet` says beside what was received.
 
 use rayon::prelude::*;
+use tickseam::placement::{Budget, Shift};
 use tickseam_record::{BudgetSummary, Description, NO_SEGMENT, PacketTimeline, Packets};
 
 use crate::align::{Aligned, SampleTimeline};
@@ -12,8 +13,9 @@ const BLOCK: usize = 128 * 1024;
 /// The timeline of all packets of a recording that was aligned.
 ///
 /// The delay of a packet is its host stamp, less the estimated host time of its first sample, less the fixed delay of a packet of its
-/// length: what it waited. Where nobody knows the fixed delay, it counts from the soonest that a packet could come, which is the same.
-/// Packets of streams that do not share the reference stream's clock have none.
+/// length: what it waited. Where nobody knows the fixed delay and the clock rests on arrivals, it counts from the soonest that a packet
+/// could come, which is the same; where the clock rests on exchanges or markers, it is not known then. Packets of streams that do not
+/// share the reference stream's clock have none.
 pub fn packet_timeline(
     description: &Description,
     packets: &Packets<'_>,
@@ -70,7 +72,8 @@ impl Clock<'_> {
             - self.longer_us(samples.stream, packets.samples()[row]);
         let waited_us = |piece: &Piece| {
             let knot = piece.known_at(first_sample_s).0;
-            Some(residual_us - knot.offset_us).filter(|_| knot.half_width_us().is_finite())
+            let soonest_us = knot.offset_us + self.above_us(piece)?;
+            Some(residual_us - soonest_us).filter(|_| knot.half_width_us().is_finite())
         };
         let pieces = &self.estimate.pieces;
         let mut holding =
@@ -91,11 +94,21 @@ impl Clock<'_> {
         waited.map(|us| us / 1e3)
     }
 
+    /// How far the soonest arrivals lie above what is known of a piece, µs: nothing, unless it rests on exchanges or markers, which know
+    /// the clock itself. `None` where nobody knows.
+    fn above_us(&self, piece: &Piece) -> Option<f64> {
+        let by_pairs = match piece.report() {
+            Some(report) => report.by_pairs,
+            None => piece.fixed_delay() == Some(Shift::default()),
+        };
+        if by_pairs { self.estimate.ground.fixed_delay.map(|delay| delay.us) } else { Some(0.0) }
+    }
+
     /// By how much longer a packet takes to fill than the reference stream's usual one, µs. A device without ticks sends nothing that
     /// would tell when a packet of another length began.
     fn longer_us(&self, stream: usize, samples: u16) -> f64 {
         let streams = &self.description.streams;
-        if self.estimate.ground.half_tick_us == 0.0 {
+        if self.description.device_clock.tick_hz.is_none() {
             return 0.0;
         }
         let fill_us =
@@ -106,7 +119,7 @@ impl Clock<'_> {
 
 /// What the `u95_ms` of each event is made of, ms.
 pub fn budgets_ms(aligned: &Aligned) -> Vec<Option<BudgetSummary>> {
-    let in_ms = |budget: &tickseam::placement::Budget| BudgetSummary {
+    let in_ms = |budget: &Budget| BudgetSummary {
         link_ms: budget.link_us / 1e3,
         statistics_ms: budget.statistics_us / 1e3,
         lattice_ms: budget.lattice_us / 1e3,

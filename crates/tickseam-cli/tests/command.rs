@@ -269,7 +269,9 @@ fn two_runs_write_the_same_bits() {
     for out in ["first", "second"] {
         assert_eq!(tickseam(&["replay", "session", "--out", out], folder.path()).status.code(), Some(0));
     }
-    for name in ["events.tsv", "gaps.csv", "alignment.json"] {
+    for name in
+        ["events.tsv", "events.json", "gaps.csv", "alignment.json", "placements.parquet", "packets.parquet"]
+    {
         let of = |out: &str| fs::read(folder.path().join(out).join(name)).unwrap();
         assert!(of("first") == of("second"), "{name}");
     }

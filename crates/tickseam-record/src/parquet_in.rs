@@ -375,6 +375,13 @@ fn fault<T>(cell: Cell<'_>, expected: impl Into<String>) -> Result<T, Fault> {
     Err(refused(cell, expected))
 }
 
+/// The same where a number was expected: a text that looks like one is still none.
+fn no_number<T>(cell: Cell<'_>, expected: impl Into<String>) -> Result<T, Fault> {
+    let Fault { found, expected } = refused(cell, expected);
+    let found = if matches!(cell, Some(Value::Text(_))) { format!("the text {found}") } else { found };
+    Err(Fault { found, expected })
+}
+
 /// True for no value: none at all, or the one that is no number, by which some programs write it.
 pub(crate) fn is_missing(cell: Cell<'_>) -> bool {
     match cell {
@@ -398,7 +405,7 @@ where
     };
     match number.and_then(|number| T::try_from(number).ok()) {
         Some(number) if (least..=largest).contains(&number) => Ok(number),
-        _ => fault(cell, whole_expected(least, largest)),
+        _ => no_number(cell, whole_expected(least, largest)),
     }
 }
 
@@ -439,7 +446,7 @@ pub(crate) fn duration_ms(cell: Cell<'_>, unit: TimeUnit) -> Result<Option<f64>,
     if milliseconds.is_finite() && milliseconds >= 0.0 {
         Ok(Some(milliseconds))
     } else {
-        fault(cell, "a finite number, 0 or more, or none")
+        no_number(cell, "a finite number, 0 or more, or none")
     }
 }
 

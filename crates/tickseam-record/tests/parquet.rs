@@ -402,6 +402,13 @@ fn events_are_read_as_from_text() {
     ] {
         assert_eq!(of(plain, &cells, ""), Err(format!("events.parquet {message}")));
     }
+    let texts =
+        "required int64 host_ns; required binary label (STRING); required binary duration_ms (STRING);";
+    assert_eq!(
+        of(texts, &[Long(some(&[1])), Text(some(&["a"])), Text(some(&["75"]))], ""),
+        Err("events.parquet row 1, column \"duration_ms\": found the text \"75\", expected a finite number, 0 or more, or none"
+            .to_owned())
+    );
     assert_eq!(
         of("required int64 host_ns;", &[Long(some(&[1]))], ""),
         Err("events.parquet: found the columns \"host_ns\", expected a column \"label\" among them"
@@ -426,8 +433,8 @@ fn what_is_no_parquet_file_is_said_to_be_none() {
 #[test]
 fn damaged_files_are_refused_or_read_and_never_more() {
     let mut refused = 0;
-    for compression in [Compression::UNCOMPRESSED, Compression::SNAPPY, Compression::ZSTD(Default::default())]
-    {
+    // Places that have no common divisor with what is in the file, and each of them spoiled in another way.
+    for (compression, step) in [(Compression::UNCOMPRESSED, 3), (Compression::ZSTD(Default::default()), 7)] {
         let whole = file(SCHEMA, &columns(), compression);
         let folder = folder(TOML, &[]);
         let path = folder.path().join("packets.parquet");
@@ -435,18 +442,18 @@ fn damaged_files_are_refused_or_read_and_never_more() {
             fs::write(&path, bytes).unwrap();
             refused += u32::from(read(folder.path()).is_err());
         };
-        for length in 0..whole.len() {
+        for length in (0..whole.len()).step_by(5 * step) {
             try_one(&whole[..length]);
         }
-        for place in 0..whole.len() {
-            for other in [whole[place] ^ 1, whole[place] ^ 0x80, 0, 0xff, whole[place].wrapping_add(1)] {
-                let mut spoiled = whole.clone();
-                spoiled[place] = other;
-                try_one(&spoiled);
-            }
+        for (number, place) in (0..whole.len()).step_by(step).enumerate() {
+            let byte = whole[place];
+            let others = [byte ^ 1, byte ^ 0x80, 0, 0xff, byte.wrapping_add(1)];
+            let mut spoiled = whole.clone();
+            spoiled[place] = others[number % others.len()];
+            try_one(&spoiled);
         }
     }
-    assert!(refused > 3_000, "{refused}");
+    assert!(refused > 150, "{refused}");
 }
 
 fn timeline() -> PacketTimeline {
