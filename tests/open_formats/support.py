@@ -19,9 +19,11 @@ loss = 0.01
 duplicates = 0.01
 """
 
-# Two streams, exchanges, markers and a reboot: two segments, and a stream beside the reference stream.
+# Two streams, exchanges, markers, packets that come twice and a reboot: two segments, and a stream beside the reference stream.
 EVENTFUL = """
 duration_s = 400.0
+[host]
+duplicates = 0.01
 [exchanges]
 period_s = 20.0
 [markers]

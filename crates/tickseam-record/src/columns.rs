@@ -387,7 +387,7 @@ fn scaled(mantissa: i128, power: i32) -> Option<i128> {
 pub(crate) fn real_ns(value: f64, exponent: i32) -> Option<i64> {
     let scale = 10_f64.powi(exponent);
     let whole = value.trunc();
-    if !(whole.abs() < 1e19) {
+    if !whole.is_finite() || whole.abs() >= 1e19 {
         return None;
     }
     // Whole units apart, so that nothing below a nanosecond is lost.

@@ -267,6 +267,9 @@ fn write_table(
     writer.into_inner()
 }
 
+/// The column of one line of the budget, and the line.
+type Line = (&'static str, fn(&BudgetSummary) -> f64);
+
 /// The bytes of `placements.parquet`: all of `events.tsv` and, beside it, what each `u95_ms` is made of. `budgets` has one for each row
 /// of the table, `None` where an event has no `u95_ms`.
 ///
@@ -303,7 +306,7 @@ pub fn placements_parquet(
     columns.push(Column::optional_text("excludes", move |row| {
         rows[row].excludes_fixed_delay.then(|| text("fixed-delay"))
     }));
-    let lines: [(&str, fn(&BudgetSummary) -> f64); 8] = [
+    let lines: [Line; 8] = [
         ("budget_link_ms", |budget| budget.link_ms),
         ("budget_statistics_ms", |budget| budget.statistics_ms),
         ("budget_lattice_ms", |budget| budget.lattice_ms),
