@@ -185,7 +185,10 @@ fn replay_writes_what_the_recording_format_says() {
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())
         .collect();
     names.sort();
-    assert_eq!(names, ["alignment.json", "events.tsv", "gaps.csv"]);
+    assert_eq!(
+        names,
+        ["alignment.json", "events.json", "events.tsv", "gaps.csv", "packets.parquet", "placements.parquet"]
+    );
 
     let events = fs::read_to_string(results.join("events.tsv")).unwrap();
     let mut rows = events.lines().map(|line| line.split('\t').collect::<Vec<_>>());
