@@ -28,8 +28,9 @@ struct Arguments {
 enum Command {
     /// Align a recording: place its events, list its gaps.
     ///
-    /// Writes events.tsv, gaps.csv and alignment.json. If the folder holds a truth.csv, also says how large the
-    /// errors were and how often the 95 % interval held; the estimator never sees it.
+    /// Writes events.tsv with events.json, gaps.csv, alignment.json, placements.parquet and packets.parquet. If the
+    /// folder holds a truth.csv, also says how large the errors were and how often the 95 % interval held; the
+    /// estimator never sees it.
     Replay(replay::Replay),
     /// Simulate a headset and a phone: write a recording with its truth.
     Simulate(simulation::Simulate),

@@ -12,6 +12,7 @@ pub mod estimate;
 pub mod follow;
 mod live_answers;
 pub mod many;
+pub mod packet_timeline;
 mod page;
 pub mod pairs;
 pub mod peers;

@@ -335,7 +335,10 @@ pub(crate) fn for_people(
     paragraph(
         &mut text,
         "Written",
-        &format!("report.html, events.tsv, gaps.csv and alignment.json, in the folder {}", out.display()),
+        &format!(
+            "report.html, events.tsv with events.json, gaps.csv, alignment.json, placements.parquet and packets.parquet, in the folder {}",
+            out.display()
+        ),
     );
     text
 }

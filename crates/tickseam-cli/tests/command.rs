@@ -187,7 +187,18 @@ fn replay_writes_what_the_recording_format_says() {
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())
         .collect();
     names.sort();
-    assert_eq!(names, ["alignment.json", "events.tsv", "gaps.csv", "report.html"]);
+    assert_eq!(
+        names,
+        [
+            "alignment.json",
+            "events.json",
+            "events.tsv",
+            "gaps.csv",
+            "packets.parquet",
+            "placements.parquet",
+            "report.html"
+        ]
+    );
 
     let events = fs::read_to_string(results.join("events.tsv")).unwrap();
     let mut rows = events.lines().map(|line| line.split('\t').collect::<Vec<_>>());
@@ -271,7 +282,9 @@ fn two_runs_write_the_same_bits() {
     for out in ["first", "second"] {
         assert_eq!(tickseam(&["replay", "session", "--out", out], folder.path()).status.code(), Some(0));
     }
-    for name in ["events.tsv", "gaps.csv", "alignment.json"] {
+    for name in
+        ["events.tsv", "events.json", "gaps.csv", "alignment.json", "placements.parquet", "packets.parquet"]
+    {
         let of = |out: &str| fs::read(folder.path().join(out).join(name)).unwrap();
         assert!(of("first") == of("second"), "{name}");
     }

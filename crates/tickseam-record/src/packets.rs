@@ -4,8 +4,10 @@ use std::borrow::Cow;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
+use crate::columns::{ColumnNames, Table, TimeUnit, decimal_ns};
 use crate::description::Description;
 use crate::error::{Note, ReadError, shown};
+use crate::parquet_in::{self, ParquetTable};
 use crate::rows::{Fault, Row, Rows, split_as_header, whole_number};
 
 /// One packet as the host received it.
@@ -290,6 +292,8 @@ impl FromIterator<Packet> for Packets<'_> {
 #[derive(Clone, Copy, PartialEq)]
 enum Column {
     HostNs,
+    /// Host stamps in another unit, with decimals.
+    HostTime(TimeUnit),
     Stream,
     Sequence,
     Tick,
@@ -297,28 +301,105 @@ enum Column {
     Other,
 }
 
-/// Name, largest sequence number and samples per packet of each stream; largest tick.
+/// Name and largest sequence number of each stream; largest tick; what columns hold that the file does not have.
 struct Limits<'a> {
     streams: Vec<(&'a [u8], u64)>,
     largest_tick: Option<u64>,
+    /// Samples of each stream's packets where no column says how many.
+    usual_samples: Option<Vec<u16>>,
 }
 
+impl<'a> Limits<'a> {
+    fn new(description: &'a Description) -> Self {
+        let streams = &description.streams;
+        Self {
+            streams: streams
+                .iter()
+                .map(|stream| (stream.name.as_bytes(), crate::description::largest(stream.sequence_bits)))
+                .collect(),
+            largest_tick: description.device_clock.largest_tick(),
+            usual_samples: None,
+        }
+    }
+
+    /// The place of a stream in the description, or what was expected instead of its name.
+    fn stream(&self, name: &[u8]) -> Result<u8, String> {
+        let place = self.streams.iter().position(|(known, _)| *known == name);
+        place.and_then(|place| u8::try_from(place).ok()).ok_or_else(|| {
+            let names: Vec<String> = self.streams.iter().map(|(name, _)| shown(name)).collect();
+            format!("a stream of recording.toml: {}", names.join(", "))
+        })
+    }
+
+    fn largest_sequence(&self, stream: u8) -> u32 {
+        u32::try_from(self.streams[usize::from(stream)].1).unwrap_or(u32::MAX)
+    }
+
+    /// What a column that is not there holds: the only stream; no tick, where none is described; as many samples as usual, with a note.
+    /// `None` where nobody could tell.
+    fn without(
+        &mut self,
+        column: Column,
+        file: &str,
+        description: &Description,
+        notes: &mut Vec<Note>,
+    ) -> Option<()> {
+        match column {
+            Column::Stream if self.streams.len() == 1 => Some(()),
+            Column::Tick if self.largest_tick.is_none() => Some(()),
+            Column::Samples => {
+                self.usual_samples =
+                    Some(description.streams.iter().map(|stream| stream.samples_per_packet).collect());
+                let text = "no column for the samples of a packet; each was taken to have its stream's \
+                            samples_per_packet";
+                notes.push(Note { file: file.to_owned(), line: 0, text: text.to_owned() });
+                Some(())
+            }
+            _ => None,
+        }
+    }
+
+    fn filled(&self, mut packet: Packet) -> Packet {
+        if let Some(usual) = &self.usual_samples {
+            packet.samples = usual[usize::from(packet.stream)];
+        }
+        packet
+    }
+}
+
+/// A packet of which nothing is known yet. It has a sample, as every packet has.
+const BLANK: Packet = Packet { host_ns: 0, stream: 0, sequence: 0, tick: None, samples: 1 };
+
 pub(crate) const FILE: &str = "packets.csv";
+pub(crate) const PARQUET_FILE: &str = "packets.parquet";
 
 /// Packets that memory is set aside for at once, however large the file claims to be.
 const MOST_PACKETS_RESERVED: usize = 8_000_000;
 
+const COLUMNS: [(&str, Column); 5] = [
+    ("host_ns", Column::HostNs),
+    ("stream", Column::Stream),
+    ("sequence", Column::Sequence),
+    ("tick", Column::Tick),
+    ("samples", Column::Samples),
+];
+
 pub(crate) fn read(
     folder: &Path,
     description: &Description,
+    names: &ColumnNames,
     notes: &mut Vec<Note>,
 ) -> Result<Packets<'static>, ReadError> {
+    if let Some(table) = ParquetTable::open(folder, PARQUET_FILE)? {
+        crate::rows::refuse_both(folder, FILE, "both packets.csv and packets.parquet")?;
+        return read_parquet(table, description, names, notes);
+    }
     let mut rows = Rows::open(folder, FILE)?.ok_or_else(|| ReadError::Absent {
         path: folder.join(FILE),
         found: "no such file",
-        expected: "one in every recording folder",
+        expected: "one in every recording folder, or packets.parquet",
     })?;
-    let form = Form::of(&rows, description)?;
+    let form = Form::of(&rows, FILE, description, names, notes)?;
     let bytes_total = rows.bytes_total();
     let mut packets = Packets::default();
     rows.for_each(notes, |row| {
@@ -351,7 +432,7 @@ impl<'a, R: Read> PacketRows<'a, R> {
     pub fn new(source: R, name: &'static str, description: &'a Description) -> Result<Self, ReadError> {
         let mut rows = Rows::of(source, PathBuf::from(name), name);
         rows.read_header()?;
-        let form = Form::of(&rows, description)?;
+        let form = Form::of(&rows, name, description, &ColumnNames::default(), &mut Vec::new())?;
         Ok(Self { rows, form })
     }
 
@@ -367,7 +448,7 @@ impl<'a, R: Read> PacketRows<'a, R> {
     ) -> Result<Self, ReadError> {
         let mut heading = Rows::of(header.as_bytes(), PathBuf::new(), "header");
         heading.read_header()?;
-        let form = Form::of(&heading, description)?;
+        let form = Form::of(&heading, name, description, &ColumnNames::default(), &mut Vec::new())?;
         let mut rows = Rows::of(source, PathBuf::from(name), name);
         rows.set_columns(heading.columns().to_vec());
         Ok(Self { rows, form })
@@ -400,25 +481,32 @@ struct Form<'a> {
 }
 
 impl<'a> Form<'a> {
-    fn of<R: Read>(rows: &Rows<R>, description: &'a Description) -> Result<Self, ReadError> {
+    fn of<R: Read>(
+        rows: &Rows<R>,
+        file: &str,
+        description: &'a Description,
+        names: &ColumnNames,
+        notes: &mut Vec<Note>,
+    ) -> Result<Self, ReadError> {
+        let mut limits = Limits::new(description);
         let mut columns = vec![Column::Other; rows.columns().len()];
-        for (name, column) in [
-            ("host_ns", Column::HostNs),
-            ("stream", Column::Stream),
-            ("sequence", Column::Sequence),
-            ("tick", Column::Tick),
-            ("samples", Column::Samples),
-        ] {
-            columns[rows.column(name)?] = column;
+        for (ours, column) in COLUMNS {
+            let wanted = names.of(Table::Packets, ours);
+            let Some(place) = rows.optional_column(wanted.name) else {
+                if wanted.asked || limits.without(column, file, description, notes).is_none() {
+                    rows.column(wanted.name)?;
+                }
+                continue;
+            };
+            if columns[place] != Column::Other {
+                let found = format!("{:?} for two of the columns that are looked for", wanted.name);
+                return Err(rows.header_fault(found, "a column of its own for each".to_owned()).into());
+            }
+            columns[place] = match (column, wanted.unit) {
+                (Column::HostNs, Some(unit)) if unit != TimeUnit::Nanoseconds => Column::HostTime(unit),
+                _ => column,
+            };
         }
-        let limits = Limits {
-            streams: description
-                .streams
-                .iter()
-                .map(|stream| (stream.name.as_bytes(), crate::description::largest(stream.sequence_bits)))
-                .collect(),
-            largest_tick: description.device_clock.largest_tick(),
-        };
         let samples_last = columns.last() == Some(&Column::Samples);
         Ok(Self { columns, limits, samples_last, description })
     }
@@ -426,7 +514,7 @@ impl<'a> Form<'a> {
     #[inline]
     fn packet(&self, row: &Row<'_>) -> Result<Packet, Fault> {
         match read_plain(row, &self.columns, &self.limits) {
-            Some(packet) if row.terminated => Ok(packet),
+            Some(packet) if row.terminated => Ok(self.limits.filled(packet)),
             _ => self.any_packet(row),
         }
     }
@@ -434,11 +522,69 @@ impl<'a> Form<'a> {
     /// A row that is not as programs write them, or the last one without a line end.
     #[cold]
     fn any_packet(&self, row: &Row<'_>) -> Result<Packet, Fault> {
-        let packet = read_any(row, &self.columns, &self.limits)?;
+        let packet = self.limits.filled(read_any(row, &self.columns, &self.limits)?);
         if self.samples_last && !row.terminated {
             refuse_cut_samples(&packet, self.description, self.columns.len() - 1)?;
         }
         Ok(packet)
+    }
+}
+
+fn read_parquet(
+    mut table: ParquetTable,
+    description: &Description,
+    names: &ColumnNames,
+    notes: &mut Vec<Note>,
+) -> Result<Packets<'static>, ReadError> {
+    let mut limits = Limits::new(description);
+    let mut places = [None; COLUMNS.len()];
+    for ((ours, column), place) in COLUMNS.into_iter().zip(&mut places) {
+        let wanted = names.of(Table::Packets, ours);
+        *place = table.optional_column(wanted)?;
+        if place.is_none()
+            && (wanted.asked || limits.without(column, PARQUET_FILE, description, notes).is_none())
+        {
+            return Err(table.without(wanted.name).into());
+        }
+    }
+    let [Some(host), stream, Some(sequence), tick, samples] = places else {
+        return Err(table.without("host_ns").into());
+    };
+    let instants = table.instants(host, names.of(Table::Packets, "host_ns"))?;
+    let mut packets = Packets::default();
+    packets.reserve(table.rows_claimed().min(MOST_PACKETS_RESERVED), tick.is_some());
+    table.for_each(|cells| {
+        let at = |column: usize| move |fault: parquet_in::Fault| (column, fault);
+        let mut packet = Packet { host_ns: instants.ns(cells[host]).map_err(at(host))?, ..BLANK };
+        if let Some(column) = stream {
+            packet.stream = stream_of(cells[column], &limits).map_err(at(column))?;
+        }
+        let largest = limits.largest_sequence(packet.stream);
+        packet.sequence = parquet_in::whole(cells[sequence], 0, largest).map_err(at(sequence))?;
+        if let Some(column) = tick {
+            packet.tick = tick_of(cells[column], limits.largest_tick).map_err(at(column))?;
+        }
+        if let Some(column) = samples {
+            packet.samples = parquet_in::whole(cells[column], 1, u16::MAX).map_err(at(column))?;
+        }
+        packets.push(limits.filled(packet));
+        Ok(())
+    })?;
+    Ok(packets)
+}
+
+fn stream_of(cell: parquet_in::Cell<'_>, limits: &Limits<'_>) -> Result<u8, parquet_in::Fault> {
+    let name = parquet_in::text(cell)?;
+    limits.stream(name.as_bytes()).map_err(|expected| parquet_in::refused(cell, expected))
+}
+
+fn tick_of(cell: parquet_in::Cell<'_>, largest: Option<u64>) -> Result<Option<u64>, parquet_in::Fault> {
+    match largest {
+        _ if parquet_in::is_missing(cell) => Ok(None),
+        Some(largest) => parquet_in::whole(cell, 0, largest)
+            .map(Some)
+            .map_err(|fault| parquet_in::Fault { expected: format!("{} or none", fault.expected), ..fault }),
+        None => Err(parquet_in::refused(cell, format!("none, {NO_COUNTER}"))),
     }
 }
 
@@ -462,13 +608,14 @@ fn read_plain(row: &Row<'_>, columns: &[Column], limits: &Limits<'_>) -> Option<
     if !row.plain {
         return None;
     }
-    let bytes = row.bytes;
-    let mut packet = Packet { host_ns: 0, stream: 0, sequence: 0, tick: None, samples: 0 };
+    let (bytes, delimiter) = (row.bytes, row.delimiter);
+    let ends = |at: usize| bytes.get(at).is_none_or(|&byte| byte == delimiter);
+    let mut packet = BLANK;
     let mut sequence = 0;
     let mut at = 0;
     for (index, column) in columns.iter().enumerate() {
         if index > 0 {
-            if bytes.get(at) != Some(&b',') {
+            if bytes.get(at) != Some(&delimiter) {
                 return None;
             }
             at += 1;
@@ -481,21 +628,25 @@ fn read_plain(row: &Row<'_>, columns: &[Column], limits: &Limits<'_>) -> Option<
             }
             Column::Sequence => sequence = digits(bytes, &mut at, 0)?,
             Column::Tick => {
-                if !matches!(bytes.get(at), None | Some(b',')) {
+                if !ends(at) {
                     packet.tick = Some(digits(bytes, &mut at, 0)?);
                 }
             }
             Column::Samples => packet.samples = u16::try_from(digits(bytes, &mut at, 0)?).ok()?,
             Column::Stream => {
                 let rest = &bytes[at..];
-                let place = limits.streams.iter().position(|(name, _)| {
-                    rest.starts_with(name) && matches!(rest.get(name.len()), None | Some(b','))
-                })?;
+                let named = |name: &[u8]| rest.starts_with(name) && ends(at + name.len());
+                let place = limits.streams.iter().position(|(name, _)| named(name))?;
                 at += limits.streams[place].0.len();
                 packet.stream = u8::try_from(place).ok()?;
             }
+            Column::HostTime(unit) => {
+                let length = memchr::memchr(delimiter, &bytes[at..]).unwrap_or(bytes.len() - at);
+                packet.host_ns = decimal_ns(&bytes[at..at + length], unit.exponent())?;
+                at += length;
+            }
             Column::Other => {
-                at += memchr::memchr(b',', &bytes[at..]).unwrap_or(bytes.len() - at);
+                at += memchr::memchr(delimiter, &bytes[at..]).unwrap_or(bytes.len() - at);
             }
         }
     }
@@ -525,32 +676,28 @@ fn digits(bytes: &[u8], at: &mut usize, skipped: usize) -> Option<u64> {
 #[cold]
 fn read_any(row: &Row<'_>, columns: &[Column], limits: &Limits<'_>) -> Result<Packet, Fault> {
     let fields = split_as_header(row, columns.len())?;
-    let mut packet = Packet { host_ns: 0, stream: 0, sequence: 0, tick: None, samples: 0 };
+    let mut packet = BLANK;
     for (index, (column, field)) in columns.iter().zip(&fields).enumerate() {
         match column {
             Column::HostNs => packet.host_ns = whole_number(index, field, i64::MIN, i64::MAX)?,
+            Column::HostTime(unit) => packet.host_ns = crate::rows::instant(index, field, Some(*unit))?,
             Column::Samples => packet.samples = whole_number(index, field, 1, u16::MAX)?,
             Column::Tick => packet.tick = read_tick(index, field, limits.largest_tick)?,
             Column::Stream => {
-                let place = limits.streams.iter().position(|(name, _)| *name == &**field);
-                let place = place.and_then(|place| u8::try_from(place).ok());
-                packet.stream = place.ok_or_else(|| {
-                    let names: Vec<String> = limits.streams.iter().map(|(name, _)| shown(name)).collect();
-                    let expected = format!("a stream of recording.toml: {}", names.join(", "));
-                    Fault::field(index, field, expected)
-                })?;
+                packet.stream =
+                    limits.stream(field).map_err(|expected| Fault::field(index, field, expected))?;
             }
             Column::Sequence | Column::Other => {}
         }
     }
     // How far a sequence number may go depends on the stream, whose column may come later.
     for (index, field) in fields.iter().enumerate().filter(|&(index, _)| columns[index] == Column::Sequence) {
-        let largest = limits.streams[usize::from(packet.stream)].1;
-        let largest = u32::try_from(largest).unwrap_or(u32::MAX);
-        packet.sequence = whole_number(index, field, 0, largest)?;
+        packet.sequence = whole_number(index, field, 0, limits.largest_sequence(packet.stream))?;
     }
     Ok(packet)
 }
+
+const NO_COUNTER: &str = "since recording.toml has no tick_hz and tick_bits under [device_clock]";
 
 fn read_tick(index: usize, field: &[u8], largest: Option<u64>) -> Result<Option<u64>, Fault> {
     match largest {
@@ -558,11 +705,7 @@ fn read_tick(index: usize, field: &[u8], largest: Option<u64>) -> Result<Option<
         Some(largest) => whole_number(index, field, 0, largest)
             .map(Some)
             .map_err(|fault| Fault { expected: format!("{} or an empty field", fault.expected), ..fault }),
-        None => Err(Fault::field(
-            index,
-            field,
-            "an empty field, since recording.toml has no tick_hz and tick_bits under [device_clock]",
-        )),
+        None => Err(Fault::field(index, field, format!("an empty field, {NO_COUNTER}"))),
     }
 }
 

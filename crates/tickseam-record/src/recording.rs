@@ -6,6 +6,7 @@ use std::path::Path;
 
 use sha2::{Digest, Sha256};
 
+use crate::columns::ColumnNames;
 use crate::description::{self, Description};
 use crate::error::{Note, ReadError, WriteError};
 use crate::output::OutputFolder;
@@ -35,8 +36,16 @@ pub struct Recording {
 }
 
 /// Files of a recording that this crate reads, in the order in which it reads them.
-const FILES: [&str; 6] =
-    [description::FILE, packets::FILE, "events.csv", "exchanges.csv", "markers.csv", "truth.csv"];
+const FILES: [&str; 8] = [
+    description::FILE,
+    packets::FILE,
+    packets::PARQUET_FILE,
+    tables::EVENTS_FILE,
+    tables::EVENTS_PARQUET_FILE,
+    "exchanges.csv",
+    "markers.csv",
+    "truth.csv",
+];
 
 /// Reads a recording folder.
 ///
@@ -48,8 +57,17 @@ const FILES: [&str; 6] =
 /// are absent or cannot be read.
 ///
 /// # Cost
-/// One pass over each file; 256 KiB of buffer and the columns of [`Packets`]. Not bounded in the number of rows.
+/// One pass over each file; 256 KiB of buffer, or one row group of a Parquet file as it is compressed, and the columns of [`Packets`]. Not
+/// bounded in the number of rows.
 pub fn read(folder: &Path) -> Result<Recording, ReadError> {
+    read_named(folder, &ColumnNames::default())
+}
+
+/// The same for tables that were written with other column names.
+///
+/// # Errors
+/// As [`read`]; and a column or a table that is named but not there.
+pub fn read_named(folder: &Path, names: &ColumnNames) -> Result<Recording, ReadError> {
     let metadata = match fs::metadata(folder) {
         Ok(metadata) => metadata,
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
@@ -70,10 +88,10 @@ pub fn read(folder: &Path) -> Result<Recording, ReadError> {
     }
     let mut notes = Vec::new();
     let description = description::read(folder, &mut notes)?;
-    let packets = packets::read(folder, &description, &mut notes)?;
-    let events = tables::read_events(folder, &mut notes)?;
-    let exchanges = tables::read_exchanges(folder, &description, &mut notes)?;
-    let markers = tables::read_markers(folder, &description, &mut notes)?;
+    let packets = packets::read(folder, &description, names, &mut notes)?;
+    let events = tables::read_events(folder, names, &mut notes)?;
+    let exchanges = tables::read_exchanges(folder, &description, names, &mut notes)?;
+    let markers = tables::read_markers(folder, &description, names, &mut notes)?;
     let truth = tables::read_truth(folder, &mut notes)?;
     Ok(Recording { description, packets, events, exchanges, markers, truth, notes })
 }
@@ -136,8 +154,8 @@ pub(crate) fn write_into(
     output.write(description::FILE, |out| out.write_all(text.as_bytes()))?;
     output.write(packets::FILE, |out| write_packets(out, recording))?;
     if !recording.events.is_empty() {
-        names.push("events.csv");
-        output.write("events.csv", |out| write_events(out, &recording.events))?;
+        names.push(tables::EVENTS_FILE);
+        output.write(tables::EVENTS_FILE, |out| write_events(out, &recording.events))?;
     }
     if !recording.exchanges.is_empty() {
         names.push("exchanges.csv");

@@ -470,7 +470,7 @@ fn decimal(number: Option<f64>, decimals: usize) -> String {
     fixed(number, decimals).unwrap_or_else(|| MISSING.to_owned())
 }
 
-fn tab_field(text: &str) -> String {
+pub(crate) fn tab_field(text: &str) -> String {
     if text.is_empty() {
         return MISSING.to_owned();
     }

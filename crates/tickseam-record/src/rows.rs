@@ -5,6 +5,7 @@ use std::fs::File;
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
+use crate::columns::{TimeUnit, decimal_ns};
 use crate::error::{Malformed, Note, Place, ReadError, shown};
 
 /// Longest row accepted, bytes. A row of a recording has some 40; doubling it doubles what a file of
@@ -23,6 +24,8 @@ pub(crate) struct Row<'a> {
     pub(crate) terminated: bool,
     /// True where the record has no quote and only ASCII without NUL: a comma is a comma.
     pub(crate) plain: bool,
+    /// What stands between two fields.
+    pub(crate) delimiter: u8,
 }
 
 /// Says what is wrong with one field; the column's name is added by who knows the header.
@@ -49,6 +52,7 @@ pub(crate) struct Rows<R> {
     line: u64,
     exhausted: bool,
     ascii: bool,
+    delimiter: u8,
     columns: Vec<String>,
 }
 
@@ -85,6 +89,7 @@ impl<R: Read> Rows<R> {
             line: 1,
             exhausted: false,
             ascii: true,
+            delimiter: b',',
             columns: Vec::new(),
         }
     }
@@ -107,6 +112,7 @@ impl<R: Read> Rows<R> {
             };
             Malformed { file: name.to_owned(), line: 1, place, found, expected: expected.to_owned() }
         };
+        let delimiter;
         let columns: Vec<String> = match self.next()? {
             None => return Err(header_fault(None, "an empty file".to_owned(), "a header row").into()),
             Some(row) => {
@@ -114,7 +120,8 @@ impl<R: Read> Rows<R> {
                 if bytes.is_empty() {
                     return Err(header_fault(None, "an empty line".to_owned(), "a header row").into());
                 }
-                split(&Row { bytes, ..row })
+                delimiter = delimiter_of(bytes);
+                split(&Row { bytes, delimiter, ..row })
                     .map_err(|fault| header_fault(fault.index, fault.found, &fault.expected))?
                     .iter()
                     .map(|field| String::from_utf8_lossy(field).into_owned())
@@ -128,20 +135,23 @@ impl<R: Read> Rows<R> {
             }
         }
         self.columns = columns;
+        self.delimiter = delimiter;
         Ok(())
+    }
+
+    /// What is wrong with the file's header.
+    pub(crate) fn header_fault(&self, found: String, expected: String) -> Malformed {
+        Malformed { file: self.name.to_owned(), line: 1, place: Place::Line, found, expected }
     }
 
     /// Place of a column that the file must have.
     pub(crate) fn column(&self, wanted: &str) -> Result<usize, Malformed> {
         self.optional_column(wanted).ok_or_else(|| {
             let names = self.columns.join(",");
-            Malformed {
-                file: self.name.to_owned(),
-                line: 1,
-                place: Place::Line,
-                found: format!("the header {}", shown(names.as_bytes())),
-                expected: format!("a column {wanted:?} in it"),
-            }
+            self.header_fault(
+                format!("the header {}", shown(names.as_bytes())),
+                format!("a column {wanted:?} in it"),
+            )
         })
     }
 
@@ -248,7 +258,7 @@ impl<R: Read> Rows<R> {
             self.line += memchr::memchr_iter(b'\n', whole).count() as u64;
         }
         let bytes = whole.strip_suffix(b"\r").unwrap_or(whole);
-        Ok(Some(Row { bytes, line, terminated, plain: plain && self.ascii }))
+        Ok(Some(Row { bytes, line, terminated, plain: plain && self.ascii, delimiter: self.delimiter }))
     }
 
     /// Moves what is held to the front and reads on behind it.
@@ -294,6 +304,18 @@ pub(crate) fn open(folder: &Path, name: &str) -> Result<Option<(File, PathBuf)>,
     }
 }
 
+/// Refuses a folder that has a table twice: nobody could tell which of the two is meant. `found` says so.
+pub(crate) fn refuse_both(folder: &Path, text: &str, found: &'static str) -> Result<(), ReadError> {
+    match std::fs::symlink_metadata(folder.join(text)) {
+        Err(error) if error.kind() == ErrorKind::NotFound => Ok(()),
+        _ => Err(ReadError::Absent {
+            path: folder.to_path_buf(),
+            found,
+            expected: "one of them: remove the .parquet file to have the text read, or the .csv file to have the Parquet one read",
+        }),
+    }
+}
+
 /// Where a record with quotes in it ends: the first line end outside quotes.
 fn quoted_record_end(held: &[u8]) -> Option<usize> {
     let mut inside = false;
@@ -303,6 +325,22 @@ fn quoted_record_end(held: &[u8]) -> Option<usize> {
     })
 }
 
+/// What stands between the fields of a file: a comma, unless its header has none and has semicolons or tabs instead. Every table has two
+/// columns or more, so that a header without a comma can mean nothing else.
+fn delimiter_of(header: &[u8]) -> u8 {
+    let mut inside = false;
+    let mut other = None;
+    for &byte in header {
+        match byte {
+            b'"' => inside = !inside,
+            b',' if !inside => return b',',
+            b';' | b'\t' if !inside => other = other.or(Some(byte)),
+            _ => {}
+        }
+    }
+    other.unwrap_or(b',')
+}
+
 /// The fields of a row with their quotes taken off (RFC 4180, section 2).
 pub(crate) fn split<'a>(row: &Row<'a>) -> Result<Vec<Cow<'a, [u8]>>, Fault> {
     let mut fields = Vec::new();
@@ -310,9 +348,9 @@ pub(crate) fn split<'a>(row: &Row<'a>) -> Result<Vec<Cow<'a, [u8]>>, Fault> {
     loop {
         let index = fields.len();
         let (field, next) = match rest.split_first() {
-            Some((b'"', inner)) => unquote(inner, index)?,
+            Some((b'"', inner)) => unquote(inner, index, row.delimiter)?,
             _ => {
-                let end = memchr::memchr(b',', rest).unwrap_or(rest.len());
+                let end = memchr::memchr(row.delimiter, rest).unwrap_or(rest.len());
                 let (field, next) = rest.split_at(end);
                 if field.contains(&b'"') {
                     return Err(Fault::field(index, field, "quotes only around a whole field"));
@@ -328,14 +366,14 @@ pub(crate) fn split<'a>(row: &Row<'a>) -> Result<Vec<Cow<'a, [u8]>>, Fault> {
         }
         fields.push(field);
         match next.split_first() {
-            Some((_, after_comma)) => rest = after_comma,
+            Some((_, after_delimiter)) => rest = after_delimiter,
             None => return Ok(fields),
         }
     }
 }
 
 /// Takes a quoted field whose opening quote is already gone; gives it and what follows it.
-fn unquote(inner: &[u8], index: usize) -> Result<(Cow<'_, [u8]>, &[u8]), Fault> {
+fn unquote(inner: &[u8], index: usize, delimiter: u8) -> Result<(Cow<'_, [u8]>, &[u8]), Fault> {
     let mut text: Cow<'_, [u8]> = Cow::Borrowed(&[]);
     let mut rest = inner;
     loop {
@@ -353,9 +391,16 @@ fn unquote(inner: &[u8], index: usize) -> Result<(Cow<'_, [u8]>, &[u8]), Fault> 
                 text.to_mut().push(b'"');
                 rest = after;
             }
-            None | Some((b',', _)) => return Ok((text, next)),
+            None => return Ok((text, next)),
+            Some((&after, _)) if after == delimiter => return Ok((text, next)),
             Some(_) => {
-                return Err(Fault::field(index, next, "a comma or the line's end after a closing quote"));
+                let name = match delimiter {
+                    b';' => "semicolon",
+                    b'\t' => "tab",
+                    _ => "comma",
+                };
+                let expected = format!("a {name} or the line's end after a closing quote");
+                return Err(Fault::field(index, next, expected));
             }
         }
     }
@@ -386,6 +431,22 @@ where
         Some(number) if digits.iter().all(u8::is_ascii_digit) && (least..=largest).contains(&number) => {
             Ok(number)
         }
-        _ => Err(Fault::field(index, field, format!("a whole number from {least} to {largest}"))),
+        _ => Err(Fault::field(index, field, whole_expected(least, largest))),
     }
+}
+
+/// An instant in ns: a whole number of them, or a decimal number of another unit.
+pub(crate) fn instant(index: usize, field: &[u8], unit: Option<TimeUnit>) -> Result<i64, Fault> {
+    match unit {
+        None | Some(TimeUnit::Nanoseconds) => whole_number(index, field, i64::MIN, i64::MAX),
+        Some(unit) => decimal_ns(field, unit.exponent()).ok_or_else(|| {
+            let expected =
+                format!("a decimal number of {} such as 12.345, whose nanoseconds fit 64 bits", unit.word());
+            Fault::field(index, field, expected)
+        }),
+    }
+}
+
+pub(crate) fn whole_expected(least: impl std::fmt::Display, largest: impl std::fmt::Display) -> String {
+    format!("a whole number from {least} to {largest}")
 }

@@ -1,10 +1,13 @@
 //! The short tables of a recording: exchanges, markers, events, truth.
 
+use std::io::Read;
 use std::path::Path;
 
+use crate::columns::{ColumnNames, Table, TimeUnit, decimal_ms};
 use crate::description::Description;
 use crate::error::{Malformed, Note, Place, ReadError};
-use crate::rows::{Fault, Rows, split_as_header, whole_number};
+use crate::parquet_in::{self, ParquetTable};
+use crate::rows::{Fault, Rows, instant, split_as_header, whole_number};
 
 /// A two-way timestamp exchange: T1 to T4 of RFC 5905, two from each clock.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -57,15 +60,16 @@ const I64: (i64, i64) = (i64::MIN, i64::MAX);
 pub(crate) fn read_exchanges(
     folder: &Path,
     description: &Description,
+    names: &ColumnNames,
     notes: &mut Vec<Note>,
 ) -> Result<Vec<Exchange>, ReadError> {
-    let Some(mut rows) = Rows::open(folder, "exchanges.csv")? else { return Ok(Vec::new()) };
-    let columns = [
-        rows.column("origin_ns")?,
-        rows.column("receive_tick")?,
-        rows.column("transmit_tick")?,
-        rows.column("destination_ns")?,
-    ];
+    const FILE: &str = "exchanges.csv";
+    let Some(mut rows) = Rows::open(folder, FILE)? else {
+        return none_of(folder, FILE, names.mention(Table::Exchanges));
+    };
+    let wanted = ["origin_ns", "receive_tick", "transmit_tick", "destination_ns"]
+        .map(|ours| names.of(Table::Exchanges, ours));
+    let columns = distinct(&rows, wanted.map(|wanted| wanted.name))?;
     let largest = largest_tick("exchanges.csv", description)?;
     let count = rows.columns().len();
     let mut exchanges = Vec::new();
@@ -73,10 +77,10 @@ pub(crate) fn read_exchanges(
         let fields = split_as_header(row, count)?;
         let [origin, receive, transmit, destination] = columns;
         exchanges.push(Exchange {
-            origin_ns: whole_number(origin, &fields[origin], I64.0, I64.1)?,
+            origin_ns: instant(origin, &fields[origin], wanted[0].unit)?,
             receive_tick: whole_number(receive, &fields[receive], 0, largest)?,
             transmit_tick: whole_number(transmit, &fields[transmit], 0, largest)?,
-            destination_ns: whole_number(destination, &fields[destination], I64.0, I64.1)?,
+            destination_ns: instant(destination, &fields[destination], wanted[3].unit)?,
         });
         Ok(())
     })?;
@@ -86,17 +90,22 @@ pub(crate) fn read_exchanges(
 pub(crate) fn read_markers(
     folder: &Path,
     description: &Description,
+    names: &ColumnNames,
     notes: &mut Vec<Note>,
 ) -> Result<Vec<Marker>, ReadError> {
-    let Some(mut rows) = Rows::open(folder, "markers.csv")? else { return Ok(Vec::new()) };
-    let (host, tick) = (rows.column("host_ns")?, rows.column("tick")?);
+    const FILE: &str = "markers.csv";
+    let Some(mut rows) = Rows::open(folder, FILE)? else {
+        return none_of(folder, FILE, names.mention(Table::Markers));
+    };
+    let wanted = ["host_ns", "tick"].map(|ours| names.of(Table::Markers, ours));
+    let [host, tick] = distinct(&rows, wanted.map(|wanted| wanted.name))?;
     let largest = largest_tick("markers.csv", description)?;
     let count = rows.columns().len();
     let mut markers = Vec::new();
     rows.for_each(notes, |row| {
         let fields = split_as_header(row, count)?;
         markers.push(Marker {
-            host_ns: whole_number(host, &fields[host], I64.0, I64.1)?,
+            host_ns: instant(host, &fields[host], wanted[0].unit)?,
             tick: whole_number(tick, &fields[tick], 0, largest)?,
         });
         Ok(())
@@ -104,9 +113,24 @@ pub(crate) fn read_markers(
     Ok(markers)
 }
 
-pub(crate) fn read_events(folder: &Path, notes: &mut Vec<Note>) -> Result<Vec<Event>, ReadError> {
-    let Some(rows) = Rows::open(folder, "events.csv")? else { return Ok(Vec::new()) };
-    events_of(rows, notes)
+pub(crate) const EVENTS_FILE: &str = "events.csv";
+pub(crate) const EVENTS_PARQUET_FILE: &str = "events.parquet";
+
+const DURATION: &str = "a finite number, 0 or more, or an empty field";
+
+pub(crate) fn read_events(
+    folder: &Path,
+    names: &ColumnNames,
+    notes: &mut Vec<Note>,
+) -> Result<Vec<Event>, ReadError> {
+    if let Some(table) = ParquetTable::open(folder, EVENTS_PARQUET_FILE)? {
+        crate::rows::refuse_both(folder, EVENTS_FILE, "both events.csv and events.parquet")?;
+        return read_events_parquet(table, names);
+    }
+    let Some(rows) = Rows::open(folder, EVENTS_FILE)? else {
+        return none_of(folder, EVENTS_FILE, names.mention(Table::Events));
+    };
+    events_of(rows, names, notes)
 }
 
 /// Reads a file of events that lies anywhere; messages and notes name it by its path.
@@ -117,12 +141,12 @@ pub(crate) fn read_events_file(path: &Path, notes: &mut Vec<Note>) -> Result<Vec
     let (Some(folder), Some(name)) = (path.parent(), path.file_name().and_then(|name| name.to_str())) else {
         return Err(absent);
     };
-    let Some(rows) = Rows::open_as(folder, name, "events.csv").map_err(|error| renamed(error, &named))?
-    else {
+    let Some(rows) = Rows::open_as(folder, name, EVENTS_FILE).map_err(|error| renamed(error, &named))? else {
         return Err(absent);
     };
     let mut found = Vec::new();
-    let events = events_of(rows, &mut found).map_err(|error| renamed(error, &named))?;
+    let events =
+        events_of(rows, &ColumnNames::default(), &mut found).map_err(|error| renamed(error, &named))?;
     notes.extend(found.into_iter().map(|note| Note { file: named.clone(), ..note }));
     Ok(events)
 }
@@ -134,36 +158,103 @@ fn renamed(error: ReadError, file: &str) -> ReadError {
     }
 }
 
-fn events_of<R: std::io::Read>(mut rows: Rows<R>, notes: &mut Vec<Note>) -> Result<Vec<Event>, ReadError> {
-    let (host, label) = (rows.column("host_ns")?, rows.column("label")?);
-    let duration = rows.optional_column("duration_ms");
+fn events_of<R: Read>(
+    mut rows: Rows<R>,
+    names: &ColumnNames,
+    notes: &mut Vec<Note>,
+) -> Result<Vec<Event>, ReadError> {
+    let of = |ours| names.of(Table::Events, ours);
+    let (wanted, wanted_duration) = ([of("host_ns"), of("label")], of("duration_ms"));
+    let [host, label] = distinct(&rows, wanted.map(|wanted| wanted.name))?;
+    let duration = if wanted_duration.asked {
+        Some(rows.column(wanted_duration.name)?)
+    } else {
+        rows.optional_column(wanted_duration.name)
+    };
+    refuse_shared(&rows, duration, &[host, label])?;
+    let unit = wanted_duration.unit.unwrap_or(TimeUnit::Milliseconds);
     let count = rows.columns().len();
     let mut events = Vec::new();
     rows.for_each(notes, |row| {
         let fields = split_as_header(row, count)?;
-        let duration_ms = match duration {
-            Some(index) if !fields[index].is_empty() => {
-                let milliseconds =
-                    finite(index, &fields[index], "a finite number, 0 or more, or an empty field")?;
-                if milliseconds < 0.0 {
-                    return Err(Fault::field(
-                        index,
-                        &fields[index],
-                        "a finite number, 0 or more, or an empty field",
-                    ));
-                }
-                Some(milliseconds)
+        let duration_ms = match duration.map(|index| (index, &fields[index])) {
+            Some((index, field)) if !field.is_empty() => {
+                let number = std::str::from_utf8(field).ok().and_then(|text| decimal_ms(text, unit));
+                let milliseconds = number.filter(|milliseconds| *milliseconds >= 0.0);
+                Some(milliseconds.ok_or_else(|| Fault::field(index, field, DURATION))?)
             }
             _ => None,
         };
         events.push(Event {
-            host_ns: whole_number(host, &fields[host], I64.0, I64.1)?,
+            host_ns: instant(host, &fields[host], wanted[0].unit)?,
             label: text(&fields[label]),
             duration_ms,
         });
         Ok(())
     })?;
     Ok(events)
+}
+
+fn read_events_parquet(mut table: ParquetTable, names: &ColumnNames) -> Result<Vec<Event>, ReadError> {
+    let of = |ours| names.of(Table::Events, ours);
+    let (host, label) = (table.column(of("host_ns"))?, table.column(of("label"))?);
+    let wanted = of("duration_ms");
+    let duration = table.optional_column(wanted)?;
+    if duration.is_none() && wanted.asked {
+        return Err(table.without(wanted.name).into());
+    }
+    let instants = table.instants(host, of("host_ns"))?;
+    let unit = wanted.unit.unwrap_or(TimeUnit::Milliseconds);
+    let mut events = Vec::new();
+    table.for_each(|cells| {
+        let at = |column: usize| move |fault: parquet_in::Fault| (column, fault);
+        let duration_ms = match duration {
+            Some(column) => parquet_in::duration_ms(cells[column], unit).map_err(at(column))?,
+            None => None,
+        };
+        events.push(Event {
+            host_ns: instants.ns(cells[host]).map_err(at(host))?,
+            label: parquet_in::text(cells[label]).map_err(at(label))?.into_owned(),
+            duration_ms,
+        });
+        Ok(())
+    })?;
+    Ok(events)
+}
+
+/// A table that the folder does not have: no rows, unless somebody named its columns.
+fn none_of<T>(folder: &Path, file: &str, named: bool) -> Result<Vec<T>, ReadError> {
+    if named {
+        return Err(ReadError::Absent {
+            path: folder.join(file),
+            found: "no such file",
+            expected: "one, since its columns were named",
+        });
+    }
+    Ok(Vec::new())
+}
+
+/// The places of columns that the file must have, each its own.
+fn distinct<R: Read, const COUNT: usize>(
+    rows: &Rows<R>,
+    names: [&str; COUNT],
+) -> Result<[usize; COUNT], Malformed> {
+    let mut places = [0; COUNT];
+    for (at, name) in names.into_iter().enumerate() {
+        places[at] = rows.column(name)?;
+        refuse_shared(rows, Some(places[at]), &places[..at])?;
+    }
+    Ok(places)
+}
+
+fn refuse_shared<R: Read>(rows: &Rows<R>, place: Option<usize>, others: &[usize]) -> Result<(), Malformed> {
+    match place {
+        Some(place) if others.contains(&place) => {
+            let found = format!("{:?} for two of the columns that are looked for", rows.columns()[place]);
+            Err(rows.header_fault(found, "a column of its own for each".to_owned()))
+        }
+        _ => Ok(()),
+    }
 }
 
 pub(crate) fn read_truth(folder: &Path, notes: &mut Vec<Note>) -> Result<Option<Vec<Truth>>, ReadError> {

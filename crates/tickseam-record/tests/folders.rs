@@ -670,7 +670,10 @@ fn absent_files_and_wrong_kinds_are_named_by_path() {
     fs::write(&toml, TOML).unwrap();
     assert_eq!(
         message(empty.path()),
-        format!("{}: found no such file, expected one in every recording folder", at(&packets))
+        format!(
+            "{}: found no such file, expected one in every recording folder, or packets.parquet",
+            at(&packets)
+        )
     );
     fs::create_dir(&packets).unwrap();
     assert_eq!(message(empty.path()), format!("{}: found no regular file, expected one", at(&packets)));

@@ -1,5 +1,5 @@
 //! Jobs of the C interface, the bindings and the core on a chip:
-//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|java-tests|page-check|swift-check|cross|dist|firmware|bits`.
+//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|open-formats|java-tests|page-check|swift-check|cross|dist|firmware|bits`.
 
 mod abi;
 mod audit;
@@ -11,6 +11,7 @@ mod dist;
 mod firmware;
 mod header;
 mod java_tests;
+mod open_formats;
 mod page_check;
 mod python;
 mod swift_check;
@@ -26,6 +27,8 @@ cargo xtask c-tests [--all]       compiles and runs the C programs; with --all a
                                   and CMake, and the programs of the C++ binding
 cargo xtask python-tests          builds the Python wheel, installs it into a fresh environment and runs its tests there; PYTHON
                                   names the interpreter (default: python3)
+cargo xtask open-formats          runs tests/open_formats/check_*.py on the command, in a fresh environment of other people's readers,
+                                  writers and validators; PYTHON as for python-tests
 cargo xtask java-tests [--speed]  builds and tests the Java binding; with --speed measures one observed packet against C
 cargo xtask page-check            opens the pages that the command writes in headless Chromium, at the width of a desktop and of a
                                   phone: nothing may overflow or be fetched; CHROMIUM names the browser (default: chromium)
@@ -50,6 +53,7 @@ fn main() -> ExitCode {
         ["c-tests"] => c_tests::run_all(false),
         ["c-tests", "--all"] => c_tests::run_all(true),
         ["python-tests"] => python::run_all(),
+        ["open-formats"] => open_formats::run_all(),
         ["java-tests"] => java_tests::run_all(false),
         ["java-tests", "--speed"] => java_tests::run_all(true),
         ["page-check"] => page_check::run_all(),

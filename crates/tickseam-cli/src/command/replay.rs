@@ -4,7 +4,10 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use indicatif::ProgressStyle;
-use tickseam_record::{Alignment, OutputFolder, Recording, WriteError, hash_inputs, read, write_gaps};
+use tickseam_record::{
+    Alignment, ColumnNames, Origin, OutputFolder, Recording, WriteError, hash_inputs, packets_parquet,
+    placements_parquet, read_named, write_events_sidecar, write_gaps,
+};
 
 use super::terminal::{Failure, Progress, print};
 use crate::align::{Aligned, Captured, align};
@@ -12,6 +15,7 @@ use crate::compare::{Comparison, compare};
 use crate::many::find::{Found, find, is_recording};
 use crate::many::run::{self, Job, RunError};
 use crate::many::table::{Outcome, for_people};
+use crate::packet_timeline::{budgets_ms, packet_timeline};
 use crate::report::{self, Reported};
 use crate::summary::Finding;
 use crate::verdict::criteria::{self, Criteria};
@@ -39,18 +43,39 @@ pub(super) struct Replay {
     /// End with status 1 where this is not met: u95=1ms (every placed event is known to that), placed=95%, or fit=P300-like. May be repeated.
     #[arg(long, value_name = "WHAT=LEAST", value_parser = Requirement::parse)]
     require: Vec<Requirement>,
+    /// Columns of the folder's tables that have other names: OURS=THEIRS[:UNIT],…
+    ///
+    /// Such as host_ns=arrival:us,sequence=n,events.host_ns=time:s,events.label=code. Separated by commas, or the
+    /// option again. Units of times: ns, us, ms, s; decimals are read exactly. Before a name may stand its table:
+    /// packets, events, exchanges or markers; without one it is the first of these that has such a column. A name
+    /// with a comma, a colon or a quote in it goes into double quotes.
+    ///
+    /// Without a column for the stream the recording's only stream is meant, without one for samples the usual
+    /// number. A text table may be separated by semicolons or tabs instead: its header tells.
+    #[arg(long, value_name = "NAMES", requires = "folders")]
+    columns: Vec<String>,
     /// Of several recordings, run those again, too, whose results are there.
     #[arg(long)]
     again: bool,
+}
+
+/// All that the option `--columns` says.
+fn column_names(texts: &[String]) -> Result<ColumnNames, Failure> {
+    let mut names = ColumnNames::default();
+    texts
+        .iter()
+        .try_for_each(|text| names.add(text))
+        .map_err(|error| Failure::Usage(format!("--columns: {error}")))?;
+    Ok(names)
 }
 
 pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
     if arguments.show_criteria {
         return print(criteria::DEFAULT);
     }
-    let criteria = criteria_of(arguments)?;
+    let options = Options { names: column_names(&arguments.columns)?, criteria: criteria_of(arguments)? };
     if let Some(found) = several(&arguments.folders, arguments.out.as_deref()) {
-        return replay_all(arguments, &criteria, &found);
+        return replay_all(arguments, &options, &found);
     }
     let progress = Progress::new();
     let unpacked;
@@ -76,7 +101,7 @@ pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
         Some(folder) => title_of(folder),
         None => name.clone(),
     };
-    let replayed = replay_folder(folder, &title, &out, &criteria, &|what| progress.say(what))?;
+    let replayed = replay_folder(folder, &title, &out, &options, &|what| progress.say(what))?;
     drop(progress);
     if arguments.json {
         let mut text = Vec::new();
@@ -129,7 +154,7 @@ fn several(folders: &[PathBuf], out: Option<&Path>) -> Option<Vec<Found>> {
     }
 }
 
-fn replay_all(arguments: &Replay, criteria: &Criteria, found: &[Found]) -> Result<(), Failure> {
+fn replay_all(arguments: &Replay, options: &Options, found: &[Found]) -> Result<(), Failure> {
     let Some(out) = &arguments.out else {
         return Err(Failure::Usage(
             "found several recordings, expected --out DIR to say where their results go".to_owned(),
@@ -143,7 +168,7 @@ fn replay_all(arguments: &Replay, criteria: &Criteria, found: &[Found]) -> Resul
         bar.set_length(found.len() as u64);
     }
     let align =
-        |folder: &Path, out: &Path| match replay_folder(folder, &title_of(folder), out, criteria, &|_| ()) {
+        |folder: &Path, out: &Path| match replay_folder(folder, &title_of(folder), out, options, &|_| ()) {
             Ok(Replayed { alignment, aligned, .. }) => {
                 Ok(run::Aligned { alignment, duration_s: aligned.duration_s })
             }
@@ -156,8 +181,8 @@ fn replay_all(arguments: &Replay, criteria: &Criteria, found: &[Found]) -> Resul
         }
     };
     // What results depend on beside the recording.
-    let options = [format!("{criteria:?}")];
-    let job = Job { found, out, again: arguments.again, options: &options, align: &align, done: &done };
+    let told = [format!("{options:?}")];
+    let job = Job { found, out, again: arguments.again, options: &told, align: &align, done: &done };
     let ran = run::run(&job).map_err(|error| match error {
         RunError::InTheWay { .. } => Failure::Usage(error.to_string()),
         RunError::Busy { .. } => Failure::Data(error.to_string()),
@@ -194,6 +219,15 @@ fn replay_all(arguments: &Replay, criteria: &Criteria, found: &[Found]) -> Resul
     if all_unmet.is_empty() { Ok(()) } else { Err(Failure::Data(all_unmet.join("\ntickseam: "))) }
 }
 
+/// What results depend on, beside the recording.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Options {
+    /// What its tables' columns are called.
+    pub(super) names: ColumnNames,
+    /// What it is judged by.
+    pub(super) criteria: Criteria,
+}
+
 /// A recording that was replayed.
 #[derive(Debug)]
 pub(super) struct Replayed {
@@ -218,13 +252,13 @@ impl Replayed {
 /// Reads a recording folder and aligns it.
 pub(super) fn read_and_align(
     folder: &Path,
-    criteria: &Criteria,
+    options: &Options,
     say: &dyn Fn(&'static str),
 ) -> Result<Replayed, Failure> {
     say("reading");
     let (recording, inputs) = std::thread::scope(|scope| {
         let inputs = scope.spawn(|| hash_inputs(folder));
-        let recording = read(folder);
+        let recording = read_named(folder, &options.names);
         let inputs = inputs.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         // Reading says more about what is wrong than hashing does.
         recording.and_then(|recording| Ok((recording, inputs?)))
@@ -246,7 +280,7 @@ pub(super) fn read_and_align(
         inputs,
         notes,
         &findings,
-        judge(&aligned, criteria),
+        judge(&aligned, &options.criteria),
     );
     Ok(Replayed { recording, aligned, alignment, comparison, findings })
 }
@@ -262,12 +296,12 @@ pub(super) fn replay_folder(
     folder: &Path,
     title: &str,
     out: &Path,
-    criteria: &Criteria,
+    options: &Options,
     say: &dyn Fn(&'static str),
 ) -> Result<Replayed, Failure> {
-    let replayed = read_and_align(folder, criteria, say)?;
+    let replayed = read_and_align(folder, options, say)?;
     say("writing");
-    write_results(folder, title, out, &replayed, criteria)?;
+    write_results(folder, title, out, &replayed, options)?;
     Ok(replayed)
 }
 
@@ -309,16 +343,42 @@ fn write_results(
     title: &str,
     out: &Path,
     replayed: &Replayed,
-    criteria: &Criteria,
+    options: &Options,
 ) -> Result<(), Failure> {
     let Replayed { recording, aligned, alignment, findings, .. } = replayed;
     let captured = &Captured::of(recording);
-    let page = report::write(&Reported { title, aligned, captured, alignment, findings, criteria });
+    let criteria = &options.criteria;
     let mut output = OutputFolder::open_apart_from(folder, out)?;
-    output.write("events.tsv", |file| aligned.events.write(file))?;
-    output.write("gaps.csv", |file| write_gaps(&aligned.gaps, file))?;
-    output.write("alignment.json", |file| alignment.write(file))?;
-    output.write("report.html", |file| file.write_all(page.as_bytes()))?;
+    // The tables are packed while the page is drawn and the disk takes the text.
+    let (placements, packets) = std::thread::scope(|scope| {
+        let tables = scope.spawn(|| parquet_tables(replayed));
+        let page = report::write(&Reported { title, aligned, captured, alignment, findings, criteria });
+        output.write("events.tsv", |file| aligned.events.write(file))?;
+        output.write("events.json", |file| {
+            write_events_sidecar(&aligned.events, &recording.description, file)
+        })?;
+        output.write("gaps.csv", |file| write_gaps(&aligned.gaps, file))?;
+        output.write("alignment.json", |file| alignment.write(file))?;
+        output.write("report.html", |file| file.write_all(page.as_bytes()))?;
+        tables.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+    })?;
+    output.write("placements.parquet", |file| file.write_all(&placements))?;
+    output.write("packets.parquet", |file| file.write_all(&packets))?;
     output.commit()?;
     Ok(())
+}
+
+/// The bytes of `placements.parquet` and of `packets.parquet`.
+fn parquet_tables(replayed: &Replayed) -> Result<(Vec<u8>, Vec<u8>), Failure> {
+    let Replayed { recording: Recording { description, packets, .. }, aligned, alignment, .. } = replayed;
+    let origin = Origin {
+        version: &alignment.tickseam,
+        numerics_revision: alignment.numerics_revision,
+        inputs: &alignment.inputs,
+    };
+    let streams: Vec<&str> = description.streams.iter().map(|stream| stream.name.as_str()).collect();
+    let timeline = packet_timeline(description, packets, aligned);
+    placements_parquet(&aligned.events, &budgets_ms(aligned), &origin)
+        .and_then(|placements| Ok((placements, packets_parquet(packets, &streams, &timeline, &origin)?)))
+        .map_err(|error| Failure::Data(format!("the Parquet tables cannot be made: {error}")))
 }

@@ -6,12 +6,12 @@ use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use tickseam_record::{Alignment, OutputFolder, WriteError};
+use tickseam_record::{Alignment, Origin, OutputFolder, WriteError, table_parquet};
 
 use super::find::Found;
 use super::page::page;
 use super::place::{Filled, Place, Run};
-use super::table::{Outcome, Row, write_csv};
+use super::table::{Outcome, Row, columns, write_csv};
 
 /// What aligning one recording gave.
 #[derive(Debug)]
@@ -74,6 +74,7 @@ pub enum RunError {
 
 /// The table and the page.
 const TABLE: &str = "recordings.csv";
+const PARQUET: &str = "recordings.parquet";
 const PAGE: &str = "index.html";
 
 /// Held while a run writes into an output folder.
@@ -91,12 +92,16 @@ pub fn run(job: &Job<'_>) -> Result<Ran, RunError> {
 
     // The largest first, so that no core is left with a long one at the end.
     let mut order: Vec<usize> = (0..job.found.len()).collect();
-    let bytes = |found: &Found| fs::metadata(found.folder.join("packets.csv")).map_or(0, |file| file.len());
+    let size = |path: PathBuf| fs::metadata(path).map_or(0, |file| file.len());
+    // Parquet takes about a quarter of the text's bytes.
+    let bytes = |found: &Found| {
+        size(found.folder.join("packets.csv")).max(4 * size(found.folder.join("packets.parquet")))
+    };
     order.sort_by_key(|&place| std::cmp::Reverse(job.found.get(place).map_or(0, bytes)));
 
     let finished: Vec<OnceLock<(Row, bool)>> = job.found.iter().map(|_| OnceLock::new()).collect();
     let next = AtomicUsize::new(0);
-    rayon::broadcast(|_| {
+    let work = || {
         while let Some(&place) = order.get(next.fetch_add(1, Ordering::Relaxed)) {
             if let (Some(found), Some(target), Some(cell)) =
                 (job.found.get(place), targets.get(place), finished.get(place))
@@ -104,6 +109,12 @@ pub fn run(job: &Job<'_>) -> Result<Ran, RunError> {
                 let _ = cell.set(one(job, found, target));
                 (job.done)();
             }
+        }
+    };
+    // Threads of our own: those of the pool are what a recording's tables are packed by, and would wait for themselves.
+    std::thread::scope(|scope| {
+        for _ in 0..rayon::current_num_threads().min(order.len()) {
+            scope.spawn(work);
         }
     });
     let (rows, kept): (Vec<Row>, Vec<bool>) = finished.into_iter().filter_map(OnceLock::into_inner).unzip();
@@ -116,6 +127,12 @@ pub fn run(job: &Job<'_>) -> Result<Ran, RunError> {
     };
     let mut output = OutputFolder::open(job.out)?;
     output.write(TABLE, |out| write_csv(&rows, out))?;
+    let origin = Origin {
+        version: env!("CARGO_PKG_VERSION"),
+        numerics_revision: crate::NUMERICS_REVISION,
+        inputs: &[],
+    };
+    output.write(PARQUET, |out| out.write_all(&table_parquet("recordings", &columns(&rows), &origin)?))?;
     output.write(PAGE, |out| out.write_all(page(&rows, &link).as_bytes()))?;
     output.commit()?;
     Ok(Ran { rows, kept })
@@ -186,7 +203,7 @@ fn tidy(out: &Path) {
     for entry in fs::read_dir(out).into_iter().flatten().flatten() {
         let name = entry.file_name();
         let name = name.to_string_lossy();
-        let of_ours = [TABLE, PAGE].iter().any(|ours| name.starts_with(&format!(".{ours}.")));
+        let of_ours = [TABLE, PARQUET, PAGE].iter().any(|ours| name.starts_with(&format!(".{ours}.")));
         if of_ours && name.ends_with(".partial") {
             // It is in nobody's way.
             let _ = fs::remove_file(entry.path());

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::io::{self, Write};
 
 use serde::{Deserialize, Serialize};
-use tickseam_record::Alignment;
+use tickseam_record::{Alignment, TableCells, TableColumn};
 
 use crate::summary::{duration, milliseconds, paragraph};
 
@@ -161,35 +161,18 @@ fn limit(alignment: &Alignment) -> Option<&'static str> {
     lines.iter().max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, word)| *word)
 }
 
-/// The cells of one column.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Cells {
-    /// Text.
-    Text(Vec<Option<String>>),
-    /// Numbers with a fraction.
-    Number(Vec<Option<f64>>),
-    /// Counts.
-    Count(Vec<Option<u64>>),
-    /// Yes or no.
-    Flag(Vec<Option<bool>>),
-}
-
-/// One column of the table.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Column {
-    /// Its name: that of the row's field.
-    pub name: &'static str,
-    /// One cell for each row.
-    pub cells: Cells,
+/// The unit that a column's name ends in.
+fn unit(name: &str) -> &'static str {
+    ["s", "ms", "ppm"].into_iter().find(|unit| name.ends_with(&format!("_{unit}"))).unwrap_or("1")
 }
 
 /// The table as columns, whatever it is written as.
-pub fn columns(rows: &[Row]) -> Vec<Column> {
-    let column = |name, cells| Column { name, cells };
-    let text = |of: fn(&Row) -> Option<String>| Cells::Text(rows.iter().map(of).collect());
-    let number = |of: fn(&Row) -> Option<f64>| Cells::Number(rows.iter().map(of).collect());
-    let count = |of: fn(&Row) -> Option<u64>| Cells::Count(rows.iter().map(of).collect());
-    let flag = |of: fn(&Row) -> Option<bool>| Cells::Flag(rows.iter().map(of).collect());
+pub fn columns(rows: &[Row]) -> Vec<TableColumn> {
+    let column = |name, cells| TableColumn { name, unit: unit(name), cells };
+    let text = |of: fn(&Row) -> Option<String>| TableCells::Text(rows.iter().map(of).collect());
+    let number = |of: fn(&Row) -> Option<f64>| TableCells::Number(rows.iter().map(of).collect());
+    let count = |of: fn(&Row) -> Option<u64>| TableCells::Count(rows.iter().map(of).collect());
+    let flag = |of: fn(&Row) -> Option<bool>| TableCells::Flag(rows.iter().map(of).collect());
     vec![
         column("recording", text(|row| Some(row.recording.clone()))),
         column("status", text(|row| Some(row.status.as_str().to_owned()))),
@@ -214,17 +197,15 @@ pub fn columns(rows: &[Row]) -> Vec<Column> {
     ]
 }
 
-impl Cells {
-    /// One cell as CSV has it: empty where nothing is known, numbers with all their digits.
-    fn csv(&self, row: usize) -> String {
-        match self {
-            Self::Text(cells) => {
-                cells.get(row).cloned().flatten().map_or_else(String::new, |text| csv_field(&text))
-            }
-            Self::Number(cells) => shown(cells, row),
-            Self::Count(cells) => shown(cells, row),
-            Self::Flag(cells) => shown(cells, row),
+/// One cell as CSV has it: empty where nothing is known, numbers with all their digits.
+fn csv(cells: &TableCells, row: usize) -> String {
+    match cells {
+        TableCells::Text(cells) => {
+            cells.get(row).cloned().flatten().map_or_else(String::new, |text| csv_field(&text))
         }
+        TableCells::Number(cells) => shown(cells, row),
+        TableCells::Count(cells) => shown(cells, row),
+        TableCells::Flag(cells) => shown(cells, row),
     }
 }
 
@@ -250,7 +231,7 @@ pub fn write_csv(rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
     let line = |cells: Vec<String>| cells.join(",");
     writeln!(out, "{}", line(columns.iter().map(|column| column.name.to_owned()).collect()))?;
     (0..rows.len()).try_for_each(|row| {
-        writeln!(out, "{}", line(columns.iter().map(|column| column.cells.csv(row)).collect()))
+        writeln!(out, "{}", line(columns.iter().map(|column| csv(&column.cells, row)).collect()))
     })
 }
 

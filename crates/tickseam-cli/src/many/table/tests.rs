@@ -24,10 +24,10 @@ fn columns_are_the_fields_of_a_row_by_name_and_in_order() {
     assert_eq!(names, fields.as_object().unwrap().keys().map(String::as_str).collect::<Vec<_>>());
     for column in &columns {
         let cells = match &column.cells {
-            Cells::Text(cells) => cells.iter().map(|cell| serde_json::json!(cell)).collect::<Vec<_>>(),
-            Cells::Number(cells) => cells.iter().map(|cell| serde_json::json!(cell)).collect(),
-            Cells::Count(cells) => cells.iter().map(|cell| serde_json::json!(cell)).collect(),
-            Cells::Flag(cells) => cells.iter().map(|cell| serde_json::json!(cell)).collect(),
+            TableCells::Text(cells) => cells.iter().map(|cell| serde_json::json!(cell)).collect::<Vec<_>>(),
+            TableCells::Number(cells) => cells.iter().map(|cell| serde_json::json!(cell)).collect(),
+            TableCells::Count(cells) => cells.iter().map(|cell| serde_json::json!(cell)).collect(),
+            TableCells::Flag(cells) => cells.iter().map(|cell| serde_json::json!(cell)).collect(),
         };
         let expected: Vec<_> =
             rows.iter().map(|row| serde_json::to_value(row).unwrap()[column.name].clone()).collect();
