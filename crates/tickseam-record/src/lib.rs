@@ -8,7 +8,7 @@
 //! | `events.csv` | no | what happened on the host's clock ([`Event`]) |
 //! | `exchanges.csv` | no | two-way timestamp exchanges ([`Exchange`]) |
 //! | `markers.csv` | no | instants seen by both clocks ([`Marker`]) |
-//! | `<stream>.npy` | no | the samples; not read here |
+//! | `<stream>.npy` | no | the samples ([`SampleArray`]); aligning does not need them |
 //! | `truth.csv` | no | simulation only: where each event truly fell ([`Truth`]) |
 //!
 //! Text is UTF-8 (a byte order mark is passed over), lines end in `\n` or `\r\n`, CSV is RFC 4180 with a header row,
@@ -51,6 +51,7 @@
 
 mod description;
 mod error;
+mod npy;
 mod output;
 mod packets;
 mod recording;
@@ -62,6 +63,7 @@ pub use description::{
     Description, DeviceClock, EventLatency, FORMAT, HostClock, Link, MOST_STREAMS, Stream,
 };
 pub use error::{Malformed, Note, Place, ReadError, WriteError};
+pub use npy::{NpyError, NumberType, SampleArray, write_npy_header};
 pub use output::OutputFolder;
 pub use packets::{Columns, Misfit, Packet, Packets};
 pub use recording::{Recording, hash_inputs, read, write_recording};
