@@ -1,5 +1,6 @@
 //! The `tickseam` command: what it takes, what it says, and with which status it ends.
 
+mod average;
 mod replay;
 mod simulation;
 mod sweep;
@@ -29,6 +30,12 @@ enum Command {
     /// Writes events.tsv, gaps.csv and alignment.json. If the folder holds a truth.csv, also says how large the
     /// errors were and how often the 95 % interval held; the estimator never sees it.
     Replay(replay::Replay),
+    /// Average the samples around events, and say what their placement adds to the peak's latency.
+    ///
+    /// Cuts the samples around each event of a label at its placed onset, between samples where it lies there, and
+    /// averages them; beside that, the same with the onsets that arrival stamps give. Needs the samples,
+    /// <stream>.npy. Writes average.svg, average.csv, average.npy, standard_error.npy, trials.csv and average.json.
+    Average(average::AverageArguments),
     /// Simulate a headset and a phone: write a recording with its truth.
     Simulate(simulation::Simulate),
     /// Find the packet schedule that places events best: simulate and align each of a grid.
@@ -42,6 +49,7 @@ enum Command {
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let outcome = match Arguments::try_parse_from(arguments) {
         Ok(Arguments { command: Command::Replay(arguments) }) => replay::replay(&arguments),
+        Ok(Arguments { command: Command::Average(arguments) }) => average::average_recording(&arguments),
         Ok(Arguments { command: Command::Simulate(arguments) }) => simulation::simulate_recording(&arguments),
         Ok(Arguments { command: Command::Schedule(arguments) }) => sweep::sweep(&arguments),
         Err(error) if error.kind() == ErrorKindOfUsage::DisplayHelpOnMissingArgumentOrSubcommand => {

@@ -3,6 +3,7 @@
 //! Positive drift = the headset's clock runs fast against the phone's.
 
 pub mod align;
+pub mod average;
 pub mod changes;
 pub mod command;
 pub mod compare;

@@ -66,7 +66,7 @@ pub use error::{Malformed, Note, Place, ReadError, WriteError};
 pub use npy::{NpyError, NumberType, SampleArray, write_npy_header};
 pub use output::OutputFolder;
 pub use packets::{Columns, Misfit, Packet, Packets};
-pub use recording::{Recording, hash_inputs, read, write_recording};
+pub use recording::{Recording, hash_inputs, read, write_recording, write_recording_with};
 pub use results::{
     ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ErrorAgainstTruth, ErrorSizes, EventCounts,
     EventRow, EventsTable, Gap, InputFile, MapSummary, SegmentSummary, Status, StreamSummary, write_gaps,

@@ -112,6 +112,18 @@ pub fn hash_inputs(folder: &Path) -> Result<Vec<InputFile>, ReadError> {
 /// What breaks the format (a stream that is not described, a number beyond its bits) and whatever the operating system
 /// refuses. Nothing is then left behind.
 pub fn write_recording(folder: &Path, recording: &Recording) -> Result<(), WriteError> {
+    write_recording_with(folder, recording, |_| Ok(()))
+}
+
+/// [`write_recording`] with further files, the samples for one: all of the folder or nothing.
+///
+/// # Errors
+/// Those of [`write_recording`] and of `further`.
+pub fn write_recording_with(
+    folder: &Path,
+    recording: &Recording,
+    further: impl FnOnce(&mut OutputFolder) -> Result<(), WriteError>,
+) -> Result<(), WriteError> {
     let text = checked_toml(recording)?;
     let mut output = OutputFolder::open(folder)?;
     output.write(description::FILE, |out| out.write_all(text.as_bytes()))?;
@@ -146,6 +158,7 @@ pub fn write_recording(folder: &Path, recording: &Recording) -> Result<(), Write
             Ok(())
         })?;
     }
+    further(&mut output)?;
     output.commit()?;
     Ok(())
 }
