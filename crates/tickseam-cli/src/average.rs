@@ -4,7 +4,7 @@
 //!
 //! # What is done
 //! 1. Each event of the label has its onset from the alignment, with its fraction of a sample. The samples of its window lie on the device's
-//!    timeline where the packets' stamps say (`positions`), and their values on the common grid (0 ms is a point of it) come from a
+//!    timeline where the packets' stamps say (a straight line through the stamps around the window), and their values on the common grid (0 ms is a point of it) come from a
 //!    windowed sinc ([`kernel`]).
 //! 2. A trial is left out where its event has no place, where the place's `u95` is above the limit, where samples that its values rest on
 //!    (the reach of the sinc and of the low-pass filter included) were lost or lie outside the segment, and where one of them is not a finite
@@ -28,7 +28,6 @@
 
 pub mod kernel;
 mod plot;
-mod positions;
 pub mod statistics;
 mod table;
 
@@ -37,9 +36,9 @@ use std::ops::Range;
 use tickseam_record::{NpyError, SampleArray};
 
 use self::kernel::Kernel;
-use self::positions::{Lie, Line, Positions};
 use self::statistics::{Mean, Peak, PeakWindow, Spread, bootstrap, low_pass};
 use crate::align::{Aligned, Captured};
+use crate::positions::{Lie, Line, Positions, Reader, all_positions};
 
 pub use self::plot::plot;
 pub use self::table::{for_people, json, write_average_csv, write_trials_csv};
@@ -377,7 +376,7 @@ pub fn average(
 
     let mut trials = trials(aligned, &plan, stream.rate_hz, captured)?;
     let positions = all_positions(captured, aligned, plan.stream);
-    let mut reader = Reader { samples, channels: &plan.channels, packet: Vec::new(), values: Vec::new() };
+    let mut reader = Reader::new(samples, &plan.channels);
     let (mut mean, mut arrival_mean) = (Mean::default(), Mean::default());
     let (mut peaks_of, mut paired_peaks_of, mut arrival_peaks_of) = (Vec::new(), Vec::new(), Vec::new());
     let channels = plan.channels.len();
@@ -611,70 +610,6 @@ fn trials(
         return Err(AverageError::Trials(table::no_such_label(&plan.label, captured.events)));
     }
     Ok(trials)
-}
-
-/// Where the samples of a stream lie, by segment.
-fn all_positions<'a>(
-    captured: &Captured<'_>,
-    aligned: &'a Aligned,
-    stream: usize,
-) -> Vec<(u32, Positions<'a>)> {
-    let mut next = 0;
-    let ordinal_of: Vec<u32> = captured
-        .packets
-        .stream()
-        .iter()
-        .map(|&of| {
-            let ordinal = next;
-            next += u32::from(usize::from(of) == stream);
-            ordinal
-        })
-        .collect();
-    let tick_s = captured.description.device_clock.tick_hz.map(|tick_hz| 1.0 / tick_hz);
-    let described = &captured.description.streams[stream];
-    aligned
-        .sample_timelines
-        .iter()
-        .filter(|timeline| timeline.stream == stream)
-        .map(|timeline| {
-            (timeline.segment, Positions::new(timeline, captured.packets, described, &ordinal_of, tick_s))
-        })
-        .collect()
-}
-
-/// Reads the samples that are asked for, the chosen channels of them.
-struct Reader<'a> {
-    samples: &'a mut SampleArray,
-    channels: &'a [usize],
-    packet: Vec<f64>,
-    values: Vec<f64>,
-}
-
-impl Reader<'_> {
-    fn read(&mut self, positions: &Positions<'_>, range: Range<i64>) -> Result<&[f64], NpyError> {
-        self.values.clear();
-        let all = self.samples.channels();
-        let room = self.samples.samples();
-        // Packets that lie side by side in the file are read at once.
-        let mut stretch: Option<(u64, Vec<Range<usize>>)> = None;
-        let mut stretches = Vec::new();
-        for (ordinal, held) in positions.packets_of(range) {
-            match &mut stretch {
-                Some((first, packets)) if *first + packets.len() as u64 == ordinal => packets.push(held),
-                _ => stretches.extend(stretch.replace((ordinal, vec![held]))),
-            }
-        }
-        stretches.extend(stretch);
-        for (first, packets) in stretches {
-            self.samples.read_packets(first, packets.len(), &mut self.packet)?;
-            for (packet, held) in self.packet.chunks_exact(room * all).zip(packets) {
-                for sample in packet[held.start * all..held.end * all].chunks_exact(all) {
-                    self.values.extend(self.channels.iter().map(|&channel| sample[channel]));
-                }
-            }
-        }
-        Ok(&self.values)
-    }
 }
 
 /// A trial's values, or why there are none.

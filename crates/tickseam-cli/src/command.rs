@@ -1,6 +1,7 @@
 //! The `tickseam` command: what it takes, what it says, and with which status it ends.
 
 mod average;
+mod export;
 mod replay;
 mod simulation;
 mod sweep;
@@ -36,6 +37,11 @@ enum Command {
     /// averages them; beside that, the same with the onsets that arrival stamps give. Needs the samples,
     /// <stream>.npy. Writes average.svg, average.csv, average.npy, standard_error.npy, trials.csv and average.json.
     Average(average::AverageArguments),
+    /// Write samples and placed events as an EDF+ or BDF+ file.
+    ///
+    /// A file for each stream and segment: the samples of <stream>.npy on one even timeline, lost ones marked by
+    /// annotations, and each event as an annotation where it was placed among the samples.
+    Export(export::Export),
     /// Simulate a headset and a phone: write a recording with its truth.
     Simulate(simulation::Simulate),
     /// Find the packet schedule that places events best: simulate and align each of a grid.
@@ -50,6 +56,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let outcome = match Arguments::try_parse_from(arguments) {
         Ok(Arguments { command: Command::Replay(arguments) }) => replay::replay(&arguments),
         Ok(Arguments { command: Command::Average(arguments) }) => average::average_recording(&arguments),
+        Ok(Arguments { command: Command::Export(arguments) }) => export::export_recording(&arguments),
         Ok(Arguments { command: Command::Simulate(arguments) }) => simulation::simulate_recording(&arguments),
         Ok(Arguments { command: Command::Schedule(arguments) }) => sweep::sweep(&arguments),
         Err(error) if error.kind() == ErrorKindOfUsage::DisplayHelpOnMissingArgumentOrSubcommand => {

@@ -50,6 +50,7 @@
 //! A number that is not known is `null`. Readers should pass over keys that they do not know.
 
 mod description;
+mod edf;
 mod error;
 mod npy;
 mod output;
@@ -62,6 +63,7 @@ mod tables;
 pub use description::{
     Description, DeviceClock, EventLatency, FORMAT, HostClock, Link, MOST_STREAMS, Stream,
 };
+pub use edf::{EdfAnnotation, EdfFile, EdfKind, EdfSignal, EdfStart, record_length};
 pub use error::{Malformed, Note, Place, ReadError, WriteError};
 pub use npy::{NpyError, NumberType, SampleArray, write_npy_header};
 pub use output::OutputFolder;

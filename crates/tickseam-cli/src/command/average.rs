@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
-use tickseam_record::{OutputFolder, SampleArray, write_npy_header};
+use tickseam_record::{OutputFolder, SampleArray, Stream, write_npy_header};
 
 use super::replay::{Replayed, read_and_align, results_folder};
 use super::terminal::{Failure, Progress, frequency_hz, print, range_ms, time_ms};
@@ -122,10 +122,7 @@ pub(super) fn average_recording(arguments: &AverageArguments) -> Result<(), Fail
     let streams = &recording.description.streams;
     let stream = match &arguments.stream {
         None => 0,
-        Some(name) => streams.iter().position(|stream| stream.name == *name).ok_or_else(|| {
-            let names: Vec<String> = streams.iter().map(|stream| format!("{:?}", stream.name)).collect();
-            Failure::Usage(format!("--stream: found {name:?}, expected one of {}", names.join(", ")))
-        })?,
+        Some(name) => stream_named(streams, name)?,
     };
     progress.say("averaging");
     // A recording has 255 streams at most.
@@ -157,6 +154,14 @@ pub(super) fn average_recording(arguments: &AverageArguments) -> Result<(), Fail
         return print(&text);
     }
     print(&average::for_people(&averaged, &folder.display().to_string(), &out))
+}
+
+/// Place of a stream of this name, which `--stream` gave.
+pub(super) fn stream_named(streams: &[Stream], name: &str) -> Result<usize, Failure> {
+    streams.iter().position(|stream| stream.name == name).ok_or_else(|| {
+        let names: Vec<String> = streams.iter().map(|stream| format!("{:?}", stream.name)).collect();
+        Failure::Usage(format!("--stream: found {name:?}, expected one of {}", names.join(", ")))
+    })
 }
 
 /// What is wrong with the recording's trials, with the recording's name.

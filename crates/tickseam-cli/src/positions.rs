@@ -9,9 +9,9 @@
 
 use std::ops::Range;
 
-use tickseam_record::{Packets, Stream};
+use tickseam_record::{NpyError, Packets, SampleArray, Stream};
 
-use crate::align::SampleTimeline;
+use crate::align::{Aligned, Captured, SampleTimeline};
 
 /// Packets so far before and after an instant tell where it lies, s. Doubled: a sample clock that warms against the tick clock by
 /// 0.01 ppm/s is followed to 0.5 µs still.
@@ -26,11 +26,11 @@ const RATE_SPREAD: f64 = 0.01;
 
 /// Samples that follow each other, from the first to before the last, on a line of instants.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Line {
+pub(crate) struct Line {
     /// Count of samples, with its fraction, at the instant that was asked for.
-    pub(super) at: f64,
+    pub(crate) at: f64,
     /// Samples a second of the device's timeline.
-    pub(super) rate_hz: f64,
+    pub(crate) rate_hz: f64,
 }
 
 /// A stretch of packets without a gap.
@@ -43,7 +43,7 @@ struct Run {
 
 /// The samples of one stream in one segment.
 #[derive(Debug)]
-pub(super) struct Positions<'a> {
+pub(crate) struct Positions<'a> {
     timeline: &'a SampleTimeline,
     /// For each packet: its place among the packets of its stream in `packets.csv`, which is its place in the array of samples.
     ordinals: Vec<u32>,
@@ -58,7 +58,7 @@ pub(super) struct Positions<'a> {
 
 /// Where samples that are asked for lie.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Lie {
+pub(crate) enum Lie {
     /// All of them were received.
     Received,
     /// Some were lost, or the tick jumps among them.
@@ -69,7 +69,7 @@ pub(super) enum Lie {
 
 impl<'a> Positions<'a> {
     /// `ordinal_of` gives each row's place among the rows of its stream; `tick_s` is the length of a tick, where packets carry any.
-    pub(super) fn new(
+    pub(crate) fn new(
         timeline: &'a SampleTimeline,
         packets: &Packets<'_>,
         stream: &Stream,
@@ -132,7 +132,7 @@ impl<'a> Positions<'a> {
 
     /// The line of instants around one of them, s on the stream's timeline, and the place of the run that it belongs to: the run of the
     /// newest packet that had begun, or the first one. `None` without packets.
-    pub(super) fn line(&self, at_s: f64) -> Option<(Line, usize)> {
+    pub(crate) fn line(&self, at_s: f64) -> Option<(Line, usize)> {
         let first_s = &self.timeline.first_s;
         let packet = first_s.partition_point(|&first_s| first_s <= at_s).saturating_sub(1);
         let place = self.runs.partition_point(|run| run.packets.end <= packet);
@@ -149,7 +149,7 @@ impl<'a> Positions<'a> {
     }
 
     /// Whether samples that are counted on the line of a run were received.
-    pub(super) fn lie(&self, run: usize, samples: &Range<i64>) -> Lie {
+    pub(crate) fn lie(&self, run: usize, samples: &Range<i64>) -> Lie {
         let Some(Run { samples: received, .. }) = self.runs.get(run) else { return Lie::Outside };
         let before = samples.start < received.start;
         let after = samples.end > received.end;
@@ -161,7 +161,7 @@ impl<'a> Positions<'a> {
     }
 
     /// The packets that hold these received samples, in their order: place in the array of samples, and which samples of it.
-    pub(super) fn packets_of(&self, samples: Range<i64>) -> impl Iterator<Item = (u64, Range<usize>)> + '_ {
+    pub(crate) fn packets_of(&self, samples: Range<i64>) -> impl Iterator<Item = (u64, Range<usize>)> + '_ {
         let from = self.counts.partition_point(|&count| count <= samples.start).saturating_sub(1);
         let ends = |place: usize| {
             let next = self.counts.get(place + 1).copied();
@@ -174,6 +174,127 @@ impl<'a> Positions<'a> {
             let held = within(samples.start.max(begins))..within(samples.end.min(ends(place)));
             (u64::from(self.ordinals[place]), held)
         })
+    }
+}
+
+/// Samples on one counting of a segment's file: received and lost ones, each taken at the same distance from the one before.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Stretch {
+    /// Received samples, counted without gaps as [`Positions::packets_of`] counts them.
+    pub(crate) counts: Range<i64>,
+    /// The same, lost ones before them counted as well; the segment's first received sample is 0.
+    pub(crate) grid: Range<i64>,
+}
+
+impl Positions<'_> {
+    /// Instant of a sample, counted on the line around a packet, s on the stream's timeline.
+    fn instant_s(&self, packet: usize, count: i64) -> Option<f64> {
+        let at_s = *self.timeline.first_s.get(packet)?;
+        let (line, _) = self.line(at_s)?;
+        Some(at_s + (count as f64 - line.at) / line.rate_hz)
+    }
+
+    /// The runs, with as many samples between two of them as the time between them holds.
+    pub(crate) fn stretches(&self) -> Vec<Stretch> {
+        let mut stretches: Vec<Stretch> = Vec::with_capacity(self.runs.len());
+        let mut ended: Option<(f64, i64)> = None;
+        for run in &self.runs {
+            let begins_s = self.instant_s(run.packets.start, run.samples.start);
+            let lost = ended
+                .zip(begins_s)
+                .map_or(0.0, |((ended_s, _), begins_s)| (begins_s - ended_s) / self.sample_s);
+            let begins = ended.map_or(0, |(_, end)| end + (lost.round() as i64).max(0));
+            let end = begins + (run.samples.end - run.samples.start);
+            stretches.push(Stretch { counts: run.samples.clone(), grid: begins..end });
+            ended = self.instant_s(run.packets.end - 1, run.samples.end).map(|ended_s| (ended_s, end));
+        }
+        stretches
+    }
+
+    /// Where an instant lies among the samples of `stretches`, with its fraction; in a gap by its share of the time.
+    pub(crate) fn on_grid(&self, stretches: &[Stretch], at_s: f64) -> Option<f64> {
+        let (line, run) = self.line(at_s)?;
+        let stretch = stretches.get(run)?;
+        let past = line.at - stretch.counts.end as f64;
+        if past > 0.0
+            && let Some((next, after)) = stretches.get(run + 1).zip(self.runs.get(run + 1))
+        {
+            let ended_s = self.instant_s(self.runs[run].packets.end - 1, stretch.counts.end)?;
+            let begins_s = self.instant_s(after.packets.start, next.counts.start)?;
+            let share =
+                if begins_s > ended_s { ((at_s - ended_s) / (begins_s - ended_s)).min(1.0) } else { 1.0 };
+            return Some(stretch.grid.end as f64 + share * (next.grid.start - stretch.grid.end) as f64);
+        }
+        Some(stretch.grid.start as f64 + (line.at - stretch.counts.start as f64))
+    }
+}
+
+/// Where the samples of a stream lie, by segment.
+pub(crate) fn all_positions<'a>(
+    captured: &Captured<'_>,
+    aligned: &'a Aligned,
+    stream: usize,
+) -> Vec<(u32, Positions<'a>)> {
+    let mut next = 0;
+    let ordinal_of: Vec<u32> = captured
+        .packets
+        .stream()
+        .iter()
+        .map(|&of| {
+            let ordinal = next;
+            next += u32::from(usize::from(of) == stream);
+            ordinal
+        })
+        .collect();
+    let tick_s = captured.description.device_clock.tick_hz.map(|tick_hz| 1.0 / tick_hz);
+    let described = &captured.description.streams[stream];
+    aligned
+        .sample_timelines
+        .iter()
+        .filter(|timeline| timeline.stream == stream)
+        .map(|timeline| {
+            (timeline.segment, Positions::new(timeline, captured.packets, described, &ordinal_of, tick_s))
+        })
+        .collect()
+}
+
+/// Reads the samples that are asked for, the chosen channels of them.
+pub(crate) struct Reader<'a> {
+    samples: &'a mut SampleArray,
+    channels: &'a [usize],
+    packet: Vec<f64>,
+    values: Vec<f64>,
+}
+
+impl<'a> Reader<'a> {
+    pub(crate) fn new(samples: &'a mut SampleArray, channels: &'a [usize]) -> Self {
+        Self { samples, channels, packet: Vec::new(), values: Vec::new() }
+    }
+
+    /// Received samples by their counts: sample by sample, the chosen channels of each.
+    pub(crate) fn read(&mut self, positions: &Positions<'_>, range: Range<i64>) -> Result<&[f64], NpyError> {
+        self.values.clear();
+        let all = self.samples.channels();
+        let room = self.samples.samples();
+        // Packets that lie side by side in the file are read at once.
+        let mut stretch: Option<(u64, Vec<Range<usize>>)> = None;
+        let mut stretches = Vec::new();
+        for (ordinal, held) in positions.packets_of(range) {
+            match &mut stretch {
+                Some((first, packets)) if *first + packets.len() as u64 == ordinal => packets.push(held),
+                _ => stretches.extend(stretch.replace((ordinal, vec![held]))),
+            }
+        }
+        stretches.extend(stretch);
+        for (first, packets) in stretches {
+            self.samples.read_packets(first, packets.len(), &mut self.packet)?;
+            for (packet, held) in self.packet.chunks_exact(room * all).zip(packets) {
+                for sample in packet[held.start * all..held.end * all].chunks_exact(all) {
+                    self.values.extend(self.channels.iter().map(|&channel| sample[channel]));
+                }
+            }
+        }
+        Ok(&self.values)
     }
 }
 
@@ -269,6 +390,14 @@ mod tests {
             (2, 0..1, Lie::Outside),
         ] {
             assert_eq!(positions.lie(run, &samples), lie, "{run} {samples:?}");
+        }
+        let stretches = positions.stretches();
+        assert_eq!(stretches.len(), 2);
+        assert_eq!((stretches[0].grid.clone(), stretches[1].grid.clone()), (0..250, 260..500));
+        // In a run, in the gap, before the first sample, after the last.
+        for (at_s, grid) in [(0.5, 125.0), (1.02, 255.0), (1.5, 375.0), (-0.004, -1.0), (2.004, 501.0)] {
+            let found = positions.on_grid(&stretches, at_s).unwrap();
+            assert!((found - grid).abs() < 0.01, "{at_s}: {found}");
         }
         // After the gap of two packets: the 51st received one begins with the 250th received sample.
         let found: Vec<_> = positions.packets_of(253..262).collect();
