@@ -117,6 +117,7 @@ def check(name, loss, rate, samples, fault, extension, extra=()):
         for place, (start, _) in enumerate(records):
             assert start >= place * length - 1e-9 and abs(start / length - round(start / length)) < 1e-9
         whole = all(abs(start - place * length) < 1e-9 for place, (start, _) in enumerate(records))
+        assert whole == ("--discontinuous" not in extra)
         assert kind == f"{extension.upper()}+"[:4] + ("C" if whole else "D"), kind
         gaps = [(onset, duration) for onset, duration, words in annotations if words == "gap"]
         tones = [(onset, duration) for onset, duration, words in annotations if words == "tone"]
@@ -205,8 +206,8 @@ def main():
     check("continuous EDF", 0.0, 250, 5, "plain", "edf")
     check("EDF with short gaps", 0.004, 250, 5, "plain", "edf", ("--start", "2026-03-01T21:30:00"))
     check("BDF of another rate", 0.004, 256, 8, "plain", "bdf")
-    check("discontinuous EDF", 0.002, 250, 5, "silence", "edf")
-    check("discontinuous EDF, made continuous", 0.002, 250, 5, "silence", "edf", ("--continuous",))
+    check("EDF with a gap of seconds", 0.002, 250, 5, "silence", "edf")
+    check("discontinuous EDF", 0.002, 250, 5, "silence", "edf", ("--discontinuous",))
     check("BDF of two segments", 0.002, 250, 5, "reboot", "bdf")
     check_whole_numbers()
     print("EDF+ and BDF+: all as they should be")

@@ -23,8 +23,18 @@
 //! 7. The same is done with the onsets that the newest packet's arrival stamp would have given, for the same trials as far as they are usable
 //!    so, and the difference of the two peaks has an interval of its own, from the same draws.
 //!
+//! # What is written
+//! | file | what it holds |
+//! | --- | --- |
+//! | `average.npy`, `standard_error.npy` | `f8`, (points of the grid, channels) |
+//! | `average.csv` | `time_ms`; for each channel `channel_N_mean`, `channel_N_standard_error`, and with `arrival_` before `mean` the same by arrival stamps |
+//! | `trials.csv` | each event of the label: `event` (its row, from 0), `host_ns`, `segment`, `onset_s`, `sample`, `u95_ms`, `verdict`, `arrival_onset_s`, `arrival_less_replayed_ms`, `arrival_verdict`; places are on the averaged stream's timeline |
+//! | `average.json` | all numbers of the summary and what was asked for, units in the keys: [`json`] |
+//! | `average.svg` | a panel for each channel, sixteen at most |
+//!
 //! # Memory
-//! The mean's points, and for each trial the points of the peak window: 16 bytes × channels × points × trials.
+//! The mean's points, and for a thousand trials at most the points of the peak window: 24 bytes × channels × points × trials. Where there are
+//! more trials, neighbours are drawn together.
 
 pub mod kernel;
 mod plot;
@@ -36,7 +46,7 @@ use std::ops::Range;
 use tickseam_record::{NpyError, SampleArray};
 
 use self::kernel::Kernel;
-use self::statistics::{Mean, Peak, PeakWindow, Spread, bootstrap, low_pass};
+use self::statistics::{Drawn, Mean, Peak, PeakWindow, Spread, bootstrap, low_pass};
 use crate::align::{Aligned, Captured};
 use crate::positions::{Lie, Line, Positions, Reader, all_positions};
 
@@ -328,7 +338,8 @@ impl Cutter<'_> {
 /// A plan that does not go together, a label that does not occur, fewer than two usable trials, samples that cannot be read.
 ///
 /// # Cost
-/// Each trial's samples are read once; the bootstrap takes rounds × trials × points of the peak window × channels, twice, over all processors.
+/// Each trial's samples are read twice; the bootstrap takes rounds × trials (a thousand at most) × points of the peak window × channels, twice,
+/// over all processors.
 pub fn average(
     captured: &Captured<'_>,
     aligned: &Aligned,
@@ -378,12 +389,12 @@ pub fn average(
     let positions = all_positions(captured, aligned, plan.stream);
     let mut reader = Reader::new(samples, &plan.channels);
     let (mut mean, mut arrival_mean) = (Mean::default(), Mean::default());
-    let (mut peaks_of, mut paired_peaks_of, mut arrival_peaks_of) = (Vec::new(), Vec::new(), Vec::new());
+    // What the bootstrap draws from: all trials, and those of both placements.
+    let [mut all, mut paired, mut by_stamp] = [(); 3].map(|()| Drawn::new(trials.len()));
     let channels = plan.channels.len();
     let kept = kept.start * channels..kept.end * channels;
     let (mut u95_ms, mut shifts_ms) = (Vec::new(), Vec::new());
     let mut excludes_fixed_delay = false;
-    let mut all_paired = true;
     for trial in &mut trials {
         let row = &aligned.events.rows[trial.event];
         let Some((positions, onset_s)) = row
@@ -407,7 +418,7 @@ pub fn average(
             }
         };
         mean.add(&values);
-        peaks_of.extend_from_slice(&values[kept.clone()]);
+        all.add(&values[kept.clone()]);
         u95_ms.push(row.u95_ms.unwrap_or(f64::NAN));
         excludes_fixed_delay |= row.excludes_fixed_delay;
         let arrival = match trial.arrival_onset_s {
@@ -417,21 +428,11 @@ pub fn average(
         match (arrival, trial.arrival_onset_s) {
             (Ok(arrival), Some(arrival_onset_s)) => {
                 arrival_mean.add(&arrival);
-                arrival_peaks_of.extend_from_slice(&arrival[kept.clone()]);
+                by_stamp.add(&arrival[kept.clone()]);
+                paired.add(&values[kept.clone()]);
                 shifts_ms.push((arrival_onset_s - onset_s) * 1e3);
-                if !all_paired {
-                    paired_peaks_of.extend_from_slice(&values[kept.clone()]);
-                }
             }
-            (arrival, _) => {
-                trial.arrival_verdict = arrival.err().unwrap_or(Verdict::Unplaced);
-                if all_paired {
-                    // From here on the paired trials are fewer than all: those so far are kept apart.
-                    all_paired = false;
-                    let before = peaks_of.len() - kept.len();
-                    paired_peaks_of = peaks_of[..before].to_vec();
-                }
-            }
+            (arrival, _) => trial.arrival_verdict = arrival.err().unwrap_or(Verdict::Unplaced),
         }
     }
     if mean.count < 2 {
@@ -441,12 +442,9 @@ pub fn average(
     let has_arrival = arrival_mean.count >= 2;
     let latency_ms =
         |at: f64| time_ms[0] + (kept.start / channels) as f64 / rate_hz * 1e3 + at / rate_hz * 1e3;
-    let paired: &[f64] = if all_paired { &peaks_of } else { &paired_peaks_of };
-    let mut sets: Vec<&[f64]> = vec![&peaks_of];
-    if has_arrival && all_paired {
-        sets.push(&arrival_peaks_of);
-    }
-    let mut rounds = bootstrap(&sets, &window, plan.rounds, plan.seed);
+    let all_paired = arrival_mean.count == mean.count;
+    let sets: &[&Drawn] = if all_paired { &[&all, &by_stamp] } else { &[&all] };
+    let mut rounds = bootstrap(sets, &window, plan.rounds, plan.seed);
     let of_mean = |mean: &Mean| -> Vec<Peak> {
         (0..channels).map(|channel| window.peak(&mean.mean[kept.clone()], channel)).collect()
     };
@@ -460,13 +458,9 @@ pub fn average(
         let (replayed, rounds) = if all_paired {
             (whole.clone(), std::mem::take(&mut rounds))
         } else {
-            let mut paired_mean = vec![0.0; kept.len()];
-            let count = arrival_mean.count as f64;
-            for trial in paired.chunks_exact(kept.len()) {
-                paired_mean.iter_mut().zip(trial).for_each(|(mean, value)| *mean += value / count);
-            }
-            let replayed = (0..channels).map(|channel| window.peak(&paired_mean, channel)).collect();
-            (replayed, bootstrap(&[paired, &arrival_peaks_of], &window, plan.rounds, plan.seed))
+            let mean = paired.mean();
+            let replayed = (0..channels).map(|channel| window.peak(&mean, channel)).collect();
+            (replayed, bootstrap(&[&paired, &by_stamp], &window, plan.rounds, plan.seed))
         };
         let difference = |of: &dyn Fn(&Peak) -> f64| -> Vec<Estimate> {
             (0..channels)

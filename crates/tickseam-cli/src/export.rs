@@ -8,10 +8,10 @@
 //! the nominal one does not draw samples and events apart.
 //!
 //! # What is lost
-//! No value is made up where a whole record (about a second) was lost: the record is left out, and the file is a discontinuous one
-//! (`EDF+D`). Lost samples in other records repeat the last value received; with [`Plan::continuous`] those of whole records do too, since some readers
-//! refuse discontinuous files. Every lost stretch is marked by an annotation `gap` with its duration, and one of samples that
-//! are not finite numbers by `not-finite`.
+//! Lost samples repeat the last value received, and every lost stretch is marked by an annotation `gap` with its duration, one of samples
+//! that are not finite numbers by `not-finite`. So the file is a continuous one (`EDF+C`), which every reader takes as it is meant. With
+//! [`Plan::discontinuous`] records (of about a second) of which nothing was received are left out (`EDF+D`). Some readers refuse such
+//! files, and others read on as if nothing were missing: everything after the first gap then stands too early, against its annotations too.
 //!
 //! # Values
 //! Whole numbers within 16 bits (EDF) or 24 bits (BDF) are written as they are. Others are spread over the range from the channel's least to its
@@ -41,8 +41,8 @@ pub struct Plan {
     pub unit: String,
     /// Local time of the first sample, where it is known.
     pub start: Option<EdfStart>,
-    /// Whether records that were lost altogether are written too.
-    pub continuous: bool,
+    /// Whether records that were lost altogether are left out.
+    pub discontinuous: bool,
 }
 
 /// Why no file can be made.
@@ -129,7 +129,7 @@ pub fn prepare<'a>(
             .collect();
         let coarsest = signals.iter().zip(&kept).filter(|(_, kept)| !**kept).map(|(signal, _)| signal.step());
         let largest_step = coarsest.max_by(f64::total_cmp);
-        let (records, left_out) = records(&stretches, samples_per_record as i64, plan.continuous);
+        let (records, left_out) = records(&stretches, samples_per_record as i64, plan.discontinuous);
         let at_s = |grid: f64| grid / stream.rate_hz;
         let whole_end = (end as u64).div_ceil(samples_per_record as u64) as i64 * samples_per_record as i64;
         let lost: Vec<Range<i64>> = stretches
@@ -199,8 +199,8 @@ pub fn prepare<'a>(
     Ok(segments)
 }
 
-/// The records of which something was received, or all up to the last; and how many were left out.
-fn records(stretches: &[Stretch], samples: i64, all: bool) -> (Vec<u64>, u64) {
+/// All records up to the last, or those of which something was received; and how many were left out.
+fn records(stretches: &[Stretch], samples: i64, leave_out: bool) -> (Vec<u64>, u64) {
     let last = stretches.last().map_or(0, |stretch| (stretch.grid.end - 1).div_euclid(samples));
     let mut records: Vec<u64> = Vec::new();
     for stretch in stretches {
@@ -210,7 +210,7 @@ fn records(stretches: &[Stretch], samples: i64, all: bool) -> (Vec<u64>, u64) {
         records.extend(from.max(next)..=to);
     }
     let left_out = last as u64 + 1 - records.len() as u64;
-    if all { ((0..=last as u64).collect(), 0) } else { (records, left_out) }
+    if leave_out { (records, left_out) } else { ((0..=last as u64).collect(), 0) }
 }
 
 /// What the values of a channel are.

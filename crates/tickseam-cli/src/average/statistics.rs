@@ -84,38 +84,88 @@ impl PeakWindow {
     }
 }
 
+/// Trials that are drawn from, at most: where there are more, as many neighbours as it takes are drawn together. The spread of a mean of a thousand
+/// is told as well by a thousand sums of several; and what neighbours share is in it. Doubled: twice the memory and the time.
+const MOST_DRAWN: usize = 1000;
+
+/// What of the trials a bootstrap draws from: their values in the peak window.
+#[derive(Clone, Debug)]
+pub(super) struct Drawn {
+    together: usize,
+    /// Sums of so many trials that are drawn together, one after the other.
+    sums: Vec<f64>,
+    counts: Vec<u32>,
+}
+
+impl Drawn {
+    /// For at most so many trials.
+    pub(super) fn new(trials: usize) -> Self {
+        Self { together: trials.div_ceil(MOST_DRAWN).max(1), sums: Vec::new(), counts: Vec::new() }
+    }
+
+    /// Takes a trial in; all have as many values.
+    pub(super) fn add(&mut self, values: &[f64]) {
+        match self.counts.last_mut().filter(|count| (**count as usize) < self.together) {
+            Some(count) => {
+                *count += 1;
+                let begins = self.sums.len() - values.len();
+                self.sums[begins..].iter_mut().zip(values).for_each(|(sum, value)| *sum += value);
+            }
+            None => {
+                self.counts.push(1);
+                self.sums.extend_from_slice(values);
+            }
+        }
+    }
+
+    /// Mean over all trials.
+    pub(super) fn mean(&self) -> Vec<f64> {
+        let mut mean = vec![0.0; self.sums.len() / self.counts.len().max(1)];
+        self.mean_of(&mut mean, |_| 1);
+        mean
+    }
+
+    /// Mean over trials of which each is there so many times.
+    fn mean_of(&self, mean: &mut [f64], times: impl Fn(usize) -> u32) {
+        mean.fill(0.0);
+        let mut trials = 0.0;
+        for (place, (sums, &count)) in self.sums.chunks_exact(mean.len().max(1)).zip(&self.counts).enumerate()
+        {
+            let times = f64::from(times(place));
+            if times > 0.0 {
+                trials += times * f64::from(count);
+                mean.iter_mut().zip(sums).for_each(|(mean, sum)| *mean += times * sum);
+            }
+        }
+        mean.iter_mut().for_each(|mean| *mean /= trials);
+    }
+}
+
 /// Peaks of means over trials drawn with replacement: for each round and channel.
 ///
 /// The same trials are drawn for every set of `sets`, all of which hold as many trials: what they have in common cancels in a difference.
 /// Round r of a seed is the same whatever runs beside it. Result: sets, then channels, then rounds.
-pub(super) fn bootstrap(sets: &[&[f64]], window: &PeakWindow, rounds: u32, seed: u64) -> Vec<Vec<Vec<Peak>>> {
+pub(super) fn bootstrap(sets: &[&Drawn], window: &PeakWindow, rounds: u32, seed: u64) -> Vec<Vec<Vec<Peak>>> {
     let points = window.points * window.channels;
-    let trials = sets.first().map_or(0, |set| set.len() / points.max(1));
+    let blocks = sets.first().map_or(0, |set| set.counts.len());
     let mut key = [0_u8; 32];
     key[..8].copy_from_slice(&seed.to_le_bytes());
     let of_rounds: Vec<Vec<Peak>> = (0..rounds)
         .into_par_iter()
         .map_init(
-            || (vec![0_u32; trials], vec![0.0; points]),
-            |(drawn, mean), round| {
+            || (vec![0_u32; blocks], vec![0.0; points]),
+            |(times, mean), round| {
                 let mut random = ChaCha8Rng::from_seed(key);
                 random.set_stream(u64::from(round));
-                drawn.fill(0);
-                for _ in 0..trials {
-                    // The high half of a product: even to 1 in 2^40 for a million trials.
-                    let place = (u128::from(random.next_u64()) * trials as u128) >> 64;
-                    drawn[place as usize] += 1;
+                times.fill(0);
+                for _ in 0..blocks {
+                    // The high half of a product: even to 1 in 2^54 for a thousand.
+                    let place = (u128::from(random.next_u64()) * blocks as u128) >> 64;
+                    times[place as usize] += 1;
                 }
                 let mut peaks = Vec::with_capacity(sets.len() * window.channels);
                 for set in sets {
-                    mean.fill(0.0);
-                    for (trial, &times) in set.chunks_exact(points).zip(drawn.iter()) {
-                        if times > 0 {
-                            let times = f64::from(times);
-                            mean.iter_mut().zip(trial).for_each(|(mean, value)| *mean += times * value);
-                        }
-                    }
-                    mean.iter_mut().for_each(|mean| *mean /= trials as f64);
+                    set.mean_of(mean, |place| times[place]);
                     peaks.extend((0..window.channels).map(|channel| window.peak(mean, channel)));
                 }
                 peaks
@@ -233,32 +283,53 @@ mod tests {
         assert_eq!(window.peak(&values, 0), Peak { at: 9.0, amplitude: 9.0, mean: 4.5, at_edge: true });
     }
 
+    fn drawn(heights: impl ExactSizeIterator<Item = f64>) -> Drawn {
+        let mut drawn = Drawn::new(heights.len());
+        heights.for_each(|height| drawn.add(&[0.0, height, 0.0]));
+        drawn
+    }
+
+    const ONE_POINT: PeakWindow = PeakWindow { points: 3, beside: [1, 1], channels: 1, sign: 1.0 };
+
+    fn spread(drawn: &Drawn, seed: u64) -> Spread {
+        let rounds = bootstrap(&[drawn], &ONE_POINT, 4000, seed);
+        Spread::of(rounds[0][0].iter().map(|peak| peak.amplitude))
+    }
+
     #[test]
     fn rounds_are_the_same_for_a_seed_and_their_spread_is_the_standard_error() {
-        // 50 trials of one channel: a triangle whose height is drawn from 0 … 49; the mean's standard error is known.
-        let trials: Vec<f64> = (0..50).flat_map(|trial| [0.0, f64::from(trial), 0.0]).collect();
-        let window = PeakWindow { points: 3, beside: [1, 1], channels: 1, sign: 1.0 };
-        let amplitudes = |seed| {
-            let rounds = bootstrap(&[&trials], &window, 4000, seed);
-            Spread::of(rounds[0][0].iter().map(|peak| peak.amplitude))
-        };
-        let spread = amplitudes(1);
-        assert_eq!(spread, amplitudes(1));
-        assert_ne!(spread, amplitudes(2));
+        // Triangles whose height is drawn from 0 … 49; the mean's standard error is known.
+        let heights = drawn((0..50).map(f64::from));
+        let found = spread(&heights, 1);
+        assert_eq!(found, spread(&heights, 1));
+        assert_ne!(found, spread(&heights, 2));
+        assert_eq!(heights.mean(), [0.0, 24.5, 0.0]);
         // Population deviation of 0 … 49 is √((50² − 1) ÷ 12); of 4000 rounds, 1.1 % is one standard error.
         let expected = ((2500.0_f64 - 1.0) / 12.0).sqrt() / 50_f64.sqrt();
-        assert!((spread.standard_error / expected - 1.0).abs() < 0.04, "{spread:?}, expected {expected}");
-        for (end, sign) in spread.interval.into_iter().zip([-1.0, 1.0]) {
-            assert!((end - (24.5 + sign * 1.96 * expected)).abs() < 0.25, "{spread:?}");
+        assert!((found.standard_error / expected - 1.0).abs() < 0.04, "{found:?}, expected {expected}");
+        for (end, sign) in found.interval.into_iter().zip([-1.0, 1.0]) {
+            assert!((end - (24.5 + sign * 1.96 * expected)).abs() < 0.25, "{found:?}");
         }
     }
 
     #[test]
+    fn many_trials_are_drawn_several_together_with_the_same_spread() {
+        // 2,501 trials: 834 blocks, the last one of a single trial but for rounding up.
+        let heights = drawn((0..2501_u32).map(|trial| f64::from(trial * 7919 % 2501)));
+        assert_eq!((heights.counts.len(), heights.counts.last()), (834, Some(&2)));
+        assert!((heights.mean()[1] - 1250.0).abs() < 1e-9);
+        let found = spread(&heights, 3);
+        let expected = ((2501.0_f64.powi(2) - 1.0) / 12.0 / 2501.0).sqrt();
+        // Of 834 blocks the deviation has a standard error of 2.5 %, and neighbours here are not quite independent.
+        assert!((found.standard_error / expected - 1.0).abs() < 0.2, "{found:?}, expected {expected}");
+    }
+
+    #[test]
     fn what_two_sets_share_cancels_in_their_difference() {
-        let a: Vec<f64> = (0..40).flat_map(|trial| [0.0, f64::from(trial % 7), 0.0]).collect();
-        let b: Vec<f64> = a.iter().map(|value| value + 3.0).collect();
-        let window = PeakWindow { points: 3, beside: [1, 1], channels: 1, sign: 1.0 };
-        let rounds = bootstrap(&[&a, &b], &window, 50, 3);
+        let a = drawn((0..40_u32).map(|trial| f64::from(trial % 7)));
+        let mut b = Drawn::new(40);
+        (0..40_u32).for_each(|trial| b.add(&[3.0, 3.0 + f64::from(trial % 7), 3.0]));
+        let rounds = bootstrap(&[&a, &b], &ONE_POINT, 50, 3);
         let difference = |(a, b): (&Peak, &Peak)| b.amplitude - a.amplitude;
         assert!(rounds[0][0].iter().zip(&rounds[1][0]).all(|pair| (difference(pair) - 3.0).abs() < 1e-12));
     }

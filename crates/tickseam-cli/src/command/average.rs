@@ -39,11 +39,11 @@ pub(super) struct AverageArguments {
     /// Leave out events that are known less well than this.
     #[arg(long, value_name = "TIME", value_parser = time_ms)]
     most_u95: Option<f64>,
-    /// Rate of the common grid [default: the stream's nominal rate].
-    #[arg(long, value_name = "RATE", value_parser = frequency_hz)]
+    /// Rate of the common grid: 500Hz [default: the stream's nominal rate].
+    #[arg(long, value_name = "HZ", value_parser = frequency_hz)]
     rate: Option<f64>,
-    /// Smooth by a Gaussian filter that leaves half of the amplitude here.
-    #[arg(long, value_name = "RATE", value_parser = frequency_hz)]
+    /// Smooth by a Gaussian filter that leaves half of the amplitude here: 20Hz.
+    #[arg(long, value_name = "HZ", value_parser = frequency_hz)]
     low_pass: Option<f64>,
     /// Rounds of the bootstrap.
     #[arg(long, value_name = "N", default_value_t = 2000)]

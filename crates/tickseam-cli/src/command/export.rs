@@ -29,9 +29,9 @@ pub(super) struct Export {
     /// Local time of the first sample [default: unknown].
     #[arg(long, value_name = "YYYY-MM-DDThh:mm:ss", value_parser = start)]
     start: Option<EdfStart>,
-    /// Write records that were lost too, so that every reader takes the file.
+    /// Leave out seconds of which nothing came; some readers refuse such files, or take them for continuous.
     #[arg(long)]
-    continuous: bool,
+    discontinuous: bool,
 }
 
 fn start(text: &str) -> Result<EdfStart, String> {
@@ -85,7 +85,7 @@ pub(super) fn export_recording(arguments: &Export) -> Result<(), Failure> {
         kind,
         unit: arguments.unit.clone(),
         start: arguments.start,
-        continuous: arguments.continuous,
+        discontinuous: arguments.discontinuous,
     };
     let segments = export::prepare(&Captured::of(recording), aligned, &mut samples, &plan).map_err(data)?;
     progress.say("writing");
@@ -106,25 +106,29 @@ pub(super) fn export_recording(arguments: &Export) -> Result<(), Failure> {
     print(&text)
 }
 
+fn count(number: usize, what: &str) -> String {
+    format!("{number} {what}{}", if number == 1 { "" } else { "s" })
+}
+
 /// What a file holds, for people.
 fn tell(text: &mut String, segment: &Segment<'_>, path: &Path, unit: &str) {
     let file = &segment.file;
     paragraph(text, "Written", &format!("{}.", path.display()));
     let mut words = format!(
-        "{} channels of {} samples; {} lost in {} gaps",
-        file.signals.len(),
+        "{}, {} samples; {} of them lost in {}",
+        count(file.signals.len(), "channel"),
         segment.received + segment.lost,
         segment.lost,
-        segment.gaps
+        count(segment.gaps, "gap")
     );
     if segment.gaps > 0 {
-        words += ", each marked by an annotation";
+        words += ", marked by annotations; the last value received is repeated there";
     }
     if segment.left_out > 0 {
         let _ = write!(
             words,
-            "; {} records of which nothing came are left out: a discontinuous file, which not every reader takes \
-             (--continuous writes them)",
+            "; {} records of which nothing came are left out: a discontinuous file, which some readers refuse and others take for \
+             continuous",
             segment.left_out
         );
     }
