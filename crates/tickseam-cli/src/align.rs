@@ -88,7 +88,8 @@ pub struct SampleTimeline {
     /// Of each row, the sequence number, its turns counted.
     pub index: Vec<i64>,
     /// Of each row, when its first sample was taken, s at the nominal rate of the device's clock since the stream's first sample
-    /// received in the segment.
+    /// received in the segment. A packet without a tick among those with one begins where the packet before it ends; after a gap it is
+    /// left out.
     pub first_s: Vec<f64>,
     /// That first sample on the reference stream's timeline, s; `None` where no common clock tells, or the reference stream has no
     /// packets in the segment.
@@ -328,10 +329,21 @@ impl Ways<'_> {
                 },
             };
             for &row in &group.sorted {
-                let Some(count) = self.count(group, row as usize) else { continue };
+                let index = self.places.index[row as usize];
+                let first_s = match self.count(group, row as usize) {
+                    Some(count) => frame.device_s(count),
+                    // A packet without a tick among those with one begins where the one before it ends.
+                    None => match (timeline.rows.last(), timeline.index.last(), timeline.first_s.last()) {
+                        (Some(&before), Some(&last), Some(&first_s)) if index == last.saturating_add(1) => {
+                            let samples = self.captured.packets.samples()[before as usize];
+                            first_s + f64::from(samples) / self.captured.description.streams[stream].rate_hz
+                        }
+                        _ => continue,
+                    },
+                };
                 timeline.rows.push(row);
-                timeline.index.push(self.places.index[row as usize]);
-                timeline.first_s.push(frame.device_s(count));
+                timeline.index.push(index);
+                timeline.first_s.push(first_s);
             }
             Some(timeline)
         };

@@ -1,5 +1,7 @@
 //! The `tickseam` command: what it takes, what it says, and with which status it ends.
 
+mod average;
+mod export;
 mod follow;
 mod replay;
 mod simulation;
@@ -32,6 +34,17 @@ enum Command {
     /// folder holds a truth.csv, also says how large the errors were and how often the 95 % interval held; the
     /// estimator never sees it.
     Replay(replay::Replay),
+    /// Average the samples around events, and say what their placement adds to the peak's latency.
+    ///
+    /// Cuts the samples around each event of a label at its placed onset, between samples where it lies there, and
+    /// averages them; beside that, the same with the onsets that arrival stamps give. Needs the samples,
+    /// <stream>.npy. Writes average.svg, average.csv, average.npy, standard_error.npy, trials.csv and average.json.
+    Average(average::AverageArguments),
+    /// Write samples and placed events as an EDF+ or BDF+ file.
+    ///
+    /// A file for each stream and segment: the samples of <stream>.npy on one even timeline, lost ones marked by
+    /// annotations, and each event as an annotation where it was placed among the samples.
+    Export(export::Export),
     /// Simulate a headset and a phone: write a recording with its truth.
     Simulate(simulation::Simulate),
     /// Find the packet schedule that places events best: simulate and align each of a grid.
@@ -59,6 +72,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let outcome = match Arguments::try_parse_from(arguments) {
         Ok(Arguments { command: Command::Replay(arguments) }) => replay::replay(&arguments),
         Ok(Arguments { command: Command::Follow(arguments) }) => follow::follow(&arguments),
+        Ok(Arguments { command: Command::Average(arguments) }) => average::average_recording(&arguments),
+        Ok(Arguments { command: Command::Export(arguments) }) => export::export_recording(&arguments),
         Ok(Arguments { command: Command::Simulate(arguments) }) => simulation::simulate_recording(&arguments),
         Ok(Arguments { command: Command::Schedule(arguments) }) => sweep::sweep(&arguments),
         Ok(Arguments { command: Command::Unpack(arguments) }) => unpack::unpack_log(&arguments),

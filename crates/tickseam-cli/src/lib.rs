@@ -3,12 +3,14 @@
 //! Positive drift = the headset's clock runs fast against the phone's.
 
 pub mod align;
+pub mod average;
 pub mod changes;
 pub mod command;
 pub mod compare;
 pub mod continued;
 pub mod demonstration;
 pub mod estimate;
+pub mod export;
 pub mod follow;
 mod live_answers;
 pub mod many;
@@ -16,6 +18,7 @@ pub mod packet_timeline;
 mod page;
 pub mod pairs;
 pub mod peers;
+mod positions;
 mod quantile;
 mod report;
 pub mod resolve;

@@ -1,10 +1,28 @@
 //! A simulated session as a recording folder would hold it.
 
+use std::io::{self, Write};
+
 use tickseam_record::{
     Description, DeviceClock, Event, EventLatency, Exchange, HostClock, Link, Marker, Packet, Recording,
-    Stream, Truth,
+    Stream, Truth, write_npy_header,
 };
-use tickseam_sim::Simulated;
+use tickseam_sim::{Samples, Simulated};
+
+/// Writes simulated samples as `<stream>.npy`, a packet at a time: `f4`, in µV.
+///
+/// # Errors
+/// Whatever the operating system refuses.
+pub fn write_samples(samples: &Samples, out: &mut dyn Write) -> io::Result<()> {
+    write_npy_header(out, "<f4", &[samples.packets(), samples.room, samples.channels])?;
+    let (mut values, mut bytes) = (Vec::new(), Vec::new());
+    for place in 0..samples.packets() {
+        samples.packet(place, &mut values);
+        bytes.clear();
+        bytes.extend(values.iter().flat_map(|value| value.to_le_bytes()));
+        out.write_all(&bytes)?;
+    }
+    Ok(())
+}
 
 /// The recording that a simulated session leaves, truth included.
 ///

@@ -8,7 +8,7 @@
 //! | `events.csv` or `events.parquet` | no | what happened on the host's clock ([`Event`]) |
 //! | `exchanges.csv` | no | two-way timestamp exchanges ([`Exchange`]) |
 //! | `markers.csv` | no | instants seen by both clocks ([`Marker`]) |
-//! | `<stream>.npy` | no | the samples; not read here, written by [`capture`] ([`NpyWriter`]) |
+//! | `<stream>.npy` | no | the samples ([`SampleArray`], [`NpyWriter`]); aligning does not need them |
 //! | `truth.csv` | no | simulation only: where each event truly fell ([`Truth`]) |
 //!
 //! Text is UTF-8 (a byte order mark is passed over), lines end in `\n` or `\r\n`, CSV is RFC 4180 with a header row,
@@ -91,7 +91,9 @@ mod bids;
 pub mod capture;
 mod columns;
 mod description;
+mod edf;
 mod error;
+mod npy;
 mod npy_writer;
 mod output;
 mod packets;
@@ -107,7 +109,9 @@ pub use columns::{ColumnNames, NamesError, TimeUnit};
 pub use description::{
     Description, DeviceClock, EventLatency, FORMAT, HostClock, Link, MOST_STREAMS, Stream,
 };
+pub use edf::{EdfAnnotation, EdfFile, EdfKind, EdfSignal, EdfStart, record_length};
 pub use error::{Malformed, Note, Place, ReadError, WriteError};
+pub use npy::{NpyError, NumberType, SampleArray, write_npy_header};
 pub use npy_writer::{NpyType, NpyWriter};
 pub use output::OutputFolder;
 pub use packets::{Columns, Misfit, Packet, PacketRows, Packets};
@@ -115,7 +119,9 @@ pub use parquet_out::{
     NO_SEGMENT, Origin, PacketTimeline, TableCells, TableColumn, packets_parquet, placements_parquet,
     table_parquet,
 };
-pub use recording::{Recording, hash_files, hash_inputs, read, read_named, write_recording};
+pub use recording::{
+    Recording, hash_files, hash_inputs, read, read_named, write_recording, write_recording_with,
+};
 pub use results::{
     ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ComponentVerdict, ConditionVerdict,
     DifferenceVerdict, ErrorAgainstTruth, ErrorSizes, EventCounts, EventRow, EventsTable, Gap, InputFile,

@@ -138,8 +138,21 @@ pub fn hash_files(folder: &Path, names: &[&str]) -> Result<Vec<InputFile>, ReadE
 /// What breaks the format (a stream that is not described, a number beyond its bits) and whatever the operating system
 /// refuses. Nothing is then left behind.
 pub fn write_recording(folder: &Path, recording: &Recording) -> Result<(), WriteError> {
+    write_recording_with(folder, recording, |_| Ok(()))
+}
+
+/// [`write_recording`] with further files, the samples for one: all of the folder or nothing.
+///
+/// # Errors
+/// Those of [`write_recording`] and of `further`.
+pub fn write_recording_with(
+    folder: &Path,
+    recording: &Recording,
+    further: impl FnOnce(&mut OutputFolder) -> Result<(), WriteError>,
+) -> Result<(), WriteError> {
     let mut output = OutputFolder::open(folder)?;
     write_into(&mut output, recording)?;
+    further(&mut output)?;
     output.commit()?;
     Ok(())
 }

@@ -112,13 +112,17 @@ impl<'a> Device<'a> {
     }
 
     fn sample_count(&self, id: PacketId) -> f64 {
+        self.samples_before(id) as f64
+    }
+
+    /// Samples of its boot before a packet's first.
+    pub(crate) fn samples_before(&self, id: PacketId) -> u64 {
         let stream = &self.scenario.streams[usize::from(id.stream)];
         let starts = &self.starts[usize::from(id.stream)];
-        let samples = match starts.get(id.index as usize) {
+        match starts.get(id.index as usize) {
             Some(samples) => *samples,
             None => id.index * u64::from(stream.samples_per_packet),
-        };
-        samples as f64
+        }
     }
 
     /// Samples in a packet.

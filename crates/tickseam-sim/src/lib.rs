@@ -6,6 +6,22 @@
 //!
 //! Positive drift = the headset's clock runs fast against the phone's.
 //!
+//! With a table `[response.LABEL]` or `[background]` in a scenario there are samples too ([`Samples`], `<stream>.npy` of the recording): each event
+//! of the label evokes a Gaussian component at its *true* onset, so that an average has a known answer. Everything else of the recording
+//! stays as it was, bit for bit.
+//!
+//! ```toml
+//! [response.target]
+//! amplitude_uv = 8.0
+//! latency_ms = 320.0     # of the peak, after the true onset
+//! width_ms = 45.0        # standard deviation
+//!
+//! [background]
+//! channels = 2
+//! white_uv = 10.0
+//! rhythm_uv = 6.0
+//! ```
+//!
 //! ```
 //! use tickseam_sim::{Scenario, simulate};
 //!
@@ -25,6 +41,7 @@ mod link;
 mod radio;
 mod random;
 mod random_scenario;
+mod samples;
 pub mod scenario;
 mod simulate;
 mod trials;
@@ -32,6 +49,7 @@ mod trials;
 pub use beat::common_divisor_ms;
 pub use crystal::{TrueClock, tuning_fork_ppm};
 pub use random_scenario::random_scenario;
+pub use samples::Samples;
 pub use scenario::{Scenario, ScenarioError};
 pub use simulate::{
     Class, Description, Event, EventLatency, Exchange, Marker, Packet, RadioEvent, Simulated, Statistics,

@@ -34,6 +34,8 @@ pub(crate) enum Purpose {
     PacketSizes = 25,
     Reconnection = 26,
     OtherLinks = 27,
+    Background = 28,
+    Rhythm = 29,
 }
 
 /// One stream of random numbers.
@@ -48,6 +50,11 @@ impl Random {
         let mut rng = ChaCha8Rng::from_seed(key);
         rng.set_stream(purpose as u64);
         Random { rng }
+    }
+
+    /// Passes over so many normal draws of a fresh stream: each takes two words of 64 bits, four of the generator's.
+    pub(crate) fn skip_normals(&mut self, count: u128) {
+        self.rng.set_word_pos(4 * count);
     }
 
     pub(crate) fn bits(&mut self) -> u64 {
@@ -139,6 +146,17 @@ mod tests {
         let sigma: f64 = 0.3;
         let mean = (sigma * sigma / 2.0).exp();
         near(moments(|r| r.lognormal(1.0, sigma)), mean, mean * ((sigma * sigma).exp() - 1.0).sqrt());
+    }
+
+    #[test]
+    fn passing_over_draws_is_as_good_as_drawing_them() {
+        let mut drawn = Random::new(3, Purpose::Background);
+        let all: Vec<f64> = (0..40).map(|_| drawn.normal()).collect();
+        for (from, expected) in all.into_iter().enumerate() {
+            let mut skipped = Random::new(3, Purpose::Background);
+            skipped.skip_normals(from as u128);
+            assert_eq!(skipped.normal(), expected, "{from}");
+        }
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! Scenarios drawn at random, for measuring how often a stated uncertainty holds.
 
+use std::collections::BTreeMap;
+
 use crate::air::{self, Phy};
 use crate::beat::common_divisor_ms;
 use crate::crystal::TrueClock;
@@ -143,6 +145,8 @@ fn draw(random: &mut Random, wanted: Option<Class>) -> Scenario {
             noise_ms: log_between(random, 0.02, 0.5),
         },
         faults: Vec::new(),
+        responses: BTreeMap::new(),
+        background: None,
     }
 }
 

@@ -1,6 +1,7 @@
 //! What to simulate: a small TOML file of overrides over defaults.
 
 use core::fmt;
+use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
@@ -33,6 +34,12 @@ pub struct Scenario {
     /// Faults, in any order.
     #[serde(rename = "fault")]
     pub faults: Vec<Fault>,
+    /// What the events of a label evoke in the samples, by label; none: no response.
+    #[serde(rename = "response", skip_serializing_if = "BTreeMap::is_empty")]
+    pub responses: BTreeMap<String, Evoked>,
+    /// What the samples hold besides. Where both this and `response` are absent no samples are made, only their packets.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub background: Option<Background>,
 }
 
 impl Default for Scenario {
@@ -48,6 +55,8 @@ impl Default for Scenario {
             exchanges: ExchangeScenario::default(),
             markers: MarkerScenario::default(),
             faults: Vec::new(),
+            responses: BTreeMap::new(),
+            background: None,
         }
     }
 }
@@ -678,6 +687,49 @@ pub enum StampField {
     Tick,
 }
 
+/// What the events of one label evoke: a Gaussian component after the true onset.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Evoked {
+    /// Amplitude of its peak, in µV; may be negative.
+    pub amplitude_uv: f64,
+    /// Time from the true onset to its peak, on the phone's clock, in milliseconds.
+    pub latency_ms: f64,
+    /// Its standard deviation, in milliseconds.
+    pub width_ms: f64,
+    /// Factor of the amplitude in each channel, the first one first; 1 in channels that have none.
+    pub gains: Vec<f64>,
+}
+
+impl Default for Evoked {
+    fn default() -> Evoked {
+        Evoked { amplitude_uv: 8.0, latency_ms: 320.0, width_ms: 45.0, gains: Vec::new() }
+    }
+}
+
+/// What the samples of a stream hold besides responses.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Background {
+    /// The stream that has samples; the reference stream where absent.
+    pub stream: Option<String>,
+    /// Channels of it.
+    pub channels: u32,
+    /// Standard deviation of white noise, in µV, a draw of its own for each sample and channel.
+    pub white_uv: f64,
+    /// Root mean square of a rhythm that is alike in all channels, in µV; 0: none. Sixteen lines with frequencies drawn about
+    /// `rhythm_hz` by 0.6 Hz.
+    pub rhythm_uv: f64,
+    /// Its mean frequency, in Hz.
+    pub rhythm_hz: f64,
+}
+
+impl Default for Background {
+    fn default() -> Background {
+        Background { stream: None, channels: 1, white_uv: 10.0, rhythm_uv: 0.0, rhythm_hz: 10.0 }
+    }
+}
+
 /// Why a scenario cannot be simulated.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum ScenarioError {
@@ -799,6 +851,7 @@ impl Scenario {
         self.check_link()?;
         within("declare.fixed_delay_u_ms", self.declare.fixed_delay_u_ms, 0.0, 1000.0)?;
         self.check_events()?;
+        self.check_samples()?;
         self.check_faults()
     }
 
@@ -1039,6 +1092,34 @@ impl Scenario {
             }
         }
         Ok(())
+    }
+
+    fn check_samples(&self) -> Result<(), ScenarioError> {
+        for (label, evoked) in &self.responses {
+            let key = |field: &str| format!("response.{label}.{field}");
+            let trials = &self.trials;
+            let known = trials.response.label == *label
+                || trials.stimuli.iter().any(|stimulus| stimulus.label == *label);
+            if !known {
+                return refuse(format!("response.{label}"), "expected the label of a stimulus or of the tap");
+            }
+            within(&key("amplitude_uv"), evoked.amplitude_uv, -1e6, 1e6)?;
+            within(&key("latency_ms"), evoked.latency_ms, -10_000.0, 10_000.0)?;
+            within(&key("width_ms"), evoked.width_ms, 0.01, 10_000.0)?;
+            for gain in &evoked.gains {
+                within(&key("gains"), *gain, -1000.0, 1000.0)?;
+            }
+        }
+        let Some(background) = &self.background else { return Ok(()) };
+        if let Some(name) = &background.stream
+            && !self.streams.iter().any(|stream| stream.name == *name)
+        {
+            return refuse("background.stream", format!("expected the name of a stream, found {name:?}"));
+        }
+        whole_within("background.channels", u64::from(background.channels), 1, 512)?;
+        within("background.white_uv", background.white_uv, 0.0, 1e6)?;
+        within("background.rhythm_uv", background.rhythm_uv, 0.0, 1e6)?;
+        within("background.rhythm_hz", background.rhythm_hz, 0.0, 1000.0)
     }
 
     fn check_faults(&self) -> Result<(), ScenarioError> {

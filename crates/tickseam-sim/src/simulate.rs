@@ -6,6 +6,7 @@ use crate::device::{Device, PacketId, mask};
 use crate::host::{self, HostClock, Stack};
 use crate::link;
 use crate::random::{Purpose, Random};
+use crate::samples::Samples;
 use crate::scenario::{Fault, LinkKind, Scenario, ScenarioError, StampField, TickStamp};
 use crate::trials;
 
@@ -22,6 +23,8 @@ pub struct Simulated {
     pub markers: Vec<Marker>,
     /// Stimuli and taps in the order of their stamps.
     pub events: Vec<Event>,
+    /// The samples, where the scenario has a response or a background.
+    pub samples: Option<Samples>,
     /// What no estimator may see.
     pub truth: Truth,
     /// What the link did.
@@ -300,6 +303,7 @@ pub fn simulate(scenario: &Scenario, seed: u64) -> Result<Simulated, ScenarioErr
         description: description(scenario, &fixed_delay_ms, seed),
         exchanges: exchanges(scenario, &outcome.requests, &device, &host_clock, seed),
         markers: markers(scenario, &device, &host_clock, seed),
+        samples: Samples::new(scenario, &device, handed.iter().map(|packet| packet.sent.id), seed),
         packets,
         events,
         truth: Truth {

@@ -80,9 +80,11 @@ pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
     let progress = Progress::new();
     let unpacked;
     let (folder, name, out) = match arguments.folders.first() {
-        Some(folder) => {
-            (folder.as_path(), folder.display().to_string(), results_folder(folder, &arguments.out)?)
-        }
+        Some(folder) => (
+            folder.as_path(),
+            folder.display().to_string(),
+            results_folder(folder, &arguments.out, "-aligned")?,
+        ),
         None => {
             unpacked = tempfile::Builder::new().prefix("tickseam-").tempdir().map_err(|error| {
                 Failure::Data(format!("no temporary folder for the demonstration: {error}"))
@@ -305,8 +307,12 @@ pub(super) fn replay_folder(
     Ok(replayed)
 }
 
-/// Where the results go: what was asked for, else a folder beside the recording.
-fn results_folder(folder: &Path, asked: &Option<PathBuf>) -> Result<PathBuf, Failure> {
+/// Where the results go: what was asked for, else a folder beside the recording, its name and `suffix`.
+pub(super) fn results_folder(
+    folder: &Path,
+    asked: &Option<PathBuf>,
+    suffix: &str,
+) -> Result<PathBuf, Failure> {
     let out = match asked {
         Some(out) => out.clone(),
         None => {
@@ -326,7 +332,7 @@ fn results_folder(folder: &Path, asked: &Option<PathBuf>) -> Result<PathBuf, Fai
                     ))
                 })?
                 .to_owned();
-            name.push("-aligned");
+            name.push(suffix);
             named.with_file_name(name)
         }
     };

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use tickseam_record::write_recording;
+use tickseam_record::write_recording_with;
 use tickseam_sim::{Scenario, simulate};
 
 use super::terminal::{Failure, Progress, print};
@@ -39,7 +39,13 @@ pub(super) fn simulate_recording(arguments: &Simulate) -> Result<(), Failure> {
     let session = simulate(&scenario, *seed).map_err(|error| in_scenario(error.to_string()))?;
     let recording = simulated::recording(&session).map_err(in_scenario)?;
     progress.say("writing");
-    write_recording(out, &recording)?;
+    write_recording_with(out, &recording, |folder| match &session.samples {
+        Some(samples) => {
+            let name = format!("{}.npy", session.description.streams[usize::from(samples.stream)].name);
+            folder.write(&name, |file| simulated::write_samples(samples, file))
+        }
+        None => Ok(()),
+    })?;
     drop(progress);
     print(&summary::of_simulation(path, out, *seed, &scenario, &session))
 }

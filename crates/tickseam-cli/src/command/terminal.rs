@@ -7,7 +7,7 @@ use std::time::Duration;
 use indicatif::{ProgressBar, ProgressStyle};
 use tickseam_record::WriteError;
 
-pub(crate) use crate::unit::time_ms;
+pub(crate) use crate::unit::{frequency_hz, range_ms, time_ms};
 
 /// Why the command ends without having done its work.
 #[derive(Debug)]
