@@ -7,15 +7,18 @@ use crate::tools::{Done, cargo, root, run, target_dir};
 
 pub(crate) fn run_all() -> Done {
     let source = root().join("tests/open_formats");
-    let checks = checks(&source)?;
+    let checks = files(&source, "check_", ".py")?;
     let out = tempfile::tempdir().map_err(|error| format!("no temporary folder: {error}"))?;
     let environment = out.path().join("environment");
     let python = std::env::var_os("PYTHON").unwrap_or_else(|| "python3".into());
     run(Command::new(python).args(["-m", "venv"]).arg(&environment))?;
     let python = environment.join("bin/python");
-    run(Command::new(&python)
-        .args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--requirement"])
-        .arg(source.join("requirements.txt")))?;
+    let mut install = Command::new(&python);
+    install.args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check"]);
+    for requirements in files(&source, "requirements", ".txt")? {
+        install.arg("--requirement").arg(requirements);
+    }
+    run(&mut install)?;
     run(cargo().args(["build", "--release", "--locked", "--quiet", "-p", "tickseam-cli"]))?;
     let mut failed = Vec::new();
     for check in &checks {
@@ -34,19 +37,19 @@ pub(crate) fn run_all() -> Done {
     if failed.is_empty() { Ok(()) } else { Err(failed.join("\n")) }
 }
 
-/// Every `check_*.py`, in the order of their names; at least one.
-fn checks(source: &std::path::Path) -> Done<Vec<PathBuf>> {
+/// Every file whose name begins and ends so, in the order of their names; at least one.
+fn files(source: &std::path::Path, begin: &str, end: &str) -> Done<Vec<PathBuf>> {
     let entries = std::fs::read_dir(source).map_err(|error| format!("{}: {error}", source.display()))?;
-    let mut checks: Vec<PathBuf> = entries
+    let mut files: Vec<PathBuf> = entries
         .filter_map(|entry| entry.ok().map(|entry| entry.path()))
         .filter(|path| {
             let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-            name.starts_with("check_") && name.ends_with(".py")
+            name.starts_with(begin) && name.ends_with(end)
         })
         .collect();
-    checks.sort();
-    if checks.is_empty() {
-        return Err(format!("{}: no check_*.py was found", source.display()));
+    files.sort();
+    if files.is_empty() {
+        return Err(format!("{}: no {begin}*{end} was found", source.display()));
     }
-    Ok(checks)
+    Ok(files)
 }
