@@ -276,43 +276,6 @@ impl Ways<'_> {
         }
     }
 
-    /// First packets after sleeps of the host in which a counter may have made any number of turns, in the order of reception: without
-    /// ticks only the host's clock tells, and that stood still.
-    fn sleeps_of_unknown_length(&self, estimates: &BTreeMap<u32, Estimate>) -> Vec<u32> {
-        let described = &self.captured.description.streams[0];
-        let turn_s = f64::from(described.samples_per_packet) / described.rate_hz
-            * f64::from(described.sequence_bits).exp2();
-        let mut sleeps = Vec::new();
-        if turn_s > LONGEST_SLEEP_S {
-            return sleeps;
-        }
-        for (&segment, estimate) in estimates {
-            let Some(group) = self.groups.get(&(segment, 0)) else { continue };
-            if group.first_tick().is_some() {
-                continue;
-            }
-            let of_sleep = |cut: &Cut| cut.cause == Cause::HostSuspend;
-            for cut in estimate.pieces.iter().filter_map(|piece| piece.cut).filter(of_sleep) {
-                sleeps
-                    .extend(self.largest_loss_near(group, estimate.frame.host_ns(0.0, cut.before_until_us)));
-            }
-        }
-        sleeps.sort_unstable();
-        sleeps.dedup();
-        sleeps
-    }
-
-    /// The packet behind the longest run of lost ones among those received near a host time; `None` where none were lost.
-    fn largest_loss_near(&self, group: &Group, host_ns: i64) -> Option<u32> {
-        let stamps = self.captured.packets.host_ns();
-        let at = group.received.partition_point(|&row| stamps[row as usize] < host_ns);
-        let near =
-            &group.received[at.saturating_sub(NEAR_A_SLEEP)..(at + NEAR_A_SLEEP).min(group.received.len())];
-        let lost = |pair: &&[u32]| self.places.index[pair[1] as usize] - self.places.index[pair[0] as usize];
-        let largest = near.windows(2).max_by_key(lost)?;
-        (lost(&largest) > 1).then_some(largest[1])
-    }
-
     fn sample_timelines(&self) -> Vec<SampleTimeline> {
         let timeline = |(&(segment, stream), group): (&(u32, usize), &Group)| {
             let frame = self.frame(group)?;
@@ -426,6 +389,48 @@ const LONGEST_SLEEP_S: f64 = 3_600.0;
 /// Packets before and after the moment of waking among which the loss is sought: what a headset's queue holds.
 const NEAR_A_SLEEP: usize = 400;
 
+/// First packets after sleeps of the host in which a counter may have made any number of turns, in the order of reception: without
+/// ticks only the host's clock tells, and that stood still.
+fn sleeps_of_unknown_length(
+    captured: &Captured<'_>,
+    places: &Places,
+    estimates: &BTreeMap<u32, Estimate>,
+) -> Vec<u32> {
+    let described = &captured.description.streams[0];
+    let turn_s = f64::from(described.samples_per_packet) / described.rate_hz
+        * f64::from(described.sequence_bits).exp2();
+    let sleep = |piece: &Piece| piece.cut.filter(|cut| cut.cause == Cause::HostSuspend);
+    let slept = estimates.values().flat_map(|estimate| &estimate.pieces).any(|piece| sleep(piece).is_some());
+    if turn_s > LONGEST_SLEEP_S || !slept {
+        return Vec::new();
+    }
+    let groups = group(captured, places);
+    let mut sleeps = Vec::new();
+    for (&segment, estimate) in estimates {
+        let Some(group) = groups.get(&(segment, 0)).filter(|group| group.first_tick().is_none()) else {
+            continue;
+        };
+        for cut in estimate.pieces.iter().filter_map(sleep) {
+            let woke_ns = estimate.frame.host_ns(0.0, cut.before_until_us);
+            sleeps.extend(largest_loss_near(captured, places, group, woke_ns));
+        }
+    }
+    sleeps.sort_unstable();
+    sleeps.dedup();
+    sleeps
+}
+
+/// The packet behind the longest run of lost ones among those of a group received near a host time; `None` where none were lost.
+fn largest_loss_near(captured: &Captured<'_>, places: &Places, group: &Group, host_ns: i64) -> Option<u32> {
+    let stamps = captured.packets.host_ns();
+    let at = group.received.partition_point(|&row| stamps[row as usize] < host_ns);
+    let near =
+        &group.received[at.saturating_sub(NEAR_A_SLEEP)..(at + NEAR_A_SLEEP).min(group.received.len())];
+    let lost = |pair: &&[u32]| places.index[pair[1] as usize] - places.index[pair[0] as usize];
+    let largest = near.windows(2).max_by_key(lost)?;
+    (lost(&largest) > 1).then_some(largest[1])
+}
+
 /// The alignment by the count of samples alone.
 fn align_by_samples(captured: &Captured<'_>, jumps: usize) -> Result<Aligned, IntakeConfigError> {
     let mut description = captured.description.clone();
@@ -455,19 +460,17 @@ pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
     if is_restless(captured, &places) {
         return align_by_samples(captured, places.tick_steps.len());
     }
-    match align_placed(captured, &places, true) {
-        Ok(aligned) => Ok(aligned),
-        Err(sleeps) => {
-            places.restart_at(&sleeps);
-            Ok(align_placed(captured, &places, false)
-                .unwrap_or_else(|_| unreachable!("sleeps were not sought")))
-        }
+    let aligned = align_placed(captured, &places);
+    let sleeps = sleeps_of_unknown_length(captured, &places, &aligned.estimates);
+    if sleeps.is_empty() {
+        return Ok(aligned);
     }
+    places.restart_at(&sleeps);
+    Ok(align_placed(captured, &places))
 }
 
-/// The alignment of packets whose places are known; instead, where `sleeps_sought`, the first packets after sleeps of the host of which
-/// nobody knows how many turns a counter made in them.
-fn align_placed(captured: &Captured<'_>, places: &Places, sleeps_sought: bool) -> Result<Aligned, Vec<u32>> {
+/// The alignment of packets whose places are known.
+fn align_placed(captured: &Captured<'_>, places: &Places) -> Aligned {
     let Captured { description, packets, events, .. } = *captured;
     let groups = group(captured, places);
     let link = &description.link;
@@ -515,13 +518,6 @@ fn align_placed(captured: &Captured<'_>, places: &Places, sleeps_sought: bool) -
         let live = live.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         (live, estimates, own)
     });
-
-    if sleeps_sought {
-        let sleeps = ways.sleeps_of_unknown_length(&estimates);
-        if !sleeps.is_empty() {
-            return Err(sleeps);
-        }
-    }
 
     let mut table = EventsTable {
         further_streams: description.streams.iter().skip(1).map(|stream| stream.name.clone()).collect(),
@@ -586,7 +582,7 @@ fn align_placed(captured: &Captured<'_>, places: &Places, sleeps_sought: bool) -
     let streams = stream_summaries(&ways, &gaps);
     let segments =
         estimates.iter().map(|(&segment, estimate)| segment_summary(&ways, segment, estimate)).collect();
-    Ok(Aligned {
+    Aligned {
         counts: count_events(&table, &budgets),
         remarks: remarks(&ways, &estimates, !own.is_empty()),
         events: table,
@@ -598,7 +594,7 @@ fn align_placed(captured: &Captured<'_>, places: &Places, sleeps_sought: bool) -
         sample_timelines: ways.sample_timelines(),
         estimates,
         duration_s: duration_s(packets),
-    })
+    }
 }
 
 /// The segment and piece that an event is placed under, and where.

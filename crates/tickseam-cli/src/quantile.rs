@@ -1,7 +1,7 @@
 //! Quantiles, in one sense everywhere: the smallest value that so large a share of all does not exceed.
 
 /// The quantile of values in rising order; `share` from 0 to 1. `None` where there are none.
-pub(crate) fn of_sorted(values: &[f64], share: f64) -> Option<f64> {
+pub(crate) fn of_sorted<T: Copy>(values: &[T], share: f64) -> Option<T> {
     let rank = (values.len() as f64 * share - 1e-9).ceil().max(1.0) as usize;
     values.get(rank - 1).copied()
 }

@@ -4,7 +4,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 use tickseam_record::{
-    ALIGNMENT_VERSION, Alignment, ErrorSizes, InputFile, MapSummary, SegmentSummary, Verdict,
+    ALIGNMENT_VERSION, Alignment, BudgetSummary, ErrorSizes, InputFile, MapSummary, SegmentSummary, Verdict,
 };
 use tickseam_sim::{Scenario, Simulated};
 
@@ -222,22 +222,36 @@ fn remedy(segment: &SegmentSummary, captured: &Captured<'_>) -> Option<String> {
     }
 }
 
+/// The largest line of a budget that adds up without its sub-lines: its place among statistics, lattice, curvature, holdover, fixed
+/// delay, resolution and latency, and its half-width, ms.
+pub(crate) fn largest_line(budget: &BudgetSummary) -> (usize, f64) {
+    let lines = [
+        budget.statistics_ms,
+        budget.lattice_ms,
+        budget.curvature_ms,
+        budget.holdover_ms,
+        budget.fixed_delay_ms,
+        budget.resolution_ms,
+        budget.latency_ms,
+    ];
+    lines.into_iter().enumerate().max_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or((0, 0.0))
+}
+
+/// What each line of a budget is, in the order of [`largest_line`].
+const LINES: [&str; 7] = [
+    "what the scatter of the delays leaves open of the clock",
+    "what the link's grid leaves open of the clock",
+    "how far the crystal may wander between the moments at which the clock is seen",
+    "the age of the last packets",
+    "the uncertainty of the fixed delay",
+    "the steps of the stamps",
+    "the latencies of the event labels",
+];
+
 fn limit(aligned: &Aligned) -> String {
     let Some(budget) = aligned.counts.budget_median else { return "nothing was placed.".to_owned() };
-    let lines = [
-        (budget.statistics_ms, "what the scatter of the delays leaves open of the clock"),
-        (budget.lattice_ms, "what the link's grid leaves open of the clock"),
-        (
-            budget.curvature_ms,
-            "how far the crystal may wander between the moments at which the clock is seen",
-        ),
-        (budget.holdover_ms, "the age of the last packets"),
-        (budget.fixed_delay_ms, "the uncertainty of the fixed delay"),
-        (budget.resolution_ms, "the steps of the stamps"),
-        (budget.latency_ms, "the latencies of the event labels"),
-    ];
-    let largest = lines.iter().max_by(|a, b| a.0.total_cmp(&b.0)).unwrap_or(&lines[0]);
-    format!("what limits most events is {} (±{}).", largest.1, milliseconds(largest.0))
+    let (line, ms) = largest_line(&budget);
+    format!("what limits most events is {} (±{}).", LINES[line], milliseconds(ms))
 }
 
 fn fixed_delay(captured: &Captured<'_>, aligned: &Aligned) -> String {

@@ -18,6 +18,7 @@ pub mod requirement;
 
 use std::collections::BTreeMap;
 
+use tickseam::student::NORMAL_COVERAGE_FACTOR_95;
 use tickseam_record::{ComponentVerdict, ConditionVerdict, DifferenceVerdict, EventRow, Status, Verdict};
 
 use self::attenuation::amplitude_left;
@@ -25,9 +26,6 @@ use self::criteria::Criteria;
 use self::difference::{Trial, latency_difference_ms};
 use crate::align::Aligned;
 use crate::quantile::of_sorted;
-
-/// Half-width of a 95 % interval in standard deviations of a Gaussian.
-const NORMAL_95: f64 = 1.959_963_984_540_054;
 
 /// Labels that are compared with each other, the ones with most events: pairs grow with their square.
 pub const MOST_COMPARED: usize = 12;
@@ -97,7 +95,10 @@ fn condition(aligned: &Aligned, label: &str, places: &[usize], criteria: &Criter
         .components
         .iter()
         .map(|component| {
-            let left = amplitude_left(component.sd_ms, u95_ms.iter().map(|u95_ms| u95_ms / NORMAL_95));
+            let left = amplitude_left(
+                component.sd_ms,
+                u95_ms.iter().map(|u95_ms| u95_ms / NORMAL_COVERAGE_FACTOR_95),
+            );
             let mut unmet = Vec::new();
             if placed_share < criteria.placed_share {
                 unmet.push(format!(

@@ -4,9 +4,10 @@ use std::fs;
 use std::path::Path;
 
 use tickseam_cli::align::{Aligned, Captured, align};
-use tickseam_cli::average::statistics::{amplitude_kept, low_pass_sd_s};
+use tickseam_cli::average::statistics::low_pass_sd_s;
 use tickseam_cli::average::{Average, Plan, Verdict, average};
 use tickseam_cli::simulated;
+use tickseam_cli::verdict::attenuation::amplitude_kept;
 use tickseam_record::{Packet, Recording, SampleArray, write_npy_header};
 use tickseam_sim::{Scenario, Simulated, simulate};
 

@@ -120,7 +120,7 @@ pub use parquet_out::{
     table_parquet,
 };
 pub use recording::{
-    Recording, hash_files, hash_inputs, read, read_named, write_recording, write_recording_with,
+    Recording, csv_field, hash_files, hash_inputs, read, read_named, write_recording, write_recording_with,
 };
 pub use results::{
     ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ComponentVerdict, ConditionVerdict,

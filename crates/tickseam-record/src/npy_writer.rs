@@ -1,9 +1,8 @@
-//! Writing a NumPy array file, number by number.
-//!
-//! Format 1.0 of NEP 1, "A Simple File Format for NumPy Arrays": a magic string, the version, the length of the header, the header as
-//! a Python dictionary filled up with spaces so that the numbers begin at a multiple of 64 bytes, then the numbers.
+//! Writing a NumPy array file, number by number, behind the header that [`write_npy_header`] writes.
 
 use std::io::{self, ErrorKind, Write};
+
+use crate::npy::write_npy_header;
 
 /// Type of the numbers in an array file, little-endian all.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -60,19 +59,7 @@ impl<W: Write> NpyWriter<W> {
             .iter()
             .try_fold(numbers.bytes() as u64, |product, &size| product.checked_mul(size as u64))
             .ok_or_else(|| io::Error::new(ErrorKind::InvalidInput, "an array of more than 2^64 bytes"))?;
-        let [packets, samples, channels] = shape;
-        let mut header = format!(
-            "{{'descr': '{}', 'fortran_order': False, 'shape': ({packets}, {samples}, {channels}), }}",
-            numbers.descr()
-        );
-        // Magic, version and length are 10 bytes, the line end is one.
-        let filled = (10 + header.len() + 1).next_multiple_of(64);
-        header.extend(std::iter::repeat_n(' ', filled - 11 - header.len()));
-        header.push('\n');
-        out.write_all(b"\x93NUMPY\x01\x00")?;
-        // Three sizes of 20 digits at most: never more than 192 bytes.
-        out.write_all(&(header.len() as u16).to_le_bytes())?;
-        out.write_all(header.as_bytes())?;
+        write_npy_header(&mut out, numbers.descr(), &shape)?;
         Ok(Self { out, left })
     }
 

@@ -289,7 +289,7 @@ fn write_events(out: &mut dyn Write, events: &[Event]) -> io::Result<()> {
 }
 
 /// Text as a CSV field: in quotes where RFC 4180 asks for them.
-pub(crate) fn csv_field(text: &str) -> String {
+pub fn csv_field(text: &str) -> String {
     if text.contains(['"', ',', '\n', '\r']) {
         format!("\"{}\"", text.replace('"', "\"\""))
     } else {

@@ -216,13 +216,6 @@ impl Spread {
     }
 }
 
-/// Share of its amplitude that the mean of a Gaussian component keeps whose latency scatters normally: s ÷ √(s² + j²).
-///
-/// The mean is the component convolved with the density of the scatter: a Gaussian of standard deviation √(s² + j²) and the same area.
-pub fn amplitude_kept(component_sd_ms: f64, scatter_sd_ms: f64) -> f64 {
-    component_sd_ms / component_sd_ms.hypot(scatter_sd_ms)
-}
-
 /// Weights of a Gaussian low-pass filter on a grid, the middle one first: half of the amplitude is left at `half_hz`, 98 % at a sixth
 /// of it. It rings nowhere and shifts nothing; a Gaussian component is widened by it as by a scatter of its standard deviation.
 pub(super) fn low_pass(half_hz: f64, rate_hz: f64) -> Vec<f64> {

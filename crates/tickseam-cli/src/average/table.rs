@@ -8,10 +8,11 @@ use std::path::Path;
 use serde_json::{Value, json};
 use tickseam_record::Event;
 
-use super::statistics::{Mean, amplitude_kept, low_pass_sd_s};
+use super::statistics::{Mean, low_pass_sd_s};
 use super::{Average, Estimate, PeakFound, Plan, Polarity, Trial, Verdict};
 use crate::align::Aligned;
 use crate::summary::paragraph;
+use crate::verdict::attenuation::amplitude_kept;
 
 /// Version of the layout of `average.json`.
 const VERSION: u32 = 1;

@@ -4,9 +4,9 @@ use std::fmt::Write as _;
 use std::io::{self, Write};
 
 use serde::{Deserialize, Serialize};
-use tickseam_record::{Alignment, TableCells, TableColumn};
+use tickseam_record::{Alignment, TableCells, TableColumn, csv_field};
 
-use crate::summary::{duration, milliseconds, paragraph};
+use crate::summary::{duration, largest_line, milliseconds, paragraph};
 
 /// What became of one recording.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -148,17 +148,9 @@ fn finite(number: f64) -> Option<f64> {
 
 /// What limits most events, in a word.
 fn limit(alignment: &Alignment) -> Option<&'static str> {
-    let budget = alignment.events.budget_median?;
-    let lines = [
-        (budget.statistics_ms, "scatter"),
-        (budget.lattice_ms, "grid"),
-        (budget.curvature_ms, "wander"),
-        (budget.holdover_ms, "holdover"),
-        (budget.fixed_delay_ms, "delay"),
-        (budget.resolution_ms, "stamps"),
-        (budget.latency_ms, "latency"),
-    ];
-    lines.iter().max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, word)| *word)
+    const WORDS: [&str; 7] = ["scatter", "grid", "wander", "holdover", "delay", "stamps", "latency"];
+    let (line, _) = largest_line(&alignment.events.budget_median?);
+    WORDS.get(line).copied()
 }
 
 /// The unit that a column's name ends in.
@@ -211,15 +203,6 @@ fn csv(cells: &TableCells, row: usize) -> String {
 
 fn shown<T: Copy + std::fmt::Display>(cells: &[Option<T>], row: usize) -> String {
     cells.get(row).copied().flatten().map_or_else(String::new, |value| value.to_string())
-}
-
-/// Text as a CSV field: in quotes where RFC 4180 asks for them.
-fn csv_field(text: &str) -> String {
-    if text.contains(['"', ',', '\n', '\r']) {
-        format!("\"{}\"", text.replace('"', "\"\""))
-    } else {
-        text.to_owned()
-    }
 }
 
 /// Writes `recordings.csv`.

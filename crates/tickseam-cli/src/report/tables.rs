@@ -132,10 +132,7 @@ pub(super) fn variation(page: &mut String, traces: &Traces) {
     if traces.delays.is_empty() {
         return;
     }
-    let of = |values: &[f32], share: f64| {
-        let rank = ((values.len() as f64 * share - 1e-9).ceil().max(1.0) as usize).saturating_sub(1);
-        number(values.get(rank).map(|ms| f64::from(*ms)), 3)
-    };
+    let of = |values: &[f32], share: f64| number(of_sorted(values, share).map(f64::from), 3);
     let least = traces.sorted_ms.first().copied().unwrap_or(0.0);
     let above: Vec<f32> = traces.sorted_ms.iter().map(|ms| ms - least).collect();
     page.push_str("<div class=\"wide\">");

@@ -231,8 +231,7 @@ impl Traces {
 
     /// The quantile of the delays, ms; 0 without any.
     pub(super) fn delay_ms(&self, share: f64) -> f64 {
-        let rank = ((self.sorted_ms.len() as f64 * share - 1e-9).ceil().max(1.0) as usize).saturating_sub(1);
-        self.sorted_ms.get(rank).map_or(0.0, |ms| f64::from(*ms))
+        of_sorted(&self.sorted_ms, share).map_or(0.0, f64::from)
     }
 
     /// Where in the recording a placement is known least, and how well there.

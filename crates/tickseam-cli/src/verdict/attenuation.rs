@@ -13,7 +13,13 @@ pub fn amplitude_left(sd_ms: f64, errors_sd_ms: impl IntoIterator<Item = f64>) -
     let (mut count, mut sum) = (0_u64, 0.0);
     for error_ms in errors_sd_ms {
         count += 1;
-        sum += sd_ms / sd_ms.hypot(error_ms);
+        sum += amplitude_kept(sd_ms, error_ms);
     }
     if count == 0 { 1.0 } else { sum / count as f64 }
+}
+
+/// Share of the amplitude of a Gaussian bump of standard deviation `sd_ms` that is left where the placements scatter by a Gaussian of standard
+/// deviation `error_sd_ms`: s/√(s² + j²).
+pub fn amplitude_kept(sd_ms: f64, error_sd_ms: f64) -> f64 {
+    sd_ms / sd_ms.hypot(error_sd_ms)
 }
