@@ -746,6 +746,7 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
             cause: Cause::DeviceClockStep.name().to_owned(),
         }
     }));
+    changes_found.sort_by_key(|change| change.host_ns);
     SegmentSummary {
         segment,
         clock: if group.clock() == CountClock::Ticks { "tick" } else { "sample" }.to_owned(),

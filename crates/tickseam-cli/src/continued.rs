@@ -59,8 +59,19 @@ struct Rejoin<'a> {
     /// What is to be added to index and device count of a stream in such a segment.
     shifts: HashMap<(u32, usize), (i64, i64)>,
     newest: HashMap<(u32, usize), Newest>,
-    /// The packet that decided that the counters went on, and what its tick is off by otherwise.
-    decided: HashMap<u32, (usize, i64)>,
+    /// For a segment of the intake that is none, the packet that decided so.
+    decided: HashMap<u32, Decided>,
+    /// What is added to the tick of the newest packets of a segment, for all jumps of the tick up to them.
+    tick_shift: HashMap<u32, i64>,
+}
+
+/// The packet that decided that the counters went on.
+#[derive(Clone, Copy)]
+struct Decided {
+    row: usize,
+    /// What is added to the tick before it, and from it on.
+    shift_before: i64,
+    shift: i64,
 }
 
 /// Joins what belongs together and numbers the segments anew. Causal: only the first two packets of a segment and what came
@@ -77,6 +88,7 @@ pub(crate) fn rejoin(description: &Description, packets: &Packets<'_>, places: &
         shifts: HashMap::new(),
         newest: HashMap::new(),
         decided: HashMap::new(),
+        tick_shift: HashMap::new(),
     };
     for row in 0..packets.len() {
         if rejoin.places.segment[row] != NOWHERE {
@@ -94,8 +106,9 @@ impl Rejoin<'_> {
             None => {
                 let newest = self.becomes.values().copied().max().unwrap_or(0);
                 let goes_on = self.goes_on(newest, stream, row);
-                if let Some(tick_shift) = goes_on {
-                    self.decided.insert(segment, (row, tick_shift));
+                if let Some(shift) = goes_on {
+                    let shift_before = self.tick_shift.insert(newest, shift).unwrap_or(0);
+                    self.decided.insert(segment, Decided { row, shift_before, shift });
                 }
                 let becomes = if goes_on.is_some() { newest } else { newest + 1 };
                 self.becomes.insert(segment, becomes);
@@ -105,7 +118,8 @@ impl Rejoin<'_> {
         let (index_shift, device_shift) = match self.shifts.get(&(segment, stream)) {
             Some(&shift) => shift,
             None if self.straggles(segment, becomes, stream, row) => {
-                self.shift((row, 0), becomes, stream, row)
+                let shift = self.decided.get(&segment).map_or(0, |decided| decided.shift_before);
+                self.shift(Decided { row, shift_before: shift, shift }, becomes, stream, row)
             }
             None => {
                 let shift = match self.decided.get(&segment) {
@@ -154,8 +168,8 @@ impl Rejoin<'_> {
         (ticks / packets as f64, 2.0 / ticks)
     }
 
-    /// Whether the counters of a segment's first packet go on from where they were, and by how many ticks the tick is to be
-    /// moved for that.
+    /// Whether the counters of a segment's first packet go on from where they were, and how many ticks are to be added to its tick
+    /// for that.
     fn goes_on(&self, before: u32, stream: usize, row: usize) -> Option<i64> {
         let newest = *self.newest.get(&(before, stream))?;
         let host_ns = self.packets.host_ns();
@@ -177,36 +191,39 @@ impl Rejoin<'_> {
             return None;
         }
         let (packet_ticks, off) = self.packet_ticks(newest, stream);
-        let ticks_ahead = match self.tick_turn() {
-            Some(turn) => (self.places.device[row] - self.places.device[newest.row]).rem_euclid(turn),
-            None => self.places.device[row].checked_sub(self.places.device[newest.row])?,
-        };
+        let shift_before = self.tick_shift.get(&before).copied().unwrap_or(0);
+        let ticks_ahead = self.ticks_ahead(row, shift_before, newest)?;
         let foretold = ticks_ahead as f64 / packet_ticks;
         let nearest = ahead as f64 + ((foretold - ahead as f64) / turn as f64).round() * turn as f64;
         if ticks_ahead > 0 && nearest > 0.0 && (foretold - nearest).abs() < AGREES + off * foretold {
-            return Some(0);
+            return Some(shift_before);
         }
         let on_time = (ahead as f64 * period_s - silence_s).abs() < ON_TIME_S + period_s;
         (ahead > 0 && ahead <= MOST_PACKETS && on_time).then(|| {
             let shift = (ahead as f64 * packet_ticks).round() as i64 - ticks_ahead;
             // The tick may have jumped either way: the shorter one.
-            self.tick_turn().map_or(shift, |turn| (shift + turn / 2).rem_euclid(turn) - turn / 2)
+            let shift = self.tick_turn().map_or(shift, |turn| (shift + turn / 2).rem_euclid(turn) - turn / 2);
+            shift_before + shift
         })
+    }
+
+    /// How far the tick of a packet, with so much added, lies ahead of a packet that has its place.
+    fn ticks_ahead(&self, row: usize, shift: i64, newest: Newest) -> Option<i64> {
+        let device = &self.places.device;
+        let ahead = device[row].checked_add(shift)?.checked_sub(device[newest.row])?;
+        Some(self.tick_turn().map_or(ahead, |turn| ahead.rem_euclid(turn)))
     }
 
     /// Whether a packet of another stream than the one that saw the tick jump still has a tick from before: its first sample was
     /// taken then, and it came later since it took longer to fill.
     fn straggles(&self, segment: u32, becomes: u32, stream: usize, row: usize) -> bool {
-        let Some(&(decided, tick_shift)) = self.decided.get(&segment) else { return false };
+        let Some(&decided) = self.decided.get(&segment) else { return false };
         let Some(&newest) = self.newest.get(&(becomes, stream)) else { return false };
-        if tick_shift == 0 || decided == row || !self.clocked(row) || !self.clocked(newest.row) {
+        let jumped = decided.shift != decided.shift_before;
+        if !jumped || decided.row == row || !self.clocked(row) || !self.clocked(newest.row) {
             return false;
         }
-        let device = &self.places.device;
-        let ticks_ahead = match self.tick_turn() {
-            Some(turn) => (device[row] - device[newest.row]).rem_euclid(turn),
-            None => device[row].saturating_sub(device[newest.row]),
-        };
+        let Some(ticks_ahead) = self.ticks_ahead(row, decided.shift_before, newest) else { return false };
         let turn = self.sequence_turn(stream);
         let sequence = i64::from(self.packets.sequence()[row]);
         let ahead = (sequence - self.places.index[newest.row]).rem_euclid(turn);
@@ -230,38 +247,33 @@ impl Rejoin<'_> {
     }
 
     /// What is to be added to a stream's index and device count in a segment of the intake, of which one packet decided that the
-    /// counters went on, and by how many ticks its tick is off.
-    fn shift(
-        &mut self,
-        (decided, tick_shift): (usize, i64),
-        becomes: u32,
-        stream: usize,
-        row: usize,
-    ) -> (i64, i64) {
+    /// counters went on.
+    fn shift(&mut self, decided: Decided, becomes: u32, stream: usize, row: usize) -> (i64, i64) {
         let newest = self.newest.get(&(becomes, stream)).copied();
         let turn = self.sequence_turn(stream);
         let index = self.places.index[row];
         let samples = i64::from(self.description.streams[stream].samples_per_packet);
         let Some(newest) = newest else {
-            return (0, tick_shift);
+            return (0, decided.shift);
         };
         let newest_index = self.places.index[newest.row];
         if !self.clocked(row) || !self.clocked(newest.row) {
             let index_shift = newest_index + (index - newest_index).rem_euclid(turn) - index;
-            let device_shift = if self.clocked(row) { tick_shift } else { index_shift * samples };
+            let device_shift = if self.clocked(row) { decided.shift } else { index_shift * samples };
             return (index_shift, device_shift);
         }
         // All streams share the tick: those that follow the one that decided lie near it.
-        let near = if decided == row { self.places.device[newest.row] } else { self.places.device[decided] };
-        let moved = self.places.device[row] + tick_shift;
+        let near = self.places.device[if decided.row == row { newest.row } else { decided.row }];
+        let moved = self.places.device[row] + decided.shift;
         let device = match self.tick_turn() {
-            Some(ticks) if decided == row => near + (moved - near).rem_euclid(ticks),
+            Some(ticks) if decided.row == row => near + (moved - near).rem_euclid(ticks),
             Some(ticks) => near + (moved - near + ticks / 2).rem_euclid(ticks) - ticks / 2,
             None => moved,
         };
-        if decided == row && tick_shift != 0 {
+        let jump = decided.shift_before - decided.shift;
+        if decided.row == row && jump != 0 {
             let row = u32::try_from(row).unwrap_or(NOWHERE);
-            self.note_step(TickStep { segment: becomes, row, ticks: -tick_shift }, stream);
+            self.note_step(TickStep { segment: becomes, row, ticks: jump }, stream);
         }
         let (packet_ticks, _) = self.packet_ticks(newest, stream);
         let foretold = ((device - self.places.device[newest.row]) as f64 / packet_ticks).round() as i64;
