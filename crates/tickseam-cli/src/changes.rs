@@ -163,8 +163,9 @@ fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
     values.get(rank.min(values.len().saturating_sub(1))).copied().unwrap_or(0.0)
 }
 
-/// Where the lower envelope of the arrivals, in the order of reception, jumps and stays: in that order.
-pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
+/// Where the lower envelope of the arrivals, in the order of reception, jumps and stays: in that order. Packets are sent each `period_s`
+/// and wait for the link for up to `wait_s`.
+pub fn cuts(arrivals: &[Arrival], period_s: f64, wait_s: f64) -> Vec<Cut> {
     let mut bins: Vec<Bin> = Vec::new();
     for (place, arrival) in arrivals.iter().enumerate() {
         match bins.last_mut() {
@@ -181,7 +182,7 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64) -> Vec<Cut> {
     let levels: Vec<f64> = bins.iter().map(|Bin { bin, .. }| level(bin.least_us, bin.from_s)).collect();
     let changes = levels.windows(2).map(|two| (two[1] - two[0]).abs()).collect();
     let scatter_us = quantile(changes, SCATTER_QUANTILE);
-    let threshold_us = threshold_us(period_s, scatter_us);
+    let threshold_us = threshold_us(wait_s, scatter_us);
 
     let mut cuts: Vec<Cut> = Vec::new();
     for k in 1..bins.len() {

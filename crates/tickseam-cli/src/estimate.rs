@@ -186,19 +186,39 @@ impl Estimate {
             return None;
         }
         let grid_changes = grid_changes(&arrivals, ground.setup.period_s);
-        let mut cuts = cuts(&arrivals, ground.setup.period_s);
-        cuts.retain(|cut| {
-            let at_s = arrivals[cut.place].device_s;
-            !grid_changes
-                .iter()
-                .any(|change| change.cause == Cause::IntervalChange && change.explains(cut, at_s))
-        });
-        let pieces = (0..=cuts.len())
-            .map(|number| {
-                let cut = number.checked_sub(1).map(|before| cuts[before]);
-                piece(&arrivals, cut, cuts.get(number), &ground, sightings)
-            })
-            .collect();
+        let period_s = ground.setup.period_s;
+        let cut_where = |wait_s: f64| {
+            let mut cuts = cuts(&arrivals, period_s, wait_s);
+            cuts.retain(|cut| {
+                let at_s = arrivals[cut.place].device_s;
+                !grid_changes
+                    .iter()
+                    .any(|change| change.cause == Cause::IntervalChange && change.explains(cut, at_s))
+            });
+            cuts
+        };
+        let cut_into = |cuts: &[Cut]| -> Vec<Piece> {
+            (0..=cuts.len())
+                .map(|number| {
+                    let cut = number.checked_sub(1).map(|before| cuts[before]);
+                    piece(&arrivals, cut, cuts.get(number), &ground, sightings)
+                })
+                .collect()
+        };
+        let mut cuts = cut_where(period_s);
+        let mut pieces = cut_into(&cuts);
+        // Once the link is known, smaller settings of the clock stand out.
+        let wait_s = pieces
+            .iter()
+            .map(|piece| piece.report().map_or(period_s, |report| report.longest_wait_s(period_s)))
+            .fold(0.0, f64::max);
+        if wait_s < period_s {
+            let more = cut_where(wait_s);
+            if more.len() > cuts.len() {
+                pieces = cut_into(&more);
+                cuts = more;
+            }
+        }
         // A clock that is set gives the grid another phase too.
         let of_clock = |change: &GridChange| {
             let near = |cut: &Cut| {

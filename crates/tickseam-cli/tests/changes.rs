@@ -114,7 +114,7 @@ fn measure_false_alarms() {
 fn live_latency_s(scenario: &Scenario, seed: u64, at_s: f64) -> Option<f64> {
     let session = simulate(scenario, seed).unwrap();
     let period_s = scenario.streams[0].packet_period_ms() / 1e3;
-    let mut watch = Watch::new(period_s);
+    let mut watch = Watch::new();
     let turn = 1_i64 << scenario.streams[0].sequence_bits;
     let (mut index, mut newest_sequence): (i64, Option<(i64, f64)>) = (0, None);
     for (packet, &first_sample_s) in session.packets.iter().zip(&session.truth.first_sample_s) {
@@ -136,7 +136,7 @@ fn live_latency_s(scenario: &Scenario, seed: u64, at_s: f64) -> Option<f64> {
         let device_s = index as f64 * period_s;
         let host_us = (packet.host_ns - scenario.host.origin_ns) as f64 / 1e3;
         let arrival = Arrival::new(device_s, host_us - device_s * 1e6);
-        if watch.observe(&arrival).is_some() {
+        if watch.observe(&arrival, period_s).is_some() {
             return Some(first_sample_s - at_s);
         }
     }
@@ -525,5 +525,63 @@ for_s = 30.0
             run.held,
             run.live_held
         );
+    }
+}
+
+/// Each jump of the tick was reckoned from the ticks of the very beginning: a second one was named twice as large, and what the ticks said of
+/// a later sleep contradicted the counters, so that all after it was placed in a segment of its own.
+#[test]
+fn jumps_of_the_tick_do_not_add_up_and_a_sleep_after_them_opens_no_segment() {
+    let text = "\
+duration_s = 900.0
+[link]
+kind = \"one-sided\"
+least_ms = 5.0
+noise = \"uniform\"
+noise_ms = 1.0
+[[stream]]
+rate_hz = 200.0
+samples_per_packet = 3
+sequence_bits = 8
+[[fault]]
+kind = \"tick-step\"
+at_s = 200.03
+step_s = 0.5
+[[fault]]
+kind = \"tick-step\"
+at_s = 400.03
+step_s = 0.5
+[[fault]]
+kind = \"host-suspend\"
+at_s = 600.0
+for_s = 30.0
+";
+    for seed in 1..=4 {
+        let run = run(Scenario::from_toml(text).unwrap(), seed);
+        let found: Vec<(String, f64)> =
+            slips(&run).into_iter().map(|(cause, _, step_ms, _)| (cause, step_ms.round())).collect();
+        let jump = || ("device-clock-step".to_owned(), -500.0);
+        assert_eq!(found[..2], [jump(), jump()], "{seed}");
+        assert!(found.len() == 3 && found[2].0 == "host-suspend", "{seed}: {found:?}");
+        assert!((found[2].1 + 30_000.0).abs() < 20.0, "{seed}: {found:?}");
+        assert!(run.held > 0.99 && run.elsewhere == 0, "{seed}: {}", run.held);
+    }
+}
+
+/// A packet waits for the next connection event and no longer, however seldom packets are sent.
+#[test]
+fn a_host_step_longer_than_the_interval_is_found_though_it_is_shorter_than_a_packet() {
+    for seed in 1..=4 {
+        for step_s in [0.04, -0.04] {
+            let text = "duration_s = 900\n[link]\ninterval_ms = 22.5\n[[stream]]\nrate_hz = 250.0\nsamples_per_packet = 20\n";
+            let mut scenario = Scenario::from_toml(text).unwrap();
+            scenario.faults = vec![Fault::HostStep { at_s: 400.0, step_s, return_after_s: None }];
+            let run = run(scenario, seed);
+            let found = slips(&run);
+            assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed}: {found:?}");
+            // Half a tick and the beat besides.
+            assert!((found[0].2 - step_s * 1e3).abs() < 8.0, "{seed}: {found:?}");
+            assert!(run.held > 0.99 && run.live_held.unwrap() > 0.95, "{seed} {step_s}: {}", run.held);
+        }
     }
 }

@@ -156,7 +156,7 @@ impl Clocks {
     pub fn new(setup: &Setup) -> Self {
         Self {
             live: Live::new(*setup),
-            watch: Watch::new(setup.period_s),
+            watch: Watch::new(),
             from_us: f64::NEG_INFINITY,
             first: None,
             former: Vec::new(),
@@ -172,7 +172,8 @@ impl Clocks {
     /// the packet that closes a block or shows a setting.
     pub fn observe(&mut self, setup: &Setup, arrival: Arrival) -> Option<f64> {
         // A queue that empties or fills looks like a clock that was set, and there is nothing to forget.
-        let turn = self.watch.observe(&arrival).filter(|_| !self.live.is_congested());
+        let turn =
+            self.watch.observe(&arrival, self.live.longest_wait_s()).filter(|_| !self.live.is_congested());
         if let Some(turn) = turn {
             let (last, first) = match turn {
                 Turn::Back => (self.last, arrival),

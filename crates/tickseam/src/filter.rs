@@ -21,6 +21,10 @@ const GIVEN_UP: f64 = 0.05;
 /// Refuted lower bounds in a row after which the clock, not the bound, is taken to have changed.
 const REFUTED_IN_A_ROW: u8 = 5;
 
+/// An upper bound that lies less than this below a region no higher than this contradicts it slightly, µs: the crystal wandered. Of a
+/// higher region, all that a bound at its lower edge would leave is a sliver that says more than anybody knows.
+const SLIGHT_US: f64 = 2_000.0;
+
 /// What may be assumed of the clock before anything is observed.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Prior {
@@ -190,7 +194,7 @@ impl Feasible {
         let (low, high) = self.region.offset_range_at(dx_s);
         let violation = low - bound_us;
         let violation = if violation > 0.0 { violation } else { 0.0 };
-        if violation < 2_000.0 {
+        if violation < SLIGHT_US && high - low < SLIGHT_US {
             self.region.open(0.3, violation / 2.0 + 40.0);
             if self.region.cut(dx_s, bound_us, Keep::Below) {
                 return;

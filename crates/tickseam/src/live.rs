@@ -10,12 +10,16 @@ use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::rise::Rise;
 use crate::scatter::{self, Scatter};
-use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, PAIR_DELAY_REACH, Setup, UNBOUNDED_US};
+use crate::setup::{
+    ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, PAIR_DELAY_REACH, Setup, TOP_SCATTER, UNBOUNDED_US,
+};
 
 /// Block minima remembered to see how far they range.
 const REMEMBERED: usize = 24;
 /// Blocks before the scatter of minima is believed.
 const BLOCKS_NEEDED: u32 = 8;
+/// Blocks after which a grid that did not show counts as none, and one that did for the right one.
+const BLOCKS_TO_KNOW_THE_LINK: u32 = 40;
 /// The least allowance, µs.
 const LEAST_ALLOWANCE_US: f64 = 100.0;
 /// Slips from which on the allowance is taken from the data.
@@ -107,7 +111,8 @@ impl Live {
             self.take(&block);
         }
         self.blocks.observe(arrival);
-        self.rise.observe(&arrival, self.setup.resolution_us, self.setup.period_s);
+        let wait_s = self.longest_wait_s();
+        self.rise.observe(&arrival, self.setup.resolution_us, wait_s);
         if self.bank.is_none() {
             let upper =
                 Bound { at_s: arrival.device_s, residual_us: arrival.residual_us + self.setup.resolution_us };
@@ -267,6 +272,21 @@ impl Live {
         greater(self.setup.interval_us.unwrap_or(0.0), self.blocks.unseen_interval_us())
     }
 
+    /// How long a packet that left at its first chance may have waited for the link at the most, s: one period of the packets, unless the
+    /// link's grid is known to be shorter, or that there can be none.
+    pub fn longest_wait_s(&self) -> f64 {
+        let period_s = self.setup.period_s;
+        if self.congested || self.closed < BLOCKS_TO_KNOW_THE_LINK {
+            return period_s;
+        }
+        let wait_us = match self.blocks.interval() {
+            Some(interval) if lattice::usual(interval.period_us) => interval.period_us,
+            None if !self.blocks.found_a_grid() => self.doubt_us(),
+            _ => f64::INFINITY,
+        };
+        if wait_us * 1e-6 < period_s { wait_us * 1e-6 } else { period_s }
+    }
+
     /// What is known at a device time, and how much of the half-width is holdover, µs. `None` before the first arrival.
     /// The knot lies [`fixed_delay`](Self::fixed_delay) above the clock.
     ///
@@ -329,6 +349,13 @@ impl Live {
             return Some((cold.carried(device_s, curvature), 0.0));
         };
         let (mut knot, holdover_us) = carried(bank.chosen(), device_s, curvature);
+        if self.blocks.interval().is_none() && !self.blocks.found_a_grid() {
+            // Without a grid, the least delayed packets touch the clock, as far as they scatter.
+            let now = Knot::of(bank.chosen().region(), bank.chosen().at_s());
+            let below_us = TOP_SCATTER * self.scatter.now_us() + self.setup.resolution_us / 2.0;
+            let top_us = now.high_us - below_us + now.rate_ppm * (device_s - now.at_s);
+            knot.lie_at(top_us, now.rate_ppm);
+        }
         let width = |feasible: &Feasible| {
             let (low, high) = feasible.region().offset_range();
             high - low

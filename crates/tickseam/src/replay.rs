@@ -18,7 +18,7 @@ use crate::number::{between, count, greater};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::region::Region;
-use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, PAIR_DELAY_REACH, Setup, UNBOUNDED_US};
+use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, PAIR_DELAY_REACH, Setup, TOP_SCATTER, UNBOUNDED_US};
 
 /// What was found on the way.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -67,6 +67,19 @@ pub struct Report {
     pub fixed_delay_refuted: bool,
 }
 
+impl Report {
+    /// How long a packet that left at its first chance may have waited for the link at the most, s: by so much may the least delays
+    /// jump though no clock was set. One `period_s` of the packets, unless the link's grid is known to be shorter.
+    pub fn longest_wait_s(&self, period_s: f64) -> f64 {
+        let wait_us = match self.interval {
+            _ if self.congested || self.grid_tells_little || self.collected_us > 0.0 => f64::INFINITY,
+            Some(interval) if self.on_a_grid => interval.period_us,
+            _ => self.doubt_us,
+        };
+        if wait_us * 1e-6 < period_s { wait_us * 1e-6 } else { period_s }
+    }
+}
+
 /// Deliveries that come late against the grid may do so because the host is slow, or because the grid is one of windows
 /// rather than of instants, in which a packet may still catch the one under way. The second moves the first chance by
 /// as much, and the allowance grows by this multiple of the mean.
@@ -77,8 +90,6 @@ const WINDOW_TOUCHES: f64 = 4.0;
 /// The allowance that the estimate itself is made with, µs and as a share of the mean lateness.
 const SHARP_US: f64 = 60.0;
 const SHARP_LATENESS: f64 = 0.3;
-/// Standard deviations of the minima that the clock is reckoned to lie below the top of what is possible without a grid.
-const TOP_SCATTER: f64 = 0.5;
 /// Width of the rates that are possible above which the regression's is taken, ppm.
 const RATE_OPEN_PPM: f64 = 4.0;
 /// Share of packets at their first chance below which twice the found period is tried.
@@ -180,9 +191,11 @@ pub fn replay(
     } else if !report.on_a_grid {
         below_the_top(stages, setup, line);
     }
+    // Of the packets that an app collects, the newest of many batches waited for next to nothing.
+    let collected = report.collected_us > 0.0 && report.touch_period_s == 0.0;
     for stage in stages.iter_mut() {
         let knot = &mut stage.knot;
-        if knot.high_us - knot.low_us > UNBOUNDED_US {
+        if collected || knot.high_us - knot.low_us > UNBOUNDED_US {
             // Nothing bounds the clock from below: the regression over the least delayed packets is the best guess.
             let on_line = line.at(stage.bounds.at_s) + setup.resolution_us / 2.0;
             knot.lie_at(on_line, line.rate_ppm);

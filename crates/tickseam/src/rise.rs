@@ -12,13 +12,13 @@ use crate::placement::Knot;
 /// clocks set forward by less than twice as much are believed in silence.
 const LEAST_US: f64 = 20e3;
 
-/// The same in packet periods. The beat's saw-tooth and a new anchor move the least wait by the common divisor of packet
-/// period and interval at the most, which is one packet period or less; a quarter is left for noise.
+/// The same in longest waits for the link. The beat's saw-tooth and a new anchor move the least wait by the common divisor of packet
+/// period and interval at the most, which is the interval, or one packet period, or less; a quarter is left for noise.
 pub const PERIODS: f64 = 1.25;
 
-/// The least rise that is believed of packets that are sent each `period_s`, µs.
-pub fn least_us(period_s: f64) -> f64 {
-    greater(LEAST_US, PERIODS * period_s * 1e6)
+/// The least rise that is believed of packets that wait for the link for up to `wait_s`: their period where its interval is not known, µs.
+pub fn least_us(wait_s: f64) -> f64 {
+    greater(LEAST_US, PERIODS * wait_s * 1e6)
 }
 
 /// Late packets in a row from which on a rise is suspected: retransmissions seldom hold so many back. Doubled: answers
@@ -63,16 +63,16 @@ impl Rise {
         (self.high_us, self.at_s, self.rate_ppm) = (known.high_us, known.at_s, known.rate_low_ppm);
     }
 
-    /// Takes an arrival, the stamp of which was rounded down by up to `resolution_us`, of a stream that sends each
-    /// `period_s`. Cost: O(1).
-    pub fn observe(&mut self, arrival: &Arrival, resolution_us: f64, period_s: f64) {
+    /// Takes an arrival, the stamp of which was rounded down by up to `resolution_us`, and which may have waited for the link for up to
+    /// `wait_s` though it left at its first chance. Cost: O(1).
+    pub fn observe(&mut self, arrival: &Arrival, resolution_us: f64, wait_s: f64) {
         // One sent before a packet that came in time says nothing new of the clock now.
         if arrival.device_s <= self.expected_s {
             return;
         }
         let high_us = self.high_us + self.rate_ppm * (arrival.device_s - self.at_s);
         let late_us = arrival.residual_us + resolution_us - high_us;
-        if late_us > least_us(period_s) {
+        if late_us > least_us(wait_s) {
             self.late = self.late.saturating_add(1);
             if late_us < self.least_us {
                 self.least_us = late_us;

@@ -44,6 +44,11 @@ impl Scatter {
                 let _ = self.differences.push(off);
             }
         }
+        self.now_us()
+    }
+
+    /// The standard deviation as the minima taken so far tell it, µs, or 0 while it is not known.
+    pub(crate) fn now_us(&self) -> f64 {
         if self.differences.len() < 2 {
             return 0.0;
         }

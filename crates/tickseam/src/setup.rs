@@ -30,6 +30,9 @@ pub(crate) const CONGESTED_DEPTH_US: f64 = 1e7;
 /// Width of the offsets that are possible above which the clock counts as unbounded from below, µs.
 pub(crate) const UNBOUNDED_US: f64 = 60_000.0;
 
+/// Standard deviations of the minima that the clock is reckoned to lie below the top of what is possible without a grid.
+pub(crate) const TOP_SCATTER: f64 = 0.5;
+
 /// Change of the least delay over a recording that may pass for a rate, µs: more than any queue's.
 const EXPLAINED_US: f64 = 100_000.0;
 

@@ -1,8 +1,8 @@
 //! Watches the lower envelope of the arrivals for settings of the host's clock and its sleep, from one packet to the next.
 //!
 //! The envelope, taken in bins of [`BIN_S`], stays on one level but for drift, beat and noise. A jump of it that stays is a
-//! setting of the host's clock; a jump no higher than 1.25 packet periods ([`crate::rise`]) may as well be the beat's, or a new
-//! anchor of the link, and is never taken for one. A fall shows in the first packet after it, since none comes before it was
+//! setting of the host's clock; a jump no higher than 1.25 times what packets may have to wait for the link ([`crate::rise`]) may as well be
+//! the beat's, or a new anchor of the link, and is never taken for one. A fall shows in the first packet after it, since none comes before it was
 //! sent; a rise shows once levels have stayed.
 
 use heapless::Vec;
@@ -24,6 +24,9 @@ pub const DWELL: usize = 3;
 /// anyway: congested and batched links, whose levels wander.
 const SCATTERS: f64 = 8.0;
 
+/// Multiple of the wait that a jump has to be, besides what the envelope wanders: stamps and instants are not exact.
+const CLEAR: f64 = 1.04;
+
 /// Share of the changes from bin to bin that are no greater than what is taken for their scatter: one change of the clock, which is two
 /// of twelve, is left out.
 const SCATTER_QUANTILE: f64 = 0.6;
@@ -42,9 +45,14 @@ pub const RATE_US_PER_S: f64 = 70.0;
 /// Levels that are remembered.
 const REMEMBERED: usize = 12;
 
-/// The least jump that is believed, µs, for packets of a period and an envelope that wanders so much.
-pub fn threshold_us(period_s: f64, scatter_us: f64) -> f64 {
-    greater(least_us(period_s), SCATTERS * scatter_us)
+/// The least jump that is believed, µs, for packets that wait for the link for up to `wait_s` and an envelope that wanders so much: more
+/// than the wait, by what it wanders or by a quarter, whichever is less.
+pub fn threshold_us(wait_s: f64, scatter_us: f64) -> f64 {
+    let wanders_us = SCATTERS * scatter_us;
+    let clear_us = CLEAR * wait_s * 1e6 + wanders_us;
+    let usual_us = least_us(wait_s);
+    let least_us = if clear_us < usual_us { greater(clear_us, least_us(0.0)) } else { usual_us };
+    greater(least_us, wanders_us)
 }
 
 /// A stretch of arrivals.
@@ -142,40 +150,45 @@ pub enum Turn {
 /// Watches one segment.
 #[derive(Clone, Debug)]
 pub struct Watch {
-    period_s: f64,
     levels: Vec<f64, REMEMBERED>,
-    /// Of the levels: the least jump that is believed, µs, and the newest ones.
-    threshold_us: f64,
+    /// Of the levels: how much they change from one to the next, µs, and the newest ones.
+    scatter_us: f64,
     newest: Levels,
     lowest_us: f64,
     bin: Option<Bin>,
 }
 
+impl Default for Watch {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
 impl Watch {
-    /// Nothing seen yet of a stream that sends each `period_s`.
-    pub fn new(period_s: f64) -> Self {
+    /// Nothing seen yet.
+    pub const fn new() -> Self {
         Self {
-            period_s,
             levels: Vec::new(),
-            threshold_us: threshold_us(period_s, 0.0),
+            scatter_us: 0.0,
             newest: Levels::NONE,
             lowest_us: f64::INFINITY,
             bin: None,
         }
     }
 
-    /// Takes an arrival; tells whether the host's clock was set or slept before it. Whatever was known of the clock before is
-    /// void then. Cost: O(1), but for the packet that closes a bin.
-    pub fn observe(&mut self, arrival: &Arrival) -> Option<Turn> {
+    /// Takes an arrival, which may have waited for the link for up to `wait_s` though it left at its first chance; tells whether the host's
+    /// clock was set or slept before it. Whatever was known of the clock before is void then. Cost: O(1), but for the packet that
+    /// closes a bin.
+    pub fn observe(&mut self, arrival: &Arrival, wait_s: f64) -> Option<Turn> {
         let silence_s = self.bin.map_or(0.0, |bin| greater(arrival.device_s - bin.to_s, 0.0));
-        let threshold_us = self.threshold_us + RATE_US_PER_S * silence_s;
+        let threshold_us = threshold_us(wait_s, self.scatter_us) + RATE_US_PER_S * silence_s;
         let turn = if self.fell(arrival.residual_us, threshold_us) {
             Some(Turn::Back)
         } else {
             self.rose(arrival, threshold_us).then_some(Turn::Forward)
         };
         if turn.is_some() {
-            *self = Self { bin: Some(Bin::new(arrival)), ..Self::new(self.period_s) };
+            *self = Self { bin: Some(Bin::new(arrival)), ..Self::new() };
         }
         turn
     }
@@ -207,7 +220,7 @@ impl Watch {
         let _ = self.levels.push(closed.least_us);
         self.newest = self.before(0);
         self.lowest_us = Levels::of(self.levels.iter().copied()).low_us();
-        self.threshold_us = threshold_us_of(&self.levels, self.period_s);
+        self.scatter_us = scatter_us(&self.levels);
         let newest = Levels::NONE.and(closed.least_us);
         let small = self.before(DWELL).jump_to(&self.newest, threshold_us);
         let sure = self.before(1).jump_to(&newest, greater(SURE_US, threshold_us));
@@ -220,12 +233,13 @@ impl Watch {
     }
 }
 
-fn threshold_us_of(levels: &[f64], period_s: f64) -> f64 {
+/// How much levels change from one to the next anyway, µs; 0 while there are none to tell.
+fn scatter_us(levels: &[f64]) -> f64 {
     let changes = || levels.iter().zip(levels.iter().skip(1)).map(|(a, b)| magnitude(b - a));
     // The change that a share of them lies below: the least one with as many no greater.
     let rank = SCATTER_QUANTILE * count(levels.len().saturating_sub(1));
     let no_greater = |us: f64| count(changes().filter(|&other| other <= us).count());
     let enough = changes().filter(|&us| no_greater(us) > rank);
     let scatter_us = enough.fold(f64::INFINITY, |least, us| if us < least { us } else { least });
-    threshold_us(period_s, if scatter_us < f64::INFINITY { scatter_us } else { 0.0 })
+    if scatter_us < f64::INFINITY { scatter_us } else { 0.0 }
 }

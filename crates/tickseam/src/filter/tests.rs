@@ -213,3 +213,22 @@ fn the_limit_on_the_wander_is_taken_one_wider_than_what_the_bounds_call_for() {
     assert!(bending.chosen().curvature() >= 8e-3, "{weights:?}");
     assert!(weights.iter().all(|w| *w <= 1.0 && *w >= 1e-6), "{weights:?}");
 }
+
+#[test]
+fn a_bound_just_below_a_high_region_leaves_no_sliver_that_says_more_than_is_known() {
+    // 50 ms are open at rates of ±70 ppm, then everything lies 0.1 ms below the lower end.
+    let mut feasible = Feasible::new(&PRIOR, 0.01, Bound { at_s: 0.0, residual_us: 0.0 });
+    for block in 1..=10 {
+        let at_s = 2.0 * f64::from(block);
+        let bounds = Bounds { at_s, upper: bound(at_s, 0.0), lower: bound(at_s, -50_000.0), doubtful: false };
+        let _ = feasible.observe(&bounds, &PRIOR);
+    }
+    let (low_us, _) = feasible.region().offset_range();
+    let below = Bounds { at_s: 22.0, upper: bound(22.0, low_us - 500.0), ..Bounds::default() };
+    assert!(feasible.observe(&below, &PRIOR).reopened);
+    let (low_after_us, high_after_us) = feasible.region().offset_range();
+    assert!(
+        high_after_us <= low_us && high_after_us - low_after_us > 40_000.0,
+        "{low_after_us} {high_after_us}"
+    );
+}
