@@ -187,6 +187,8 @@ pub fn replay(
         within_bounds(stages, &prior, ends, lateness, &mut report);
         if link::bounded_share(stages) > 0.5 {
             by_touches(stages, &prior, ends, (setup, line), lateness, &mut report);
+        } else if report.grid_tells_little {
+            below_the_top(stages, setup, line);
         }
     } else if !report.on_a_grid {
         below_the_top(stages, setup, line);
