@@ -325,7 +325,15 @@ fn by_touches(
             touch::bound(stages, gap_us, |block| block.minimum);
         }
         weigh(stages, prior, ends, report);
+        for stage in stages.iter_mut() {
+            stage.by_arrivals = stage.knot;
+        }
         both_ways(stages, prior, ends);
+        // Where too few touches are found for a line, the estimate stays where it was.
+        for stage in stages.iter_mut() {
+            let before = stage.by_arrivals;
+            stage.knot.lie_at(before.offset_us, before.rate_ppm);
+        }
         let lean_us = gap_us / 4.0 + lean_us - setup.resolution_us / 2.0;
         let by_stamps = touch::find(stages, period_s, |block| block.stamped);
         // Where packets may still enter an event that is under way, its instant tells too little and the stamps the more.
