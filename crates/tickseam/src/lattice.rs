@@ -18,6 +18,8 @@ const FRESH: u32 = 48;
 /// Mean agreement that a period must reach: 1 is exact, 0 is chance. The triangular score has a variance of 1/3:
 /// forty independent pairs have a standard deviation of 0.09 by chance, and two rounds must agree on the period.
 pub(crate) const AGREEMENT: f64 = 0.4;
+/// The same for a period that no standard names, of which there are ten times as many to agree by chance.
+const FURTHER_AGREEMENT: f64 = 0.5;
 /// Periods closer than this factor belong to the same tooth of the agreement: pairs are few periods apart, and the tooth
 /// is broad. The nearest period that can agree for another reason is longer by a quarter.
 pub(crate) const TOOTH: f64 = 1.11;
@@ -166,7 +168,8 @@ impl Detector {
         };
         let coarse = self.candidate > steps && period < STEPS_OF_STAMPS * self.resolution_us;
         let (agreement, n) = if coarse { (0.0, 0) } else { self.agreement(period) };
-        if n >= PAIRS_NEEDED && agreement >= AGREEMENT {
+        let needed = if self.candidate <= steps { AGREEMENT } else { FURTHER_AGREEMENT };
+        if n >= PAIRS_NEEDED && agreement >= needed {
             if agreement > self.best {
                 self.best = agreement;
                 self.best_us = period;
