@@ -18,6 +18,11 @@ use tickseam_record::Description;
 use crate::changes::{Cause, Cut, GridChange, WINDOW_S, cuts, grid_changes};
 use crate::pairs::{Pairs, Sightings};
 
+/// So many small settings of the host's clock are believed in any segment, and so many a minute: what jumps more often is a saw-tooth of the
+/// delays. Own choice; a clock that is slewed by steps is set more seldom.
+const MOST_SETTINGS: f64 = 4.0;
+const SETTINGS_PER_MINUTE: f64 = 0.2;
+
 /// What is constant about one stream's estimates in a recording.
 #[derive(Clone, Copy, Debug)]
 pub struct Ground {
@@ -214,7 +219,9 @@ impl Estimate {
             .fold(0.0, f64::max);
         if wait_s < period_s {
             let more = cut_where(wait_s);
-            if more.len() > cuts.len() {
+            let minutes = pieces.iter().map(|piece| piece.to_s - piece.from_s).sum::<f64>() / 60.0;
+            let added = more.len().saturating_sub(cuts.len());
+            if added > 0 && added as f64 <= MOST_SETTINGS.max(SETTINGS_PER_MINUTE * minutes) {
                 pieces = cut_into(&more);
                 cuts = more;
             }

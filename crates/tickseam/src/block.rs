@@ -489,6 +489,11 @@ impl Blocks {
         self.unseen.interval_us()
     }
 
+    /// Whether several packets come at once often enough that they may have waited for each other.
+    pub(crate) fn shares_deliveries(&self) -> bool {
+        self.unseen.grouped()
+    }
+
     /// The interval that late packets agree with, µs, where the one found is but a part of it: none that Bluetooth LE allows, and
     /// shorter.
     pub(crate) fn found_a_part_of_us(&self) -> Option<f64> {

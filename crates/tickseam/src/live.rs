@@ -276,7 +276,7 @@ impl Live {
     /// link's grid is known to be shorter, or that there can be none.
     pub fn longest_wait_s(&self) -> f64 {
         let period_s = self.setup.period_s;
-        if self.congested || self.closed < BLOCKS_TO_KNOW_THE_LINK {
+        if self.congested || self.closed < BLOCKS_TO_KNOW_THE_LINK || self.blocks.shares_deliveries() {
             return period_s;
         }
         let wait_us = match self.blocks.interval() {

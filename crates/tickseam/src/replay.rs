@@ -50,6 +50,8 @@ pub struct Report {
     pub doubt_us: f64,
     /// How long packets may have waited for the radio before an app collected them, µs; 0 where the grid is the radio's.
     pub collected_us: f64,
+    /// Several packets come at once often enough that they may have waited for each other.
+    pub shares_deliveries: bool,
     /// The link loses so much that its queue must be overflowing: nothing bounds the clock from below.
     pub congested: bool,
     /// The device's rate lies outside the declared tolerance, and was looked for where the arrivals show it.
@@ -72,7 +74,7 @@ impl Report {
     /// jump though no clock was set. One `period_s` of the packets, unless the link's grid is known to be shorter.
     pub fn longest_wait_s(&self, period_s: f64) -> f64 {
         let wait_us = match self.interval {
-            _ if self.congested || self.grid_tells_little || self.collected_us > 0.0 => f64::INFINITY,
+            _ if self.congested || self.grid_tells_little || self.shares_deliveries => f64::INFINITY,
             Some(interval) if self.on_a_grid => interval.period_us,
             _ => self.doubt_us,
         };
@@ -263,6 +265,7 @@ fn find_grid(
             ..interval
         });
     }
+    report.shares_deliveries = blocks.shares_deliveries();
     (used, blocks.unseen_interval_us())
 }
 

@@ -104,8 +104,12 @@ impl Unseen {
     /// Whether packets may be locked to an interval: a usual one, or any that the sending period is a part of, where several
     /// packets share an event.
     fn usual(&self, candidate: &Candidate) -> bool {
-        let grouped = f64::from(self.packets) > GROUPED * f64::from(self.deliveries);
-        grouped || lattice::usual(f64::from(candidate.interval_us))
+        self.grouped() || lattice::usual(f64::from(candidate.interval_us))
+    }
+
+    /// Whether several packets come at once often enough that they may have waited for each other.
+    pub(crate) fn grouped(&self) -> bool {
+        f64::from(self.packets) > GROUPED * f64::from(self.deliveries)
     }
 
     /// Period of the longest grid that late packets agree with, µs.
