@@ -336,7 +336,11 @@ fn take(called_: &mut Called, core: &mut Session<4>, step: &Step, spoilt: Spoilt
             match answered {
                 Ok(answer) if spoilt == Spoilt::No => {
                     let expected = tickseam_answer::new(&core.observe_packet(stream, stamp));
-                    checks::same("C's answer to a packet", &packet_fields(&answer), &packet_fields(&expected))
+                    checks::equal(
+                        "C's answer to a packet",
+                        &packet_fields(&answer),
+                        &packet_fields(&expected),
+                    )
                 }
                 Err(TICKSEAM_ERROR_VALUE) if spoilt == Spoilt::Value => Ok(()),
                 Err(_) if spoilt.expected(true, true).is_some() => Ok(()),

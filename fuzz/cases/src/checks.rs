@@ -48,6 +48,12 @@ pub fn same<T: Debug>(what: &str, one: &T, other: &T) -> Checked {
     Ok(())
 }
 
+/// Whether two answers without a fraction are the same: quicker than [`same`].
+pub fn equal<T: Debug + PartialEq>(what: &str, one: &T, other: &T) -> Checked {
+    holds!(one == other, "{what}: {one:?} is not {other:?}");
+    Ok(())
+}
+
 /// Whether what is known at one device time, and its holdover, hang together.
 pub fn known(knot: &Knot, holdover_us: f64) -> Checked {
     let Knot { at_s, offset_us, low_us, high_us, rate_ppm, rate_low_ppm, rate_high_ppm, .. } = *knot;

@@ -10,7 +10,7 @@ mod c_replay;
 pub mod checks;
 mod live;
 mod readers;
-mod replayed;
+pub mod replayed;
 mod saved;
 pub mod scene;
 pub mod session;

@@ -44,7 +44,7 @@ pub(crate) fn run(bytes: &[u8]) -> Checked {
     let mut saves = 0;
     for step in &scene.steps {
         let answers = (one.take(known, step)?, other.take(known, step)?);
-        checks::same("an answer after being saved and restored", &answers.0, &answers.1)?;
+        checks::equal("an answer after being saved and restored", &answers.0, &answers.1)?;
         if matches!(step, Step::Pause) && saves < 8 {
             saves += 1;
             other.session = through(&other.session, carried, at)?;

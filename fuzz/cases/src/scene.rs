@@ -10,7 +10,7 @@ use tickseam::placement::Shift;
 use tickseam::session::{SessionConfig, TickCounter};
 
 /// Packets and other calls that one input makes at the most.
-const MOST_STEPS: usize = 3_000;
+const MOST_STEPS: usize = 2_000;
 
 /// What is known of the device before the first packet, possibly nonsense.
 #[derive(Clone, Debug)]

@@ -241,6 +241,8 @@ fn one_bit_of_a_difference_between_two_answers_is_noticed() {
     same("numbers", &[1.0, -0.0], &[1.0, -0.0]).unwrap();
     assert!(same("numbers", &1.0, &1.0_f64.next_up()).is_err());
     assert!(same("numbers", &0.0, &-0.0).is_err());
+    equal("counts", &7, &7).unwrap();
+    assert!(equal("counts", &7, &8).is_err());
 }
 
 #[test]
