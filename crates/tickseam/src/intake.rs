@@ -43,7 +43,8 @@
 //!   before, it may also be old data sent again, in a burst: the second packet then has to come at half the device's
 //!   pace or slower, and lie ahead of the first; the fourth, where the numbers were new in the last 2 s. For 2 s after a restart, numbers within the window of the ones left behind may be left over from
 //!   there, and it takes four of them at that pace. Four packets in a row that are late or duplicates, each ahead of
-//!   the last, at that pace and with nothing new between, are a restart that landed inside the reorder window.
+//!   the last, at that pace and with nothing new between, are a restart that landed inside the reorder window, if more than half of
+//!   them had been received before or would be more than 2 s late: packets out of order fill gaps, and each but once.
 //! - Whatever the host clock says, counters that continue within 8 packets (64 where a tick agrees) are a
 //!   continuation: a step of the host clock opens no segment.
 //!
@@ -860,7 +861,8 @@ enum Waiting {
     /// old data.
     Restart { pace: Pace, needed: u32, at_pace: bool },
     /// More old numbers in a row, to tell a restart inside the window from late packets and repeats.
-    GoingBack { pace: Pace, index_shift: i64, device_shift: i64 },
+    /// `strange` of them are numbers that have been received, or that are too old for late delivery.
+    GoingBack { pace: Pace, strange: u32, index_shift: i64, device_shift: i64 },
     /// Delivery to settle, to tell the number of turns.
     Turns(Turns),
 }
@@ -1451,9 +1453,11 @@ fn judge_placed(
     };
     let newest = main.newest;
     let slot = main.slot(index, window);
+    let behind_ns = float(newest.saturating_sub(index)) * stream.packet_ns;
+    let strange = matches!(slot, Slot::Seen) || behind_ns > HELD_BACK_NS;
     if index <= newest
         && stream.segment == device.segment
-        && let Some(intaken) = judge_going_back(device, stream, shown, &resolved, host_ns)
+        && let Some(intaken) = judge_going_back(device, stream, shown, &resolved, host_ns, strange)
     {
         return intaken;
     }
@@ -1496,13 +1500,15 @@ fn follow(frame: &Frame, numbering: &Numbering, shown: Shown, elapsed_ns: f64) -
     }
 }
 
-/// Whether a packet that is not ahead of the newest belongs to a restart instead. `None`: as far as is known, no.
+/// Whether a packet that is not ahead of the newest belongs to a restart instead. `None`: as far as is known, no. `strange`: its number has
+/// been received, or is too old for late delivery; packets that fill gaps of late come out of order, however many.
 fn judge_going_back(
     device: &mut Device,
     stream: &mut Stream,
     shown: Shown,
     resolved: &Resolved,
     host_ns: i64,
+    strange: bool,
 ) -> Option<Intaken> {
     let frame = stream.frame(device);
     let followed = stream.provisional.and_then(|run| {
@@ -1519,7 +1525,7 @@ fn judge_going_back(
             Provisional {
                 mut numbering,
                 packets,
-                waiting: Waiting::GoingBack { mut pace, index_shift, device_shift },
+                waiting: Waiting::GoingBack { mut pace, strange: before_strange, index_shift, device_shift },
             },
             index,
             tick,
@@ -1529,7 +1535,8 @@ fn judge_going_back(
             let before = numbering;
             numbering.place(index, tick, host_ns);
             let paced = pace.keeps(Arrival { count: index, host_ns }, frame.packet_ns);
-            if packets >= 3 && paced {
+            let strange = before_strange.saturating_add(u32::from(strange));
+            if packets >= 3 && paced && strange.saturating_mul(2) > packets {
                 let confirmed =
                     stream.confirmed(position.segment, &before, packets, index_shift, device_shift);
                 open_segment(device, stream, numbering, cause, host_ns);
@@ -1541,7 +1548,7 @@ fn judge_going_back(
             stream.provisional = Some(Provisional {
                 numbering,
                 packets: packets.saturating_add(1),
-                waiting: Waiting::GoingBack { pace, index_shift, device_shift },
+                waiting: Waiting::GoingBack { pace, strange, index_shift, device_shift },
             });
             return None;
         }
@@ -1557,6 +1564,7 @@ fn judge_going_back(
         packets: 1,
         waiting: Waiting::GoingBack {
             pace: Pace { since: Arrival { count: index, host_ns } },
+            strange: u32::from(strange),
             index_shift: index.saturating_sub(resolved.index),
             device_shift: restarted.device.saturating_sub(resolved.device),
         },
