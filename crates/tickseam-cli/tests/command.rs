@@ -1,29 +1,13 @@
 //! The command as a person or a script meets it: exit statuses, messages, files.
 
+mod common;
+
 use std::fs;
-use std::path::Path;
-use std::process::{Command, Output, Stdio};
+use std::process::{Command, Stdio};
 
 use tempfile::TempDir;
 
-fn tickseam(arguments: &[&str], inside: &Path) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_tickseam"))
-        .args(arguments)
-        .current_dir(inside)
-        .stdin(Stdio::null())
-        .output()
-        .unwrap()
-}
-
-fn text(bytes: &[u8]) -> &str {
-    std::str::from_utf8(bytes).unwrap()
-}
-
-/// Status, standard output and standard error.
-fn said(arguments: &[&str], inside: &Path) -> (i32, String, String) {
-    let output = tickseam(arguments, inside);
-    (output.status.code().unwrap(), text(&output.stdout).to_owned(), text(&output.stderr).to_owned())
-}
+use common::{said, text, tickseam, widest};
 
 fn refusal(status: i32, message: &str) -> (i32, String, String) {
     (status, String::new(), format!("tickseam: {message}\n"))
@@ -52,10 +36,6 @@ rate_hz = 64.0
 samples_per_packet = 8
 start_ms = 50.0
 ";
-
-fn widest(text: &str) -> usize {
-    text.lines().map(|line| line.chars().count()).max().unwrap_or(0)
-}
 
 #[test]
 fn wrong_usage_ends_with_status_2_and_says_what_was_wrong() {

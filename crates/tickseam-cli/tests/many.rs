@@ -1,34 +1,18 @@
 //! `tickseam replay` of many recordings: what is found, what is written, what is not run again, and what a killed run leaves.
 
+mod common;
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::{Command, Stdio};
 
 use serde_json::Value;
 use tempfile::TempDir;
 use tickseam_record::{Event, Recording, hash_files, hash_inputs, read, write_recording};
 use tickseam_sim::{Scenario, simulate};
 
-fn command(arguments: &[&str], inside: &Path) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_tickseam"));
-    command.args(arguments).current_dir(inside).stdin(Stdio::null());
-    command
-}
-
-fn tickseam(arguments: &[&str], inside: &Path) -> Output {
-    command(arguments, inside).output().unwrap()
-}
-
-fn text(bytes: &[u8]) -> &str {
-    std::str::from_utf8(bytes).unwrap()
-}
-
-/// Status, standard output and standard error.
-fn said(arguments: &[&str], inside: &Path) -> (i32, String, String) {
-    let output = tickseam(arguments, inside);
-    (output.status.code().unwrap(), text(&output.stdout).to_owned(), text(&output.stderr).to_owned())
-}
+use common::{command, said, text};
 
 fn recorded(seed: u64) -> Recording {
     let scenario = Scenario::from_toml("duration_s = 60\n[host]\nloss = 0.01\n").unwrap();

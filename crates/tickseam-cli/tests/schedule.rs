@@ -1,8 +1,8 @@
 //! The sweep of packet schedules: known points, the closed form of the beat, ranking, the command.
 
+mod common;
+
 use std::fs;
-use std::path::Path;
-use std::process::{Command, Stdio};
 
 use serde_json::Value;
 use tickseam::block::Arrival;
@@ -12,6 +12,8 @@ use tickseam_cli::schedule::advice::{Cause, Watch, advise};
 use tickseam_cli::schedule::plan::{Condition, Plan, Schedule};
 use tickseam_cli::schedule::sweep::sweep;
 use tickseam_sim::simulate;
+
+use common::said;
 
 struct Silent;
 
@@ -173,18 +175,6 @@ fn one_plan_is_one_answer_however_many_cores_run_it() {
     assert_eq!(first, alone.install(|| sweep(&plan, &plan.schedules, &|| ())).unwrap());
     let condition = Condition { error_rate: 0.05, drift_ppm: 20.0 };
     assert_eq!(plan.conditions, [condition]);
-}
-
-/// Status, standard output and standard error.
-fn said(arguments: &[&str], inside: &Path) -> (i32, String, String) {
-    let output = Command::new(env!("CARGO_BIN_EXE_tickseam"))
-        .args(arguments)
-        .current_dir(inside)
-        .stdin(Stdio::null())
-        .output()
-        .unwrap();
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
-    (output.status.code().unwrap(), text(output.stdout), text(output.stderr))
 }
 
 const SMALL: &str = "samples_per_packet = [8, 10]\ndither_samples = [0, 1]\ninterval_ms = 30\nseeds = 1\ndrift_ppm = 20\nsession_s = 30\n\

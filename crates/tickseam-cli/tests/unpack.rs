@@ -1,31 +1,18 @@
 //! `tickseam unpack` as a person or a script meets it, and a simulated recording that goes through a log and comes back.
 
+mod common;
+
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Stdio};
 
 use tempfile::TempDir;
 use tickseam_cli::simulated;
 use tickseam_record::read;
 use tickseam_sim::{Scenario, simulate};
 
+use common::{said, widest};
+
 const CAPTURES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/open_formats/captures");
-
-/// Status, standard output and standard error.
-fn said(arguments: &[&str], inside: &Path) -> (i32, String, String) {
-    let output = Command::new(env!("CARGO_BIN_EXE_tickseam"))
-        .args(arguments)
-        .current_dir(inside)
-        .stdin(Stdio::null())
-        .output()
-        .unwrap();
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
-    (output.status.code().unwrap(), text(output.stdout), text(output.stderr))
-}
-
-fn widest(text: &str) -> usize {
-    text.lines().map(|line| line.chars().count()).max().unwrap_or(0)
-}
 
 /// A folder with the files of one capture.
 fn capture(name: &str) -> TempDir {
