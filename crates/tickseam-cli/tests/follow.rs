@@ -390,7 +390,10 @@ fn a_description_that_cannot_be_followed_is_refused() {
         (output.status.code(), text(&output.stderr).to_owned())
     };
     assert_eq!(status, Some(1));
-    assert!(said.starts_with("tickseam: recording.toml: cannot be read: "), "{said}");
+    assert!(
+        said.starts_with("tickseam: recording.toml: found no such file, expected a recording.toml"),
+        "{said}"
+    );
     let stream = |number: usize| {
         format!(
             "[[stream]]\nname = \"s{number}\"\nrate_hz = 250.0\nsamples_per_packet = 5\nsequence_bits = 16\n"

@@ -1,7 +1,6 @@
 //! `recording.toml`: what is known of the two clocks, the link and the streams.
 
 use std::collections::BTreeMap;
-use std::io::Read;
 use std::ops::Range;
 use std::path::Path;
 
@@ -118,9 +117,6 @@ pub(crate) fn largest(bits: u8) -> u64 {
 }
 
 pub(crate) const FILE: &str = "recording.toml";
-
-/// Largest description accepted, bytes. One with 255 streams and as many labels has some 50 000.
-const LARGEST_FILE_BYTES: u64 = 1024 * 1024;
 
 impl Description {
     /// The text of `recording.toml` that says all this.
@@ -487,33 +483,6 @@ pub(crate) fn read(folder: &Path, notes: &mut Vec<Note>) -> Result<Description, 
             expected: "one in every recording folder",
         });
     };
-    let mut bytes = Vec::new();
-    if let Err(source) = file.take(LARGEST_FILE_BYTES + 1).read_to_end(&mut bytes) {
-        return Err(ReadError::Io { path, source });
-    }
-    let whole = |line, found: &str, expected: &str| Malformed {
-        file: FILE.to_owned(),
-        line,
-        place: Place::Line,
-        found: found.to_owned(),
-        expected: expected.to_owned(),
-    };
-    if bytes.len() as u64 > LARGEST_FILE_BYTES {
-        let found = format!("more than {LARGEST_FILE_BYTES} bytes");
-        return Err(whole(1, &found, "a short description").into());
-    }
-    let line_of = |at: usize| bytes[..at].iter().filter(|&&byte| byte == b'\n').count() as u64 + 1;
-    if let Some(at) = memchr::memchr(0, &bytes) {
-        return Err(whole(line_of(at), "a NUL byte", "text").into());
-    }
-    match std::str::from_utf8(&bytes) {
-        Err(error) => {
-            let line = line_of(error.valid_up_to());
-            Err(whole(line, "bytes that are no UTF-8", "UTF-8 text").into())
-        }
-        Ok(text) => {
-            let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-            Ok(Description::from_toml(text, notes)?)
-        }
-    }
+    let text = crate::text::of(file, &path, FILE)?;
+    Ok(Description::from_toml(&text, notes)?)
 }

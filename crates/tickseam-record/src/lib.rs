@@ -103,6 +103,7 @@ mod recording;
 mod results;
 mod rows;
 mod tables;
+mod text;
 
 pub use bids::write_events_sidecar;
 pub use columns::{ColumnNames, NamesError, TimeUnit};
@@ -129,3 +130,4 @@ pub use results::{
 };
 pub use rows::LONGEST_ROW_BYTES;
 pub use tables::{Event, Exchange, Marker, Truth};
+pub use text::read_text;

@@ -652,7 +652,7 @@ fn broken_descriptions_are_refused_with_their_place() {
     let folder = folder(&[("recording.toml", "#".repeat(2_000_000).as_bytes())]);
     assert_eq!(
         read(folder.path()).unwrap_err().to_string(),
-        "recording.toml line 1: found more than 1048576 bytes, expected a short description"
+        "recording.toml: found more than 1048576 bytes, expected a short text"
     );
 }
 

@@ -6,7 +6,7 @@ use clap::Args;
 use indicatif::ProgressStyle;
 use tickseam_record::{
     Alignment, ColumnNames, Origin, OutputFolder, Recording, WriteError, hash_inputs, packets_parquet,
-    placements_parquet, read_named, write_events_sidecar, write_gaps,
+    placements_parquet, read_named, read_text, write_events_sidecar, write_gaps,
 };
 
 use super::terminal::{Failure, Progress, print};
@@ -129,8 +129,7 @@ fn criteria_of(arguments: &Replay) -> Result<Criteria, Failure> {
     let criteria = match &arguments.criteria {
         None => Criteria::default(),
         Some(path) => {
-            let text = std::fs::read_to_string(path)
-                .map_err(|error| Failure::Data(format!("{}: cannot be read: {error}", path.display())))?;
+            let text = read_text(path, "criteria, a TOML file as --show-criteria prints it")?;
             Criteria::from_toml(&text)
                 .map_err(|fault| Failure::Data(format!("{}: {fault}", path.display())))?
         }

@@ -1,10 +1,10 @@
 //! `tickseam schedule`.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use indicatif::ProgressStyle;
-use tickseam_record::Description;
+use tickseam_record::{Description, read_text};
 
 use super::terminal::{Failure, Progress, print, replace_file, time_ms};
 use crate::schedule;
@@ -61,22 +61,18 @@ impl Watch for Runs {
 }
 
 pub(super) fn sweep(arguments: &Sweep) -> Result<(), Failure> {
-    let text_of = |path: &Path| {
-        std::fs::read_to_string(path)
-            .map_err(|error| Failure::Data(format!("{}: cannot be read: {error}", path.display())))
-    };
     let device = match &arguments.from {
         None => None,
         Some(path) => {
             // A folder of a recording is meant as well as its description.
             let path = if path.is_dir() { path.join("recording.toml") } else { path.clone() };
-            let device = Description::from_toml(&text_of(&path)?, &mut Vec::new())
+            let device = Description::from_toml(&read_text(&path, "a recording.toml")?, &mut Vec::new())
                 .map_err(|error| Failure::Data(format!("{}: {error}", path.display())))?;
             Some(device)
         }
     };
     let (text, name) = match &arguments.plan {
-        Some(path) => (text_of(path)?, path.display().to_string()),
+        Some(path) => (read_text(path, "a plan, a TOML file")?, path.display().to_string()),
         None => (String::new(), "without a plan".to_owned()),
     };
     let plan =

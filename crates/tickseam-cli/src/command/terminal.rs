@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
-use tickseam_record::WriteError;
+use tickseam_record::{ReadError, WriteError};
 
 pub(crate) use crate::unit::{frequency_hz, range_ms, time_ms};
 
@@ -28,6 +28,12 @@ impl From<WriteError> for Failure {
                 Self::Data(error.to_string())
             }
         }
+    }
+}
+
+impl From<ReadError> for Failure {
+    fn from(error: ReadError) -> Self {
+        Self::Data(error.to_string())
     }
 }
 
