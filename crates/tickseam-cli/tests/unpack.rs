@@ -184,11 +184,11 @@ fn refusals_have_their_status_and_leave_nothing_behind() {
             "broken.csv line 2, column \"host_ns\" (1): found \"now\"",
         ),
         (vec!["unpack", "layout.toml"], 1, "layout.toml byte 0: found a file that begins with 666f726d"),
-        (vec!["unpack", "absent"], 1, "absent: cannot be read: "),
+        (vec!["unpack", "absent"], 1, "absent: found no such file, expected a log"),
         (
             vec!["unpack", "phone.btsnoop", "--layout", "absent", "--out", "out"],
             1,
-            "absent: cannot be read: ",
+            "absent: found no such file, expected a layout, a TOML file",
         ),
     ] {
         let (found, output, errors) = said(&arguments, folder.path());

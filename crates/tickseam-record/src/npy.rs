@@ -140,6 +140,11 @@ impl SampleArray {
             let found = shown(name.as_bytes());
             return Err(malformed("name of the stream", found, "a name that a file can have".to_owned()));
         }
+        // The kind is asked for before opening, because opening a named pipe would wait for its writer.
+        if std::fs::metadata(&path).is_ok_and(|kind| !kind.is_file()) {
+            let expected = format!("a NumPy array, the samples of stream {name:?}");
+            return Err(malformed("as a whole", "no regular file".to_owned(), expected));
+        }
         let file = match File::open(&path) {
             Ok(file) => file,
             Err(error) if error.kind() == ErrorKind::NotFound => {
