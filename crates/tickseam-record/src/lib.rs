@@ -121,7 +121,8 @@ pub use parquet_out::{
     table_parquet,
 };
 pub use recording::{
-    Recording, csv_field, hash_files, hash_inputs, read, read_named, write_recording, write_recording_with,
+    Recording, csv_field, hash_files, hash_inputs, hash_inputs_while, read, read_named, write_recording,
+    write_recording_with,
 };
 pub use results::{
     ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ComponentVerdict, ConditionVerdict,
