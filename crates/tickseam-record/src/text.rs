@@ -5,6 +5,7 @@ use std::io::{ErrorKind, Read};
 use std::path::Path;
 
 use crate::error::{Malformed, Place, ReadError};
+use crate::rows::{UTF_8, UTF_16};
 
 /// Largest file accepted, bytes. A description with 255 streams and as many labels has some 50 000.
 const LARGEST_FILE_BYTES: u64 = 1024 * 1024;
@@ -47,6 +48,9 @@ pub(crate) fn of(source: impl Read, path: &Path, name: &str) -> Result<String, R
         return Err(Malformed { place: Place::File, ..whole(0, &found, "a short text") }.into());
     }
     let line_of = |at: usize| bytes[..at].iter().filter(|&&byte| byte == b'\n').count() as u64 + 1;
+    if bytes.starts_with(b"\xff\xfe") || bytes.starts_with(b"\xfe\xff") {
+        return Err(whole(1, UTF_16, UTF_8).into());
+    }
     if let Some(at) = memchr::memchr(0, &bytes) {
         return Err(whole(line_of(at), "a NUL byte", "text").into());
     }
