@@ -36,14 +36,14 @@ pub struct Description {
 /// The device's counter and crystal.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct DeviceClock {
-    /// Nominal rate of the counter that the device stamps with, hertz, above 0; given together with `tick_bits`, or
+    /// Nominal rate of the counter that the device stamps with, hertz, above 0, at most 1e12; given together with `tick_bits`, or
     /// `None` where the device stamps nothing and its sample count is the device clock.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tick_hz: Option<f64>,
     /// The counter wraps at 2^`tick_bits`; 16 to 64.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tick_bits: Option<u8>,
-    /// Half-width of the crystal's rate tolerance, parts per million, above 0; 100 where the file is silent.
+    /// Half-width of the crystal's rate tolerance, parts per million, above 0, at most 90 000; 100 where the file is silent.
     pub tolerance_ppm: f64,
 }
 
@@ -135,6 +135,11 @@ impl Description {
         Self::from_toml_with(FILE, text, notes, |_, _, _| Ok(()))
     }
 
+    /// The same of a file that messages call by another name, such as its path.
+    pub fn from_toml_of(file: &str, text: &str, notes: &mut Vec<Note>) -> Result<Self, Malformed> {
+        Self::from_toml_with(file, text, notes, |_, _, _| Ok(()))
+    }
+
     /// Reads a file that has the keys of `recording.toml` and more in each stream, which `more` asks for.
     pub(crate) fn from_toml_with(
         file: &str,
@@ -205,7 +210,7 @@ impl Description {
 
 fn read_device_clock(mut table: Table<'_, '_>, notes: &mut Vec<Note>) -> Result<DeviceClock, Malformed> {
     let expected_bits = "a whole number from 16 to 64";
-    let tick_hz = table.number("tick_hz", Bound::Above0)?;
+    let tick_hz = table.number("tick_hz", TICK_HZ)?;
     let tick_bits = match table.table.get("tick_bits") {
         None => None,
         Some(_) => Some(table.whole("tick_bits", 16, 64, expected_bits)? as u8),
@@ -214,10 +219,10 @@ fn read_device_clock(mut table: Table<'_, '_>, notes: &mut Vec<Note>) -> Result<
         return Err(table.missing("tick_bits", &format!("{expected_bits} beside tick_hz")));
     }
     if tick_bits.is_some() && tick_hz.is_none() {
-        return Err(table.missing("tick_hz", &format!("{} beside tick_bits", Bound::Above0.words())));
+        return Err(table.missing("tick_hz", &format!("{} beside tick_bits", TICK_HZ.words())));
     }
     let tolerance_ppm =
-        table.number("tolerance_ppm", Bound::Above0)?.unwrap_or(DeviceClock::default().tolerance_ppm);
+        table.number("tolerance_ppm", TOLERANCE_PPM)?.unwrap_or(DeviceClock::default().tolerance_ppm);
     table.finish(notes);
     Ok(DeviceClock { tick_hz, tick_bits, tolerance_ppm })
 }
@@ -268,14 +273,20 @@ pub(crate) enum Bound {
     Finite,
     From0,
     Above0,
+    Above0UpTo(f64),
 }
 
+/// What the core takes at most, and what it takes less what it adds for the phone's own clock, rounded.
+const TICK_HZ: Bound = Bound::Above0UpTo(1e12);
+const TOLERANCE_PPM: Bound = Bound::Above0UpTo(90_000.0);
+
 impl Bound {
-    fn words(self) -> &'static str {
+    fn words(self) -> String {
         match self {
-            Self::Finite => "a finite number",
-            Self::From0 => "a finite number, 0 or more",
-            Self::Above0 => "a finite number above 0",
+            Self::Finite => "a finite number".to_owned(),
+            Self::From0 => "a finite number, 0 or more".to_owned(),
+            Self::Above0 => "a finite number above 0".to_owned(),
+            Self::Above0UpTo(most) => format!("a number above 0, at most {most}"),
         }
     }
 
@@ -285,6 +296,7 @@ impl Bound {
                 Self::Finite => true,
                 Self::From0 => number >= 0.0,
                 Self::Above0 => number > 0.0,
+                Self::Above0UpTo(most) => number > 0.0 && number <= most,
             }
     }
 }
@@ -347,12 +359,12 @@ impl<'t, 'i> Table<'t, 'i> {
         };
         match number {
             Some(number) if bound.holds(number) => Ok(Some(number)),
-            _ => Err(self.fault(value.span(), key, bound.words())),
+            _ => Err(self.fault(value.span(), key, &bound.words())),
         }
     }
 
     pub(crate) fn needed_number(&mut self, key: &'static str, bound: Bound) -> Result<f64, Malformed> {
-        self.number(key, bound)?.ok_or_else(|| self.missing(key, bound.words()))
+        self.number(key, bound)?.ok_or_else(|| self.missing(key, &bound.words()))
     }
 
     pub(crate) fn whole(

@@ -121,9 +121,9 @@ fn described(path: &Path) -> Result<(Description, Vec<Note>), Failure> {
     let path = if path.is_dir() { path.join("recording.toml") } else { path.to_path_buf() };
     let text = read_text(&path, "a recording.toml")?;
     let mut notes = Vec::new();
-    Description::from_toml(&text, &mut notes)
+    Description::from_toml_of(&path.display().to_string(), &text, &mut notes)
         .map(|description| (description, notes))
-        .map_err(|error| Failure::Data(format!("{}: {error}", path.display())))
+        .map_err(|error| Failure::Data(error.to_string()))
 }
 
 /// Sends each row on as it comes, and how they ended.
