@@ -6,7 +6,7 @@ use clap::Args;
 use tickseam_record::{read_text, write_recording_with};
 use tickseam_sim::{Scenario, simulate};
 
-use super::terminal::{Failure, Progress, print};
+use super::terminal::{Failure, Progress, print, whole};
 use crate::{simulated, summary};
 
 #[derive(Debug, Args)]
@@ -18,7 +18,7 @@ pub(super) struct Simulate {
     #[arg(long, value_name = "FOLDER")]
     out: PathBuf,
     /// One seed, one recording, bit for bit.
-    #[arg(long, default_value_t = 1, value_name = "N")]
+    #[arg(long, default_value_t = 1, value_name = "N", value_parser = whole::<u64>, allow_hyphen_values = true)]
     seed: u64,
 }
 
