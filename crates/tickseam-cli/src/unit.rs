@@ -1,5 +1,11 @@
 //! Quantities as people write them on a command line.
 
+/// A whole number, 0 or more: a seed, a channel.
+pub(crate) fn whole<T: std::str::FromStr>(text: &str) -> Result<T, String> {
+    let bits = 8 * size_of::<T>();
+    text.parse().map_err(|_| format!("expected a whole number, 0 or more, of at most {bits} bits"))
+}
+
 /// A time with its unit, in ms.
 pub(crate) fn time_ms(text: &str) -> Result<f64, String> {
     signed_time_ms(text)

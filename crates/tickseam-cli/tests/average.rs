@@ -1,5 +1,7 @@
 //! Averages against answers that are known: sinusoids of the device's own time, and responses simulated at true onsets.
 
+mod common;
+
 use std::fs;
 use std::path::Path;
 
@@ -10,6 +12,8 @@ use tickseam_cli::simulated;
 use tickseam_cli::verdict::attenuation::amplitude_kept;
 use tickseam_record::{Packet, Recording, SampleArray, write_npy_header};
 use tickseam_sim::{Scenario, Simulated, simulate};
+
+use common::said;
 
 /// A simulated session, aligned, in a folder that holds its samples where it has any.
 struct Session {
@@ -346,18 +350,6 @@ fn the_amplitude_that_is_kept_is_that_of_the_check_values() {
     for (half_hz, sd_ms) in column("f_hz").into_iter().zip(column("gaussian_sd_ms")) {
         assert!((low_pass_sd_s(half_hz) * 1e3 / sd_ms - 1.0).abs() < 1e-14, "{half_hz}");
     }
-}
-
-/// The command in a folder of its own: status, standard output, standard error.
-fn said(arguments: &[&str], inside: &Path) -> (i32, String, String) {
-    let output = std::process::Command::new(env!("CARGO_BIN_EXE_tickseam"))
-        .args(arguments)
-        .current_dir(inside)
-        .stdin(std::process::Stdio::null())
-        .output()
-        .unwrap();
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
-    (output.status.code().unwrap(), text(output.stdout), text(output.stderr))
 }
 
 const SMALL: &str = "\

@@ -1,29 +1,13 @@
 //! The command as a person or a script meets it: exit statuses, messages, files.
 
+mod common;
+
 use std::fs;
-use std::path::Path;
-use std::process::{Command, Output, Stdio};
+use std::process::{Command, Stdio};
 
 use tempfile::TempDir;
 
-fn tickseam(arguments: &[&str], inside: &Path) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_tickseam"))
-        .args(arguments)
-        .current_dir(inside)
-        .stdin(Stdio::null())
-        .output()
-        .unwrap()
-}
-
-fn text(bytes: &[u8]) -> &str {
-    std::str::from_utf8(bytes).unwrap()
-}
-
-/// Status, standard output and standard error.
-fn said(arguments: &[&str], inside: &Path) -> (i32, String, String) {
-    let output = tickseam(arguments, inside);
-    (output.status.code().unwrap(), text(&output.stdout).to_owned(), text(&output.stderr).to_owned())
-}
+use common::{said, text, tickseam, widest};
 
 fn refusal(status: i32, message: &str) -> (i32, String, String) {
     (status, String::new(), format!("tickseam: {message}\n"))
@@ -53,31 +37,6 @@ samples_per_packet = 8
 start_ms = 50.0
 ";
 
-fn widest(text: &str) -> usize {
-    text.lines().map(|line| line.chars().count()).max().unwrap_or(0)
-}
-
-#[test]
-fn wrong_usage_ends_with_status_2_and_says_what_was_wrong() {
-    let folder = tempfile::tempdir().unwrap();
-    for (arguments, message) in [
-        (&["replay", "--fast"][..], "unexpected argument '--fast' found"),
-        (&["frobnicate"][..], "unrecognized subcommand 'frobnicate'"),
-        (&["replay", "a", "b"][..], "found several recordings, expected --out DIR"),
-        (&["simulate", "a.toml"][..], "the following required arguments were not provided:"),
-        (&["simulate", "a.toml", "--out", "b", "--seed", "-1"][..], "unexpected argument '-1' found"),
-        (
-            &["simulate", "a.toml", "--out", "b", "--seed", "many"][..],
-            "invalid value 'many' for '--seed <N>'",
-        ),
-    ] {
-        let (status, output, errors) = said(arguments, folder.path());
-        assert_eq!((status, output.as_str()), (2, ""), "{arguments:?}");
-        assert!(errors.starts_with(&format!("tickseam: {message}")), "{arguments:?}: {errors}");
-    }
-    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
-}
-
 #[test]
 fn without_any_argument_the_help_goes_to_standard_error_with_status_2() {
     let folder = tempfile::tempdir().unwrap();
@@ -106,70 +65,6 @@ fn help_fits_80_columns_and_ends_with_status_0() {
     }
     let version = said(&["--version"], folder.path());
     assert_eq!(version, (0, format!("tickseam {}\n", env!("CARGO_PKG_VERSION")), String::new()));
-}
-
-#[test]
-fn a_folder_that_is_not_there_ends_with_status_1() {
-    let folder = tempfile::tempdir().unwrap();
-    assert_eq!(
-        said(&["replay", "absent"], folder.path()),
-        refusal(1, "absent: found no such folder, expected a recording folder")
-    );
-    fs::write(folder.path().join("file"), "").unwrap();
-    assert_eq!(
-        said(&["replay", "file"], folder.path()),
-        refusal(1, "file: found something that is no folder, expected a recording folder")
-    );
-    assert!(!folder.path().join("absent-aligned").exists());
-}
-
-#[test]
-fn a_broken_row_is_named_by_file_line_and_column_and_nothing_is_written() {
-    let folder = small(SMALL);
-    let packets = folder.path().join("session/packets.csv");
-    let mut rows: Vec<String> = fs::read_to_string(&packets).unwrap().lines().map(str::to_owned).collect();
-    rows[16] = "x,scalp,1,2,5".to_owned();
-    fs::write(&packets, rows.join("\n") + "\n").unwrap();
-    let message = format!(
-        "packets.csv line 17, column \"host_ns\" (1): found \"x\", expected a whole number from {} to {}",
-        i64::MIN,
-        i64::MAX
-    );
-    assert_eq!(said(&["replay", "session"], folder.path()), refusal(1, &message));
-    assert!(!folder.path().join("session-aligned").exists());
-}
-
-#[test]
-fn a_description_that_no_device_can_have_is_refused() {
-    let folder = small(SMALL);
-    let path = folder.path().join("session/recording.toml");
-    let changed = fs::read_to_string(&path).unwrap().replace("tolerance_ppm = 50.0", "tolerance_ppm = 2e6");
-    fs::write(&path, changed).unwrap();
-    let (status, output, errors) = said(&["replay", "session"], folder.path());
-    assert_eq!((status, output.as_str()), (1, ""));
-    assert!(errors.starts_with("tickseam: session/recording.toml: clock tolerance"), "{errors}");
-}
-
-#[test]
-fn results_never_go_into_the_recording_itself() {
-    let folder = small(SMALL);
-    let before = fs::read_dir(folder.path().join("session")).unwrap().count();
-    for out in ["session", "./session/", "session/../session"] {
-        let message = format!(
-            "{out}: found the recording that is being read, expected another folder for what is written"
-        );
-        assert_eq!(said(&["replay", "session", "--out", out], folder.path()), refusal(2, &message));
-    }
-    assert_eq!(fs::read_dir(folder.path().join("session")).unwrap().count(), before);
-}
-
-#[test]
-fn a_file_in_the_way_of_the_results_is_not_touched() {
-    let folder = small(SMALL);
-    fs::write(folder.path().join("taken"), "mine").unwrap();
-    let message = "taken: found something that is no folder, expected a folder, or a name that is free";
-    assert_eq!(said(&["replay", "session", "--out", "taken"], folder.path()), refusal(1, message));
-    assert_eq!(fs::read_to_string(folder.path().join("taken")).unwrap(), "mine");
 }
 
 #[test]
@@ -414,35 +309,6 @@ fn simulate_says_how_to_do_it_again_and_one_seed_gives_one_recording() {
     }
     let packets = |out: &str| fs::read(folder.path().join(out).join("packets.csv")).unwrap();
     assert!(packets("a") == packets("b") && packets("a") != packets("c"));
-}
-
-#[test]
-fn simulate_refuses_a_folder_with_something_in_it() {
-    let folder = small("duration_s = 20\n");
-    let before = fs::read(folder.path().join("session/packets.csv")).unwrap();
-    let message =
-        "session: found files in it, expected a new or an empty folder; name another with --out, or empty it";
-    assert_eq!(
-        said(&["simulate", "small.toml", "--out", "session", "--seed", "9"], folder.path()),
-        refusal(2, message)
-    );
-    assert_eq!(fs::read(folder.path().join("session/packets.csv")).unwrap(), before);
-}
-
-#[test]
-fn a_faulty_scenario_is_named_by_file_and_place() {
-    let folder = tempfile::tempdir().unwrap();
-    fs::write(folder.path().join("odd.toml"), "[link]\ninterval_ms = 8.0\n").unwrap();
-    let message = "odd.toml: link.interval_ms: expected a multiple of 1.25 ms, found 8";
-    assert_eq!(said(&["simulate", "odd.toml", "--out", "x"], folder.path()), refusal(1, message));
-    fs::write(folder.path().join("odd.toml"), "[link]\ninterval = 8.0\n").unwrap();
-    let (status, _, errors) = said(&["simulate", "odd.toml", "--out", "x"], folder.path());
-    assert_eq!(status, 1);
-    assert!(errors.starts_with("tickseam: odd.toml: line 2, column 1: unknown field `interval`"), "{errors}");
-    let (status, _, errors) = said(&["simulate", "absent.toml", "--out", "x"], folder.path());
-    assert_eq!(status, 1);
-    assert!(errors.starts_with("tickseam: absent.toml: cannot be read: "), "{errors}");
-    assert!(!folder.path().join("x").exists());
 }
 
 #[test]

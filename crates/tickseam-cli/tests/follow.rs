@@ -1,5 +1,7 @@
 //! `tickseam follow`: what it says of rows that come in, against the live session and against the truth.
 
+mod common;
+
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
@@ -13,6 +15,8 @@ use tickseam::placement::Shift;
 use tickseam::session::{Session, SessionConfig, TickCounter};
 use tickseam_record::{Description, write_recording};
 use tickseam_sim::{Scenario, Simulated, simulate};
+
+use common::text;
 
 /// A recording folder simulated from a scenario, and the truth about it.
 fn simulated(scenario: &str, seed: u64) -> (TempDir, Simulated, Scenario) {
@@ -59,10 +63,6 @@ fn follow(folder: &Path, arguments: &[&str], rows: Vec<u8>) -> Output {
 
 fn rows_of(folder: &Path) -> Vec<u8> {
     fs::read(folder.join("packets.csv")).unwrap()
-}
-
-fn text(bytes: &[u8]) -> &str {
-    std::str::from_utf8(bytes).unwrap()
 }
 
 fn states(output: &Output) -> Vec<Value> {
@@ -390,7 +390,10 @@ fn a_description_that_cannot_be_followed_is_refused() {
         (output.status.code(), text(&output.stderr).to_owned())
     };
     assert_eq!(status, Some(1));
-    assert!(said.starts_with("tickseam: recording.toml: cannot be read: "), "{said}");
+    assert!(
+        said.starts_with("tickseam: recording.toml: found no such file, expected a recording.toml"),
+        "{said}"
+    );
     let stream = |number: usize| {
         format!(
             "[[stream]]\nname = \"s{number}\"\nrate_hz = 250.0\nsamples_per_packet = 5\nsequence_bits = 16\n"

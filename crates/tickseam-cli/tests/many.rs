@@ -1,34 +1,18 @@
 //! `tickseam replay` of many recordings: what is found, what is written, what is not run again, and what a killed run leaves.
 
+mod common;
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::Command;
 
 use serde_json::Value;
 use tempfile::TempDir;
-use tickseam_record::{Event, Recording, hash_files, hash_inputs, read, write_recording};
+use tickseam_record::{Event, Recording, hash_files, hash_inputs, write_recording};
 use tickseam_sim::{Scenario, simulate};
 
-fn command(arguments: &[&str], inside: &Path) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_tickseam"));
-    command.args(arguments).current_dir(inside).stdin(Stdio::null());
-    command
-}
-
-fn tickseam(arguments: &[&str], inside: &Path) -> Output {
-    command(arguments, inside).output().unwrap()
-}
-
-fn text(bytes: &[u8]) -> &str {
-    std::str::from_utf8(bytes).unwrap()
-}
-
-/// Status, standard output and standard error.
-fn said(arguments: &[&str], inside: &Path) -> (i32, String, String) {
-    let output = tickseam(arguments, inside);
-    (output.status.code().unwrap(), text(&output.stdout).to_owned(), text(&output.stderr).to_owned())
-}
+use common::{Moments, files, said, set_version, stopped, text};
 
 fn recorded(seed: u64) -> Recording {
     let scenario = Scenario::from_toml("duration_s = 60\n[host]\nloss = 0.01\n").unwrap();
@@ -42,23 +26,6 @@ fn study(paths: &[&str]) -> TempDir {
         write_recording(&folder.path().join("study").join(path), &recorded(seed)).unwrap();
     }
     folder
-}
-
-/// All files below a folder with their contents; nothing of an absent one.
-fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
-    let mut all = BTreeMap::new();
-    let mut folders = vec![folder.to_path_buf()];
-    while let Some(next) = folders.pop() {
-        for entry in fs::read_dir(&next).into_iter().flatten().map(Result::unwrap) {
-            if entry.file_type().unwrap().is_dir() {
-                folders.push(entry.path());
-            } else {
-                let below = entry.path().strip_prefix(folder).unwrap().to_path_buf();
-                all.insert(below, fs::read(entry.path()).unwrap());
-            }
-        }
-    }
-    all
 }
 
 fn names(folder: &Path) -> Vec<String> {
@@ -348,7 +315,7 @@ fn a_killed_run_leaves_old_or_new_results_and_the_next_one_goes_on() {
     assert_eq!(said(&["replay", "study", "--out", "timed", "--again"], folder.path()).0, 0);
     let whole_run = started.elapsed();
 
-    let (mut random, mut killed, mut seen) = (0x2545_F491_4F6C_DD1D_u64, 0, [0; 3]);
+    let (mut moments, mut killed, mut seen) = (Moments::new(), 0, [0; 3]);
     for round in 0..60 {
         let version = round / 6 % 2;
         for path in paths {
@@ -356,18 +323,9 @@ fn a_killed_run_leaves_old_or_new_results_and_the_next_one_goes_on() {
         }
         let again: &[&str] = if round % 2 == 0 { &["--again"] } else { &[] };
         let arguments = [&["replay", "study", "--out", "all"], again].concat();
-        let mut child =
-            command(&arguments, folder.path()).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
-        // A linear congruential generator (Knuth's constants for 64 bits, from memory): any spread of moments will do.
-        random = random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        std::thread::sleep(whole_run.mul_f64((random >> 40) as f64 / f64::from(1_u32 << 24)));
-        let signal = if round % 3 == 0 { "-INT" } else { "-KILL" };
-        let _ = Command::new("kill")
-            .args([signal, &child.id().to_string()])
-            .stderr(Stdio::null())
-            .status()
-            .unwrap();
-        killed += usize::from(!child.wait().unwrap().success());
+        let signal = if round % 3 == 0 { "INT" } else { "KILL" };
+        let after = whole_run.mul_f64(moments.share());
+        killed += usize::from(stopped(&arguments, folder.path(), after, signal));
         for path in paths {
             let found = files(&all.join(path));
             let which = if found.is_empty() {
@@ -394,17 +352,6 @@ fn a_killed_run_leaves_old_or_new_results_and_the_next_one_goes_on() {
         versions[1].keys().map(|path| path.to_str().unwrap()).collect::<Vec<_>>()
     );
     assert!(files(&all) == versions[1]);
-}
-
-/// The same recording with one event more or fewer.
-fn set_version(folder: &Path, version: usize) {
-    let mut recording = read(folder).unwrap();
-    recording.events.retain(|event| event.label != "extra");
-    if version == 1 {
-        let host_ns = recording.events[3].host_ns + 1;
-        recording.events.insert(4, Event { host_ns, label: "extra".to_owned(), duration_ms: None });
-    }
-    write_recording(folder, &recording).unwrap();
 }
 
 #[cfg(unix)]

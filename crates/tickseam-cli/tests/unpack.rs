@@ -1,31 +1,18 @@
 //! `tickseam unpack` as a person or a script meets it, and a simulated recording that goes through a log and comes back.
 
+mod common;
+
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Stdio};
 
 use tempfile::TempDir;
 use tickseam_cli::simulated;
 use tickseam_record::read;
 use tickseam_sim::{Scenario, simulate};
 
+use common::{said, widest};
+
 const CAPTURES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/open_formats/captures");
-
-/// Status, standard output and standard error.
-fn said(arguments: &[&str], inside: &Path) -> (i32, String, String) {
-    let output = Command::new(env!("CARGO_BIN_EXE_tickseam"))
-        .args(arguments)
-        .current_dir(inside)
-        .stdin(Stdio::null())
-        .output()
-        .unwrap();
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
-    (output.status.code().unwrap(), text(output.stdout), text(output.stderr))
-}
-
-fn widest(text: &str) -> usize {
-    text.lines().map(|line| line.chars().count()).max().unwrap_or(0)
-}
 
 /// A folder with the files of one capture.
 fn capture(name: &str) -> TempDir {
@@ -135,80 +122,6 @@ fn what_was_unpacked_is_told_and_can_be_replayed() {
         errors.starts_with("tickseam: out: found files in it, expected a new or an empty folder"),
         "{errors}"
     );
-}
-
-#[test]
-fn refusals_have_their_status_and_leave_nothing_behind() {
-    let folder = capture("phone");
-    fs::write(folder.path().join("other.csv"), "host_ns,label\n5,tap\n").unwrap();
-    fs::write(folder.path().join("broken.csv"), "host_ns,label\nnow,tap\n").unwrap();
-    let peer = "C0:FF:EE:00:00:01";
-    let full = |more: &[&'static str]| {
-        let mut all = vec!["unpack", "phone.btsnoop", "--layout", "layout.toml", "--out", "out"];
-        all.extend(more);
-        all
-    };
-    for (arguments, status, message) in [
-        (vec!["unpack"], 2, "the following required arguments were not provided:"),
-        (
-            vec!["unpack", "phone.btsnoop", "--out", "out"],
-            2,
-            "the following required arguments were not provided:",
-        ),
-        (
-            vec!["unpack", "phone.btsnoop", "--peer", peer],
-            2,
-            "the following required arguments were not provided:",
-        ),
-        (
-            full(&["--peer", "headset"]),
-            2,
-            "invalid value 'headset' for '--peer <WHO>': expected an address as in",
-        ),
-        (
-            full(&["--peer", "C0:FF:EE:00:00:01:02"]),
-            2,
-            "invalid value 'C0:FF:EE:00:00:01:02' for '--peer <WHO>'",
-        ),
-        (full(&["--peer", "0x1000"]), 2, "invalid value '0x1000' for '--peer <WHO>'"),
-        (
-            full(&[]),
-            2,
-            "phone.btsnoop: found the devices C0:FF:EE:00:00:01 (81 values), C0:FF:EE:00:00:02 (9 values), expected one",
-        ),
-        (
-            full(&["--peer", "0x0040"]),
-            2,
-            "phone.btsnoop: found values of the handles 0x0012, 0x0015 only from C0:FF:EE:00:00:01",
-        ),
-        (
-            full(&["--peer", peer, "--events", "other.csv"]),
-            1,
-            "other.csv: found no event between the first packet and the last",
-        ),
-        (
-            full(&["--peer", peer, "--events", "none.csv"]),
-            1,
-            "none.csv: found no such file, expected a file of events",
-        ),
-        (
-            full(&["--peer", peer, "--events", "broken.csv"]),
-            1,
-            "broken.csv line 2, column \"host_ns\" (1): found \"now\"",
-        ),
-        (vec!["unpack", "layout.toml"], 1, "layout.toml byte 0: found a file that begins with 666f726d"),
-        (vec!["unpack", "absent"], 1, "absent: cannot be read: "),
-        (
-            vec!["unpack", "phone.btsnoop", "--layout", "absent", "--out", "out"],
-            1,
-            "absent: cannot be read: ",
-        ),
-    ] {
-        let (found, output, errors) = said(&arguments, folder.path());
-        assert_eq!((found, output.as_str()), (status, ""), "{arguments:?}: {errors}");
-        assert!(errors.starts_with(&format!("tickseam: {message}")), "{arguments:?}: {errors}");
-        assert!(!folder.path().join("out").exists(), "{arguments:?}");
-    }
 }
 
 #[test]

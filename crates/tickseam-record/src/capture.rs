@@ -31,6 +31,7 @@ mod recorded;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::fs::File;
+use std::io;
 use std::path::Path;
 
 pub use att::Sending;
@@ -92,15 +93,17 @@ fn scan(
     mut take: impl FnMut(&Value<'_>) -> Result<bool, CaptureError>,
 ) -> Result<Pass, CaptureError> {
     let io = |source| CaptureError::Io { path: path.to_path_buf(), source };
+    let nothing = |found: &str| CaptureError::Nothing {
+        log: path.display().to_string(),
+        found: found.to_owned(),
+        expected: "a log".to_owned(),
+    };
     // A named pipe can be read once only.
-    let kind = std::fs::metadata(path).map_err(io)?;
-    if !kind.is_file() {
-        let log = path.display().to_string();
-        return Err(CaptureError::Nothing {
-            log,
-            found: "no regular file".to_owned(),
-            expected: "a log".to_owned(),
-        });
+    match std::fs::metadata(path) {
+        Ok(kind) if kind.is_file() => {}
+        Ok(_) => return Err(nothing("no regular file")),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Err(nothing("no such file")),
+        Err(source) => return Err(io(source)),
     }
     let mut log = Log::open(File::open(path).map_err(io)?, path.to_path_buf())?;
     let mut host = Host::default();

@@ -1,7 +1,6 @@
 //! `recording.toml`: what is known of the two clocks, the link and the streams.
 
 use std::collections::BTreeMap;
-use std::io::Read;
 use std::ops::Range;
 use std::path::Path;
 
@@ -37,14 +36,14 @@ pub struct Description {
 /// The device's counter and crystal.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct DeviceClock {
-    /// Nominal rate of the counter that the device stamps with, hertz, above 0; given together with `tick_bits`, or
+    /// Nominal rate of the counter that the device stamps with, hertz, above 0, at most 1e12; given together with `tick_bits`, or
     /// `None` where the device stamps nothing and its sample count is the device clock.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tick_hz: Option<f64>,
     /// The counter wraps at 2^`tick_bits`; 16 to 64.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tick_bits: Option<u8>,
-    /// Half-width of the crystal's rate tolerance, parts per million, above 0; 100 where the file is silent.
+    /// Half-width of the crystal's rate tolerance, parts per million, above 0, at most 90 000; 100 where the file is silent.
     pub tolerance_ppm: f64,
 }
 
@@ -119,9 +118,6 @@ pub(crate) fn largest(bits: u8) -> u64 {
 
 pub(crate) const FILE: &str = "recording.toml";
 
-/// Largest description accepted, bytes. One with 255 streams and as many labels has some 50 000.
-const LARGEST_FILE_BYTES: u64 = 1024 * 1024;
-
 impl Description {
     /// The text of `recording.toml` that says all this.
     pub fn to_toml(&self) -> Result<String, toml::ser::Error> {
@@ -137,6 +133,11 @@ impl Description {
     /// Reads the text of `recording.toml`. Keys that are not known to this version are noted and passed over.
     pub fn from_toml(text: &str, notes: &mut Vec<Note>) -> Result<Self, Malformed> {
         Self::from_toml_with(FILE, text, notes, |_, _, _| Ok(()))
+    }
+
+    /// The same of a file that messages call by another name, such as its path.
+    pub fn from_toml_of(file: &str, text: &str, notes: &mut Vec<Note>) -> Result<Self, Malformed> {
+        Self::from_toml_with(file, text, notes, |_, _, _| Ok(()))
     }
 
     /// Reads a file that has the keys of `recording.toml` and more in each stream, which `more` asks for.
@@ -209,7 +210,7 @@ impl Description {
 
 fn read_device_clock(mut table: Table<'_, '_>, notes: &mut Vec<Note>) -> Result<DeviceClock, Malformed> {
     let expected_bits = "a whole number from 16 to 64";
-    let tick_hz = table.number("tick_hz", Bound::Above0)?;
+    let tick_hz = table.number("tick_hz", TICK_HZ)?;
     let tick_bits = match table.table.get("tick_bits") {
         None => None,
         Some(_) => Some(table.whole("tick_bits", 16, 64, expected_bits)? as u8),
@@ -218,10 +219,10 @@ fn read_device_clock(mut table: Table<'_, '_>, notes: &mut Vec<Note>) -> Result<
         return Err(table.missing("tick_bits", &format!("{expected_bits} beside tick_hz")));
     }
     if tick_bits.is_some() && tick_hz.is_none() {
-        return Err(table.missing("tick_hz", &format!("{} beside tick_bits", Bound::Above0.words())));
+        return Err(table.missing("tick_hz", &format!("{} beside tick_bits", TICK_HZ.words())));
     }
     let tolerance_ppm =
-        table.number("tolerance_ppm", Bound::Above0)?.unwrap_or(DeviceClock::default().tolerance_ppm);
+        table.number("tolerance_ppm", TOLERANCE_PPM)?.unwrap_or(DeviceClock::default().tolerance_ppm);
     table.finish(notes);
     Ok(DeviceClock { tick_hz, tick_bits, tolerance_ppm })
 }
@@ -272,14 +273,20 @@ pub(crate) enum Bound {
     Finite,
     From0,
     Above0,
+    Above0UpTo(f64),
 }
 
+/// What the core takes at most, and what it takes less what it adds for the phone's own clock, rounded.
+const TICK_HZ: Bound = Bound::Above0UpTo(1e12);
+const TOLERANCE_PPM: Bound = Bound::Above0UpTo(90_000.0);
+
 impl Bound {
-    fn words(self) -> &'static str {
+    fn words(self) -> String {
         match self {
-            Self::Finite => "a finite number",
-            Self::From0 => "a finite number, 0 or more",
-            Self::Above0 => "a finite number above 0",
+            Self::Finite => "a finite number".to_owned(),
+            Self::From0 => "a finite number, 0 or more".to_owned(),
+            Self::Above0 => "a finite number above 0".to_owned(),
+            Self::Above0UpTo(most) => format!("a number above 0, at most {most}"),
         }
     }
 
@@ -289,6 +296,7 @@ impl Bound {
                 Self::Finite => true,
                 Self::From0 => number >= 0.0,
                 Self::Above0 => number > 0.0,
+                Self::Above0UpTo(most) => number > 0.0 && number <= most,
             }
     }
 }
@@ -351,12 +359,12 @@ impl<'t, 'i> Table<'t, 'i> {
         };
         match number {
             Some(number) if bound.holds(number) => Ok(Some(number)),
-            _ => Err(self.fault(value.span(), key, bound.words())),
+            _ => Err(self.fault(value.span(), key, &bound.words())),
         }
     }
 
     pub(crate) fn needed_number(&mut self, key: &'static str, bound: Bound) -> Result<f64, Malformed> {
-        self.number(key, bound)?.ok_or_else(|| self.missing(key, bound.words()))
+        self.number(key, bound)?.ok_or_else(|| self.missing(key, &bound.words()))
     }
 
     pub(crate) fn whole(
@@ -487,33 +495,6 @@ pub(crate) fn read(folder: &Path, notes: &mut Vec<Note>) -> Result<Description, 
             expected: "one in every recording folder",
         });
     };
-    let mut bytes = Vec::new();
-    if let Err(source) = file.take(LARGEST_FILE_BYTES + 1).read_to_end(&mut bytes) {
-        return Err(ReadError::Io { path, source });
-    }
-    let whole = |line, found: &str, expected: &str| Malformed {
-        file: FILE.to_owned(),
-        line,
-        place: Place::Line,
-        found: found.to_owned(),
-        expected: expected.to_owned(),
-    };
-    if bytes.len() as u64 > LARGEST_FILE_BYTES {
-        let found = format!("more than {LARGEST_FILE_BYTES} bytes");
-        return Err(whole(1, &found, "a short description").into());
-    }
-    let line_of = |at: usize| bytes[..at].iter().filter(|&&byte| byte == b'\n').count() as u64 + 1;
-    if let Some(at) = memchr::memchr(0, &bytes) {
-        return Err(whole(line_of(at), "a NUL byte", "text").into());
-    }
-    match std::str::from_utf8(&bytes) {
-        Err(error) => {
-            let line = line_of(error.valid_up_to());
-            Err(whole(line, "bytes that are no UTF-8", "UTF-8 text").into())
-        }
-        Ok(text) => {
-            let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-            Ok(Description::from_toml(text, notes)?)
-        }
-    }
+    let text = crate::text::of(file, &path, FILE)?;
+    Ok(Description::from_toml(&text, notes)?)
 }

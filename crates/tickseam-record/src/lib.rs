@@ -103,6 +103,7 @@ mod recording;
 mod results;
 mod rows;
 mod tables;
+mod text;
 
 pub use bids::write_events_sidecar;
 pub use columns::{ColumnNames, NamesError, TimeUnit};
@@ -120,7 +121,8 @@ pub use parquet_out::{
     table_parquet,
 };
 pub use recording::{
-    Recording, csv_field, hash_files, hash_inputs, read, read_named, write_recording, write_recording_with,
+    Recording, csv_field, hash_files, hash_inputs, hash_inputs_while, read, read_named, write_recording,
+    write_recording_with,
 };
 pub use results::{
     ALIGNMENT_VERSION, Alignment, BudgetSummary, Change, ComponentVerdict, ConditionVerdict,
@@ -129,3 +131,4 @@ pub use results::{
 };
 pub use rows::LONGEST_ROW_BYTES;
 pub use tables::{Event, Exchange, Marker, Truth};
+pub use text::read_text;

@@ -140,6 +140,11 @@ impl SampleArray {
             let found = shown(name.as_bytes());
             return Err(malformed("name of the stream", found, "a name that a file can have".to_owned()));
         }
+        // The kind is asked for before opening, because opening a named pipe would wait for its writer.
+        if std::fs::metadata(&path).is_ok_and(|kind| !kind.is_file()) {
+            let expected = format!("a NumPy array, the samples of stream {name:?}");
+            return Err(malformed("as a whole", "no regular file".to_owned(), expected));
+        }
         let file = match File::open(&path) {
             Ok(file) => file,
             Err(error) if error.kind() == ErrorKind::NotFound => {
@@ -179,13 +184,17 @@ impl SampleArray {
         let bytes = file.metadata().map_err(io)?.len();
         let mut start = Vec::new();
         (&file).take(12).read_to_end(&mut start).map_err(io)?;
-        if start.get(..6) != Some(MAGIC) || start.len() < 10 {
-            let found = shown(start.get(..6).unwrap_or(&start));
+        let magic = &start[..start.len().min(6)];
+        if !MAGIC.starts_with(magic) {
             return Err(malformed(
                 "byte 0".to_owned(),
-                found,
+                shown(magic),
                 "\"\\x93NUMPY\", the beginning of a NumPy array",
             ));
+        }
+        if start.len() < 10 {
+            let found = format!("{} bytes in all", start.len());
+            return Err(malformed("byte 0".to_owned(), found, "a NumPy array: was the file cut off?"));
         }
         let (length, header_at) = match (start[6], &start[8..]) {
             (1, length) => (u64::from(length[0]) | u64::from(length[1]) << 8, 10),
@@ -214,7 +223,8 @@ impl SampleArray {
             [packets, samples, channels] => (packets, samples, channels),
             [packets, samples] => (packets, samples, 1),
             _ => {
-                let found = format!("{} dimensions", header.shape.len());
+                let count = header.shape.len();
+                let found = format!("{count} dimension{}", if count == 1 { "" } else { "s" });
                 let expected = "3: (packets, samples, channels); or 2: (packets, samples) for one channel";
                 return Err(malformed("shape".to_owned(), found, expected));
             }

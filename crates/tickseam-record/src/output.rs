@@ -37,16 +37,21 @@ impl OutputFolder {
             match fs::create_dir(&directory) {
                 Ok(()) => folder.made.push(directory),
                 Err(error) if error.kind() == ErrorKind::AlreadyExists => {}
-                Err(source) => return Err(WriteError::Io { path: directory, action: "created", source }),
+                Err(source) => {
+                    // What stands in the way is said, not what could not be made behind it.
+                    let file = path
+                        .ancestors()
+                        .find(|ancestor| fs::metadata(ancestor).is_ok_and(|found| !found.is_dir()));
+                    return Err(match file {
+                        Some(file) => no_folder(file),
+                        None => WriteError::Io { path: directory, action: "created", source },
+                    });
+                }
             }
         }
         match fs::metadata(path) {
             Ok(metadata) if metadata.is_dir() => Ok(folder),
-            Ok(_) => Err(WriteError::InTheWay {
-                path: path.to_path_buf(),
-                found: "something that is no folder",
-                expected: "a folder, or a name that is free",
-            }),
+            Ok(_) => Err(no_folder(path)),
             Err(source) => Err(WriteError::Io { path: path.to_path_buf(), action: "opened", source }),
         }
     }
@@ -131,9 +136,19 @@ impl OutputFolder {
                 Ok(file) => return Ok((path, file)),
                 // Left over by an earlier process that had the same number and was killed.
                 Err(error) if error.kind() == ErrorKind::AlreadyExists && attempt < 1000 => attempt += 1,
-                Err(source) => return Err(WriteError::Io { path, action: "created", source }),
+                Err(source) => {
+                    return Err(WriteError::Io { path: self.path.join(name), action: "created", source });
+                }
             }
         }
+    }
+}
+
+fn no_folder(path: &Path) -> WriteError {
+    WriteError::InTheWay {
+        path: path.to_path_buf(),
+        found: "something that is no folder",
+        expected: "a folder, or a name that is free",
     }
 }
 

@@ -103,11 +103,30 @@ pub fn hash_inputs(folder: &Path) -> Result<Vec<InputFile>, ReadError> {
     hash_files(folder, &FILES)
 }
 
+/// The same, given up where it is no longer wanted: `None`. Asked once for each piece of a file.
+///
+/// # Errors
+/// As [`hash_inputs`].
+pub fn hash_inputs_while(
+    folder: &Path,
+    wanted: impl Fn() -> bool,
+) -> Result<Option<Vec<InputFile>>, ReadError> {
+    hash_files_while(folder, &FILES, wanted)
+}
+
 /// The same for files of a folder by name; those that are absent are left out.
 ///
 /// # Errors
 /// What is no regular file or cannot be read.
 pub fn hash_files(folder: &Path, names: &[&str]) -> Result<Vec<InputFile>, ReadError> {
+    hash_files_while(folder, names, || true).map(Option::unwrap_or_default)
+}
+
+fn hash_files_while(
+    folder: &Path,
+    names: &[&str],
+    wanted: impl Fn() -> bool,
+) -> Result<Option<Vec<InputFile>>, ReadError> {
     let mut hashed = Vec::new();
     let mut buffer = vec![0; 256 * 1024];
     for &name in names {
@@ -115,6 +134,9 @@ pub fn hash_files(folder: &Path, names: &[&str]) -> Result<Vec<InputFile>, ReadE
         let mut hash = Sha256::new();
         let mut bytes = 0;
         loop {
+            if !wanted() {
+                return Ok(None);
+            }
             match file.read(&mut buffer) {
                 Ok(0) => break,
                 Ok(count) => {
@@ -128,7 +150,7 @@ pub fn hash_files(folder: &Path, names: &[&str]) -> Result<Vec<InputFile>, ReadE
         let sha256 = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
         hashed.push(InputFile { file: name.to_owned(), bytes, sha256 });
     }
-    Ok(hashed)
+    Ok(Some(hashed))
 }
 
 /// Writes a recording folder that [`read`] gives back equal, its notes apart. `truth.csv` is written where there is a

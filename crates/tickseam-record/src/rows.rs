@@ -12,6 +12,10 @@ use crate::error::{Malformed, Note, Place, ReadError, shown};
 /// one endless line can make the reader hold.
 pub const LONGEST_ROW_BYTES: usize = 64 * 1024;
 
+/// What a file is whose first two bytes are the byte order mark of UTF-16, and what it should be.
+pub(crate) const UTF_16: &str = "text in UTF-16";
+pub(crate) const UTF_8: &str = "text in UTF-8: save it as such";
+
 /// Bytes asked of the file at a time. It must exceed [`LONGEST_ROW_BYTES`], so that a row always fits.
 const PIECE_BYTES: usize = 256 * 1024;
 
@@ -113,12 +117,27 @@ impl<R: Read> Rows<R> {
             Malformed { file: name.to_owned(), line: 1, place, found, expected: expected.to_owned() }
         };
         let delimiter;
+        self.refill()?;
+        if self.buffer[..self.end].starts_with(b"\xff\xfe")
+            || self.buffer[..self.end].starts_with(b"\xfe\xff")
+        {
+            return Err(header_fault(None, UTF_16.to_owned(), UTF_8).into());
+        }
         let columns: Vec<String> = match self.next()? {
             None => return Err(header_fault(None, "an empty file".to_owned(), "a header row").into()),
             Some(row) => {
                 let bytes = row.bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(row.bytes);
                 if bytes.is_empty() {
                     return Err(header_fault(None, "an empty line".to_owned(), "a header row").into());
+                }
+                if bytes.contains(&b'\r') && !bytes.contains(&b'"') {
+                    let found = "a carriage return alone as the end of a line".to_owned();
+                    return Err(header_fault(
+                        None,
+                        found,
+                        "a line feed, or a carriage return and a line feed",
+                    )
+                    .into());
                 }
                 delimiter = delimiter_of(bytes);
                 split(&Row { bytes, delimiter, ..row })

@@ -763,6 +763,14 @@ impl fmt::Display for ScenarioError {
 
 impl std::error::Error for ScenarioError {}
 
+/// What a recording asks of the name of a stream.
+fn can_name_a_file(name: &str) -> bool {
+    (1..=100).contains(&name.len())
+        && !name.starts_with('.')
+        && name.trim() == name
+        && !name.contains(|character: char| matches!(character, '/' | '\\') || character.is_control())
+}
+
 /// The refusal of one key.
 fn refuse<T>(key: impl Into<String>, message: impl Into<String>) -> Result<T, ScenarioError> {
     Err(ScenarioError::Value { key: key.into(), message: message.into() })
@@ -905,6 +913,11 @@ impl Scenario {
             let key = |field: &str| format!("stream[{place}].{field}");
             if stream.name.is_empty() || self.streams[..place].iter().any(|other| other.name == stream.name) {
                 return refuse(key("name"), format!("expected a name of its own, found {:?}", stream.name));
+            }
+            if !can_name_a_file(&stream.name) {
+                let expected = "expected a name that can be a file name: 1 to 100 bytes, no slash, backslash or control character, \
+                                no dot or space in front, no space at the end";
+                return refuse(key("name"), format!("{expected}, found {:?}", stream.name));
             }
             within(&key("rate_hz"), stream.rate_hz, 0.1, 100_000.0)?;
             whole_within(&key("samples_per_packet"), u64::from(stream.samples_per_packet), 1, 10_000)?;

@@ -1,5 +1,6 @@
 //! Jobs of the C interface, the bindings and the core on a chip:
-//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|open-formats|java-tests|page-check|swift-check|cross|dist|firmware|bits`.
+//! `cargo xtask header|abi|panic-audit|c-tests|python-tests|open-formats|java-tests|page-check|swift-check|cross|dist|firmware|bits|
+//! supply`.
 
 mod abi;
 mod audit;
@@ -14,6 +15,7 @@ mod java_tests;
 mod open_formats;
 mod page_check;
 mod python;
+mod supply;
 mod swift_check;
 mod tools;
 
@@ -39,7 +41,10 @@ cargo xtask dist [--target T] [--out DIR]
                                   lays out include/ lib/ share/ for a target (default: this machine)
 cargo xtask firmware [--check]    runs the core on a Cortex-M under QEMU, compares its answers bit for bit with this machine's, and
                                   writes firmware/budget.toml; with --check fails where a value has grown; TICKSEAM_CROSS as for dist
-cargo xtask bits                  runs the core on nine processors, by QEMU and Node; fails where one gives other bits";
+cargo xtask bits                  runs the core on nine processors, by QEMU and Node; fails where one gives other bits
+cargo xtask supply [--all]        every crate states the same oldest Rust, and the core has two dependencies and no build script; with
+                                  --all also licences, crates that come twice and their sources by cargo-deny (deny.toml), and a build
+                                  with the oldest versions that the manifests name (needs that Rust and a nightly one by rustup)";
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -62,6 +67,10 @@ fn main() -> ExitCode {
         ["firmware"] => firmware::run_all(false),
         ["firmware", "--check"] => firmware::run_all(true),
         ["bits"] => bits::run_all(),
+        ["supply"] => supply::manifests(),
+        ["supply", "--all"] => {
+            supply::manifests().and_then(|()| supply::licences()).and_then(|()| supply::oldest_versions())
+        }
         ["dist", options @ ..] => dist::run(options),
         _ => {
             eprintln!("{USAGE}");

@@ -40,12 +40,9 @@ pub(super) fn no_such_label(label: &str, events: &[Event]) -> String {
 
 pub(super) fn too_few(plan: &Plan, trials: &[Trial]) -> String {
     let used = trials.iter().filter(|trial| trial.verdict == Verdict::Used).count();
-    format!(
-        "label {:?}: {used} of {} trials can be used, expected 2 or more; {}",
-        plan.label,
-        trials.len(),
-        left_out(plan, trials).join(", ")
-    )
+    let left_out = left_out(plan, trials);
+    let why = if left_out.is_empty() { String::new() } else { format!("; {}", left_out.join(", ")) };
+    format!("label {:?}: {used} of {} trials can be used, expected 2 or more{why}", plan.label, trials.len())
 }
 
 /// Why how many trials were left out.

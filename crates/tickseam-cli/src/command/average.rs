@@ -6,7 +6,7 @@ use clap::{Args, ValueEnum};
 use tickseam_record::{OutputFolder, SampleArray, Stream, write_npy_header};
 
 use super::replay::{Options, Replayed, read_and_align, results_folder};
-use super::terminal::{Failure, Progress, frequency_hz, print, range_ms, time_ms};
+use super::terminal::{Failure, Progress, frequency_hz, print, range_ms, time_ms, whole};
 use crate::align::Captured;
 use crate::average::{self, Average, AverageError, Plan, Polarity};
 
@@ -34,7 +34,7 @@ pub(super) struct AverageArguments {
     #[arg(long, value_name = "NAME")]
     stream: Option<String>,
     /// A channel, counted from 0; may be given again [default: all].
-    #[arg(long = "channel", value_name = "N")]
+    #[arg(long = "channel", value_name = "N", value_parser = whole::<usize>, allow_hyphen_values = true)]
     channels: Vec<usize>,
     /// Leave out events that are known less well than this.
     #[arg(long, value_name = "TIME", value_parser = time_ms)]
@@ -46,10 +46,10 @@ pub(super) struct AverageArguments {
     #[arg(long, value_name = "HZ", value_parser = frequency_hz)]
     low_pass: Option<f64>,
     /// Rounds of the bootstrap.
-    #[arg(long, value_name = "N", default_value_t = 2000)]
+    #[arg(long, value_name = "N", default_value_t = 2000, value_parser = whole::<u32>, allow_hyphen_values = true)]
     rounds: u32,
     /// One seed, one set of intervals, bit for bit.
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = whole::<u64>, allow_hyphen_values = true)]
     seed: u64,
     /// Unit of the samples, for axes and tables: uV.
     #[arg(long, value_name = "UNIT", default_value = "", hide_default_value = true)]

@@ -24,7 +24,7 @@ pub(super) struct Export {
     #[arg(long, value_name = "NAME")]
     stream: Option<String>,
     /// Unit of the samples: uV.
-    #[arg(long, value_name = "UNIT", default_value = "", hide_default_value = true)]
+    #[arg(long, value_name = "UNIT", default_value = "", hide_default_value = true, value_parser = unit)]
     unit: String,
     /// Local time of the first sample [default: unknown].
     #[arg(long, value_name = "YYYY-MM-DDThh:mm:ss", value_parser = start)]
@@ -37,6 +37,15 @@ pub(super) struct Export {
 fn start(text: &str) -> Result<EdfStart, String> {
     EdfStart::parse(text)
         .ok_or_else(|| "expected a date from 1985 to 2084 and a time: 2026-03-01T21:30:00".to_owned())
+}
+
+/// A unit that the file's header has room for.
+fn unit(text: &str) -> Result<String, String> {
+    if text.len() <= 8 && text.bytes().all(|byte| (b' '..=b'~').contains(&byte)) {
+        Ok(text.to_owned())
+    } else {
+        Err("expected at most 8 characters of ASCII, which is what the file has room for: uV".to_owned())
+    }
 }
 
 /// The kind of file that a name asks for.

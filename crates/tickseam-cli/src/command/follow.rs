@@ -6,7 +6,7 @@ use std::sync::mpsc::{RecvTimeoutError, SyncSender, sync_channel};
 use std::time::{Duration, Instant};
 
 use clap::Args;
-use tickseam_record::{Description, Note, Packet, PacketRows, ReadError};
+use tickseam_record::{Description, Note, Packet, PacketRows, ReadError, read_text};
 
 use super::terminal::{Failure, print, time_ms};
 use crate::follow::{Follower, Pace, SILENCE_NS, State, heading, plain_line, status_line};
@@ -119,13 +119,11 @@ fn tell(note: &Note) {
 fn described(path: &Path) -> Result<(Description, Vec<Note>), Failure> {
     // A folder of a recording is meant as well as its description.
     let path = if path.is_dir() { path.join("recording.toml") } else { path.to_path_buf() };
-    let text = std::fs::read_to_string(&path)
-        .map_err(|error| Failure::Data(format!("{}: cannot be read: {error}", path.display())))?;
-    let text = text.strip_prefix('\u{feff}').unwrap_or(&text);
+    let text = read_text(&path, "a recording.toml")?;
     let mut notes = Vec::new();
-    Description::from_toml(text, &mut notes)
+    Description::from_toml_of(&path.display().to_string(), &text, &mut notes)
         .map(|description| (description, notes))
-        .map_err(|error| Failure::Data(format!("{}: {error}", path.display())))
+        .map_err(|error| Failure::Data(error.to_string()))
 }
 
 /// Sends each row on as it comes, and how they ended.

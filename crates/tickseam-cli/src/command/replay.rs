@@ -1,12 +1,13 @@
 //! `tickseam replay`.
 
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use clap::Args;
 use indicatif::ProgressStyle;
 use tickseam_record::{
-    Alignment, ColumnNames, Origin, OutputFolder, Recording, WriteError, hash_inputs, packets_parquet,
-    placements_parquet, read_named, write_events_sidecar, write_gaps,
+    Alignment, ColumnNames, Origin, OutputFolder, Recording, WriteError, hash_inputs_while, packets_parquet,
+    placements_parquet, read_named, read_text, write_events_sidecar, write_gaps,
 };
 
 use super::terminal::{Failure, Progress, print};
@@ -129,8 +130,7 @@ fn criteria_of(arguments: &Replay) -> Result<Criteria, Failure> {
     let criteria = match &arguments.criteria {
         None => Criteria::default(),
         Some(path) => {
-            let text = std::fs::read_to_string(path)
-                .map_err(|error| Failure::Data(format!("{}: cannot be read: {error}", path.display())))?;
+            let text = read_text(path, "criteria, a TOML file as --show-criteria prints it")?;
             Criteria::from_toml(&text)
                 .map_err(|fault| Failure::Data(format!("{}: {fault}", path.display())))?
         }
@@ -258,12 +258,15 @@ pub(super) fn read_and_align(
     say: &dyn Fn(&'static str),
 ) -> Result<Replayed, Failure> {
     say("reading");
+    // What was refused at its first bytes may be hours long: its hash is not waited for.
+    let refused = AtomicBool::new(false);
     let (recording, inputs) = std::thread::scope(|scope| {
-        let inputs = scope.spawn(|| hash_inputs(folder));
+        let inputs = scope.spawn(|| hash_inputs_while(folder, || !refused.load(Ordering::Relaxed)));
         let recording = read_named(folder, &options.names);
+        refused.store(recording.is_err(), Ordering::Relaxed);
         let inputs = inputs.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         // Reading says more about what is wrong than hashing does.
-        recording.and_then(|recording| Ok((recording, inputs?)))
+        recording.and_then(|recording| Ok((recording, inputs?.unwrap_or_default())))
     })
     .map_err(|error| Failure::Data(error.to_string()))?;
 

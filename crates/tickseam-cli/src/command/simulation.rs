@@ -3,10 +3,10 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use tickseam_record::write_recording_with;
+use tickseam_record::{read_text, write_recording_with};
 use tickseam_sim::{Scenario, simulate};
 
-use super::terminal::{Failure, Progress, print};
+use super::terminal::{Failure, Progress, print, whole};
 use crate::{simulated, summary};
 
 #[derive(Debug, Args)]
@@ -18,14 +18,13 @@ pub(super) struct Simulate {
     #[arg(long, value_name = "FOLDER")]
     out: PathBuf,
     /// One seed, one recording, bit for bit.
-    #[arg(long, default_value_t = 1, value_name = "N")]
+    #[arg(long, default_value_t = 1, value_name = "N", value_parser = whole::<u64>, allow_hyphen_values = true)]
     seed: u64,
 }
 
 pub(super) fn simulate_recording(arguments: &Simulate) -> Result<(), Failure> {
     let Simulate { scenario: path, out, seed } = arguments;
-    let text = std::fs::read_to_string(path)
-        .map_err(|error| Failure::Data(format!("{}: cannot be read: {error}", path.display())))?;
+    let text = read_text(path, "a scenario, a TOML file")?;
     let in_scenario = |fault: String| Failure::Data(format!("{}: {fault}", path.display()));
     let scenario = Scenario::from_toml(&text).map_err(|error| in_scenario(error.to_string()))?;
     if std::fs::read_dir(out).is_ok_and(|mut entries| entries.next().is_some()) {

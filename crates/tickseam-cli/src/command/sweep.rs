@@ -1,12 +1,12 @@
 //! `tickseam schedule`.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use indicatif::ProgressStyle;
-use tickseam_record::Description;
+use tickseam_record::{Description, read_text};
 
-use super::terminal::{Failure, Progress, print, replace_file, time_ms};
+use super::terminal::{Failure, Progress, print, refuse_no_place_for_a_file, replace_file, time_ms};
 use crate::schedule;
 use crate::schedule::advice::{Watch, advise};
 use crate::schedule::plan::Plan;
@@ -61,30 +61,27 @@ impl Watch for Runs {
 }
 
 pub(super) fn sweep(arguments: &Sweep) -> Result<(), Failure> {
-    let text_of = |path: &Path| {
-        std::fs::read_to_string(path)
-            .map_err(|error| Failure::Data(format!("{}: cannot be read: {error}", path.display())))
-    };
     let device = match &arguments.from {
         None => None,
         Some(path) => {
             // A folder of a recording is meant as well as its description.
             let path = if path.is_dir() { path.join("recording.toml") } else { path.clone() };
-            let device = Description::from_toml(&text_of(&path)?, &mut Vec::new())
-                .map_err(|error| Failure::Data(format!("{}: {error}", path.display())))?;
-            Some(device)
+            let text = read_text(&path, "a recording.toml")?;
+            let device = Description::from_toml_of(&path.display().to_string(), &text, &mut Vec::new());
+            Some(device.map_err(|error| Failure::Data(error.to_string()))?)
         }
     };
     let (text, name) = match &arguments.plan {
-        Some(path) => (text_of(path)?, path.display().to_string()),
+        Some(path) => (read_text(path, "a plan, a TOML file")?, path.display().to_string()),
         None => (String::new(), "without a plan".to_owned()),
     };
     let plan =
         Plan::new(&text, device.as_ref()).map_err(|error| Failure::Data(format!("{name}: {error}")))?;
+    let out = &arguments.out;
+    refuse_no_place_for_a_file(out)?;
     let runs = Runs::new();
     let advice = advise(&plan, &runs).map_err(|cause| Failure::Data(format!("{name}: {cause}")))?;
     drop(runs);
-    let out = &arguments.out;
     replace_file(out, &schedule::page::page(&plan, &advice))
         .map_err(|error| Failure::Data(format!("{}: cannot be written: {error}", out.display())))?;
     if arguments.json {

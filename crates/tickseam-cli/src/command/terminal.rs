@@ -5,9 +5,9 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
-use tickseam_record::WriteError;
+use tickseam_record::{ReadError, WriteError};
 
-pub(crate) use crate::unit::{frequency_hz, range_ms, time_ms};
+pub(crate) use crate::unit::{frequency_hz, range_ms, time_ms, whole};
 
 /// Why the command ends without having done its work.
 #[derive(Debug)]
@@ -28,6 +28,12 @@ impl From<WriteError> for Failure {
                 Self::Data(error.to_string())
             }
         }
+    }
+}
+
+impl From<ReadError> for Failure {
+    fn from(error: ReadError) -> Self {
+        Self::Data(error.to_string())
     }
 }
 
@@ -68,6 +74,23 @@ impl Drop for Progress {
         if let Some(bar) = &self.0 {
             bar.finish_and_clear();
         }
+    }
+}
+
+/// Refuses a path that no file can have, before anything is worked out for it.
+pub(crate) fn refuse_no_place_for_a_file(path: &Path) -> Result<(), Failure> {
+    let refused = |path: &Path, found: &str, expected: &str| {
+        Err(Failure::Data(format!("{}: found {found}, expected {expected}", path.display())))
+    };
+    if path.is_dir() {
+        return refused(path, "a folder", "a file, or a name that is free");
+    }
+    match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() && !parent.is_dir() => {
+            let found = if parent.exists() { "something that is no folder" } else { "no such folder" };
+            refused(parent, found, "a folder that is there")
+        }
+        _ => Ok(()),
     }
 }
 

@@ -1,15 +1,13 @@
 //! `tickseam unpack`.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use tickseam_record::capture::{CaptureError, Choice, Layout, Request, survey, unpack};
+use tickseam_record::read_text;
 
 use super::terminal::{Failure, Progress, print};
 use crate::unpacked;
-
-/// Largest layout accepted, bytes; that of a recording's description.
-const LARGEST_LAYOUT_BYTES: u64 = 1024 * 1024;
 
 #[derive(Debug, Args)]
 pub(super) struct Unpack {
@@ -44,7 +42,7 @@ pub(super) fn unpack_log(arguments: &Unpack) -> Result<(), Failure> {
         drop(progress);
         return print(&unpacked::listing(log, &survey));
     };
-    let text = layout_text(layout_path)?;
+    let text = read_text(layout_path, "a layout, a TOML file")?;
     let mut notes = Vec::new();
     let layout = Layout::from_toml(&layout_path.display().to_string(), &text, &mut notes)
         .map_err(|error| Failure::Data(error.to_string()))?;
@@ -65,18 +63,6 @@ pub(super) fn unpack_log(arguments: &Unpack) -> Result<(), Failure> {
     drop(progress);
     notes.append(&mut done.notes);
     print(&unpacked::for_people(log, out, &layout, &done, &notes))
-}
-
-fn layout_text(path: &Path) -> Result<String, Failure> {
-    let unreadable = |cause: String| Failure::Data(format!("{}: cannot be read: {cause}", path.display()));
-    let length = std::fs::metadata(path).map_err(|error| unreadable(error.to_string()))?.len();
-    if length > LARGEST_LAYOUT_BYTES {
-        return Err(Failure::Data(format!(
-            "{}: found {length} bytes, expected a short layout",
-            path.display()
-        )));
-    }
-    std::fs::read_to_string(path).map_err(|error| unreadable(error.to_string()))
 }
 
 impl From<CaptureError> for Failure {

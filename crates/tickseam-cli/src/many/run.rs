@@ -217,6 +217,13 @@ fn lock(out: &Path) -> Result<File, RunError> {
         let path = path.to_path_buf();
         move |source| RunError::Write(WriteError::Io { path, action, source })
     };
+    if let Some(file) = out.ancestors().find(|path| fs::metadata(path).is_ok_and(|found| !found.is_dir())) {
+        return Err(RunError::Write(WriteError::InTheWay {
+            path: file.to_path_buf(),
+            found: "something that is no folder",
+            expected: "a folder, or a name that is free",
+        }));
+    }
     fs::create_dir_all(out).map_err(refused("created", out))?;
     let path = out.join(LOCK);
     let file = File::create(&path).map_err(refused("created", &path))?;

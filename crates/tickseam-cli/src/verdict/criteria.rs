@@ -57,7 +57,13 @@ impl Criteria {
         if criteria.components.is_empty() {
             return Err("found no [[component]], expected one at least".to_owned());
         }
-        for component in &criteria.components {
+        for (place, component) in criteria.components.iter().enumerate() {
+            if criteria.components[..place].iter().any(|other| other.name == component.name) {
+                let name = &component.name;
+                return Err(format!(
+                    "key \"component.name\": found {name:?} a second time, expected a name of its own"
+                ));
+            }
             let Component { name, sd_ms, amplitude_left, latency_shift_ms, latency_difference_ms } =
                 component;
             if name.trim().is_empty() {
