@@ -17,6 +17,9 @@ pub struct Frame {
     pub host_origin_ns: i64,
 }
 
+/// Guesses of a device time that come closer by less than this share tell nothing of where they go.
+const STEEPEST: f64 = 0.95;
+
 impl Frame {
     /// Device time of a count, s.
     pub fn device_s(&self, count: i64) -> f64 {
@@ -59,13 +62,19 @@ impl Frame {
         self.device_origin.saturating_add(nearest(self.counts(device_s)))
     }
 
-    /// Device time that belongs to a host time, where `residual_us` gives the residual at a device time.
-    /// Three rounds: rates within 1 % leave less than 1e-6 of the first guess's error.
+    /// Device time that belongs to a host time, where `residual_us` gives the residual at a device time. Exact to the last bits where that
+    /// is a straight line of any rate; elsewhere, what the line between two guesses leaves is as small as the square of a rate's change.
     pub fn device_s_at(&self, host_ns: i64, extra_us: f64, residual_us: impl Fn(f64) -> f64) -> f64 {
         let host_s = (self.host_us(host_ns) + extra_us) / 1e6;
-        let mut device_s = host_s - residual_us(host_s) / 1e6;
-        for _ in 0..3 {
-            device_s = host_s - residual_us(device_s) / 1e6;
+        let better = |device_s: f64| host_s - residual_us(device_s) / 1e6;
+        let mut device_s = host_s;
+        for _ in 0..2 {
+            let once = better(device_s);
+            let twice = better(once);
+            let (first, second) = (once - device_s, twice - once);
+            let slope = if first == 0.0 { 0.0 } else { second / first };
+            // Steffensen's step; where guesses do not come closer, the second one.
+            device_s = if slope > -1.0 && slope < STEEPEST { once + second / (1.0 - slope) } else { twice };
         }
         device_s
     }

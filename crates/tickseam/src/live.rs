@@ -348,13 +348,14 @@ impl Live {
             };
             return Some((cold.carried(device_s, curvature), 0.0));
         };
-        let (mut knot, holdover_us) = carried(bank.chosen(), device_s, curvature);
+        let (mut knot, mut holdover_us) = carried(bank.chosen(), device_s, curvature);
         if self.blocks.interval().is_none() && !self.blocks.found_a_grid() {
             // Without a grid, the least delayed packets touch the clock, as far as they scatter.
-            let now = Knot::of(bank.chosen().region(), bank.chosen().at_s());
+            let mut now = Knot::of(bank.chosen().region(), bank.chosen().at_s());
             let below_us = TOP_SCATTER * self.scatter.now_us() + self.setup.resolution_us / 2.0;
-            let top_us = now.high_us - below_us + now.rate_ppm * (device_s - now.at_s);
-            knot.lie_at(top_us, now.rate_ppm);
+            now.lie_at(now.high_us - below_us, now.rate_ppm);
+            knot.lie_at(now.offset_us + now.rate_ppm * (device_s - now.at_s), now.rate_ppm);
+            holdover_us = greater(knot.half_width_us() - now.half_width_us(), 0.0);
         }
         let width = |feasible: &Feasible| {
             let (low, high) = feasible.region().offset_range();

@@ -40,16 +40,16 @@ fn the_corpora_stay_small() {
     assert!(bytes <= 600 * 1024, "{bytes} bytes");
 }
 
-/// Known to miss: what lower bounds are lowered by should never be below 0, or they are raised. With an interval of 10 s that is declared,
-/// and packets all over it, the mean lateness of the deliveries after the grid's instants comes out negative. Fails when none does, and the
-/// allowance is then to be asked with the other uncertainties of a replay.
+/// On a grid that is laid wrongly, deliveries came before its instants on the mean, and the allowance for misses fell below 0: lower bounds were
+/// raised.
 #[test]
-fn known_to_miss_lower_bounds_are_raised_where_the_mean_lateness_is_negative() {
+fn the_allowance_for_misses_never_falls_below_its_least() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../corpus/replayed/allowance-below-zero");
     let reports = tickseam_fuzz_cases::replayed::reports(&fs::read(path).unwrap()).unwrap();
-    let least_us = reports.iter().map(|report| report.allowance_us).fold(f64::INFINITY, f64::min);
-    println!("an allowance of {least_us} µs");
-    assert!(least_us < 0.0, "{least_us} µs: no longer below 0");
+    assert!(!reports.is_empty());
+    for report in reports {
+        assert!(report.allowance_us >= 0.0, "{} µs", report.allowance_us);
+    }
 }
 
 proptest! {

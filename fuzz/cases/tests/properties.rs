@@ -182,9 +182,9 @@ proptest! {
     }
 
     #[test]
-    fn packets_that_are_up_to_three_places_late_are_not_missing(
+    fn packets_that_are_up_to_48_places_late_are_not_missing(
         link in any_link(),
-        keys in prop::collection::vec(0..5_usize, 1_500),
+        keys in prop::collection::vec(0..50_usize, 1_500),
     ) {
         let stamps = link.received(1);
         let others = out_of_order(&stamps, &keys);
@@ -272,7 +272,7 @@ proptest! {
     fn there_and_back_is_the_same_instant(map in any_map(), device_s in -1e6..1e6_f64) {
         let there = map.host_at_s(device_s);
         let host_s = map.frame.host_us(there.host_ns) * 1e-6;
-        let bound_s = round_trip_s(&map, device_s, host_s);
+        let bound_s = round_trip_s(device_s, host_s);
         let back = map.device_at(there.host_ns).device_s;
         prop_assert!((back - device_s).abs() <= bound_s, "{device_s} s comes back as {back} s, not within {bound_s}");
         let twice = map.inverted().inverted();
@@ -420,19 +420,17 @@ fn known_to_miss_neighbours_that_change_places_change_the_bits_of_a_replay() {
     assert!(differ, "neighbours may change places now: state it as a property");
 }
 
-/// Known to miss: the reorder window is of 62 packets, and within it nothing should be missing because it came late. Packets that come four
-/// places late and more are taken for a restart where four of them follow each other. Fails when none is, and is then to be turned round.
+/// The reorder window is of 62 packets. Four packets in a row that came late, each ahead of the last, were once taken for a restart.
 #[test]
-fn known_to_miss_packets_four_places_late_are_taken_for_a_restart() {
-    let differ = shuffled(4).iter().any(|(stamps, others, _)| missing(stamps) != missing(others));
-    assert!(differ, "four places late is no restart now: state it as a property, up to the window");
+fn packets_up_to_forty_places_late_are_no_restart() {
+    for (stamps, others, _) in [4, 10, 40].into_iter().flat_map(shuffled) {
+        assert_eq!(missing(&stamps), missing(&others));
+    }
 }
 
-/// Known to miss: there and back should be the same instant at every rate that is believed in, up to 30,000 ppm, and that the C interface
-/// takes for a map. Three rounds of the way back leave the fourth power of the rate of what lies between the clocks. Fails when no more
-/// than a microsecond is left, and is then to be turned round, with the last term of [`round_trip_s`] gone.
+/// Three rounds of the way back left the fourth power of the rate once: 87 µs at 3 %.
 #[test]
-fn known_to_miss_an_hour_into_a_map_three_percent_off_there_and_back_are_two_instants() {
+fn an_hour_into_a_map_there_and_back_are_one_instant_at_every_rate_that_is_taken() {
     let frame = Frame { device_origin: 0, counts_per_s: 32_768.0, host_origin_ns: 0 };
     let off_s = |rate_ppm: f64| {
         let map = ClockMap {
@@ -451,8 +449,7 @@ fn known_to_miss_an_hour_into_a_map_three_percent_off_there_and_back_are_two_ins
         };
         (map.device_at(map.host_at_s(3_600.0).host_ns).device_s - 3_600.0).abs()
     };
-    let (usual_s, steep_s, steepest_s) = (off_s(50.0), off_s(30_000.0), off_s(900_000.0));
-    println!("50 ppm: {usual_s:e} s; 3 %: {steep_s:e} s; 90 %: {steepest_s} s");
-    assert!(usual_s < 2e-9, "{usual_s} s");
-    assert!(steep_s > 1e-6 && steepest_s > 1.0, "now {steep_s} and {steepest_s} s: state it as a property");
+    for rate_ppm in [50.0, -30_000.0, 30_000.0, -900_000.0, 900_000.0] {
+        assert!(off_s(rate_ppm) < 2e-9, "{rate_ppm} ppm: {} s", off_s(rate_ppm));
+    }
 }
