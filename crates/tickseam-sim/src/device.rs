@@ -108,7 +108,12 @@ impl<'a> Device<'a> {
     /// Seconds, on the device's nominal timeline, from the boot's zero to a packet's first sample.
     pub(crate) fn nominal_s(&self, id: PacketId) -> f64 {
         let stream = &self.scenario.streams[usize::from(id.stream)];
-        stream.start_ms * 1e-3 + self.sample_count(id) / stream.rate_hz
+        stream.start_ms * 1e-3 + self.sample_count(id) / self.rate_hz(id.stream)
+    }
+
+    /// Samples of a stream in a second of the counter.
+    pub(crate) fn rate_hz(&self, stream: u16) -> f64 {
+        self.scenario.streams[usize::from(stream)].rate_hz * (1.0 + self.scenario.device.sample_ppm * 1e-6)
     }
 
     fn sample_count(&self, id: PacketId) -> f64 {
@@ -153,7 +158,8 @@ impl<'a> Device<'a> {
         let stream = &self.scenario.streams[usize::from(id.stream)];
         let tick_hz = self.scenario.device.tick_hz;
         // Multiplied before divided, so that a whole number of ticks comes out whole.
-        let ticks = stream.start_ms * tick_hz / 1e3 + self.sample_count(id) * tick_hz / stream.rate_hz;
+        let ticks =
+            stream.start_ms * tick_hz / 1e3 + self.sample_count(id) * tick_hz / self.rate_hz(id.stream);
         self.counter(id.boot, ticks, self.first_sample_s(id))
     }
 
@@ -164,7 +170,7 @@ impl<'a> Device<'a> {
 
     /// Host second of a packet's last sample.
     fn last_sample_s(&self, id: PacketId) -> f64 {
-        let span_s = f64::from(self.samples(id) - 1) / self.scenario.streams[usize::from(id.stream)].rate_hz;
+        let span_s = f64::from(self.samples(id) - 1) / self.rate_hz(id.stream);
         let boot = &self.boots[usize::from(id.boot)];
         self.clock.host_at_device(boot.zero_device_s + self.nominal_s(id) + span_s)
     }
@@ -219,7 +225,8 @@ impl<'a> Device<'a> {
 /// Samples before each packet of a boot, up to beyond the session's end, for each stream that dithers; each boot draws alike.
 fn starts(scenario: &Scenario, clock: &TrueClock, seed: u64) -> Vec<Vec<u64>> {
     let mut sizes = Random::new(seed, Purpose::PacketSizes);
-    let longest_s = (scenario.duration_s + 2.0) * clock.fastest_rate();
+    let sampling_rate = 1.0 + scenario.device.sample_ppm * 1e-6;
+    let longest_s = (scenario.duration_s + 2.0) * clock.fastest_rate() * sampling_rate;
     scenario
         .streams
         .iter()
