@@ -103,6 +103,8 @@ pub struct DeviceScenario {
     pub first_tick: Option<u64>,
     /// Sequence number of each stream's first packet; random where absent.
     pub first_sequence: Option<u64>,
+    /// Whether sequence numbers begin at 0 with each connection after a fault `disconnection`, while the counter goes on.
+    pub sequence_per_connection: bool,
     /// Time from a packet's last sample until it can be queued, in milliseconds.
     pub processing_ms: f64,
     /// Further time until it is queued, evenly spread from 0 to this, in milliseconds.
@@ -130,6 +132,7 @@ impl Default for DeviceScenario {
             tick_stamp: TickStamp::FirstSample,
             first_tick: None,
             first_sequence: None,
+            sequence_per_connection: false,
             processing_ms: 0.5,
             jitter_ms: 0.0,
             queue_packets: 32,

@@ -157,6 +157,29 @@ fn true_places_tell_repeats_and_boots() {
 }
 
 #[test]
+fn sequence_numbers_may_begin_anew_with_a_connection_while_the_counter_goes_on() {
+    let fault = "[[fault]]\nkind = \"disconnection\"\nat_s = 60.0\noff_s = 3.0\n";
+    for stream in ["", "[[stream]]\ndither_samples = 2\n"] {
+        let plain = session(&format!("{stream}{fault}"));
+        let anew = session(&format!("sequence_per_connection = true\n{stream}{fault}"));
+        let first = plain.packets.iter().position(|packet| at_s(packet) > 61.0).unwrap();
+        let skipped = plain.packets[first].sequence;
+        for (row, (is, was)) in anew.packets.iter().zip(&plain.packets).enumerate() {
+            assert_eq!((is.host_ns, is.tick, is.samples), (was.host_ns, was.tick, was.samples));
+            // The first packet that becomes ready after the new connection is number 0.
+            let expected = if row < first {
+                was.sequence
+            } else {
+                was.sequence + anew.packets[first].sequence - skipped
+            };
+            assert_eq!(is.sequence, expected);
+        }
+        assert!(anew.packets[first].sequence == 0 && anew.packets.len() > first + 2_000);
+        assert_eq!(anew.truth, plain.truth);
+    }
+}
+
+#[test]
 fn what_is_expected_of_an_alignment_is_not_the_simulators() {
     let text = "duration_s = 60\n[expect]\nheld_at_least = 0.93\nsays = [\"of the future\"]\n";
     let scenario = Scenario::from_toml(text).unwrap();
