@@ -6,7 +6,7 @@ use super::run::Run;
 
 /// What holds over many seeds is not judged on fewer than this: a declared fixed delay errs once for a whole session, which is then held or missed
 /// as a whole.
-pub const FEWEST_SEEDS: usize = 20;
+pub const FEWEST_SEEDS: usize = 100;
 
 /// Seeds named beside a limit that is missed.
 const SEEDS_NAMED: usize = 3;

@@ -73,7 +73,7 @@ enum What {
     /// The fault matrix: numbered scenarios and their limits.
     Scenarios {
         /// How many seeds of each scenario.
-        #[arg(long, default_value_t = 20, value_parser = clap::value_parser!(u64).range(1..))]
+        #[arg(long, default_value_t = 200, value_parser = clap::value_parser!(u64).range(1..))]
         seeds: u64,
         /// The first seed.
         #[arg(long, default_value_t = 1)]

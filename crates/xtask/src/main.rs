@@ -34,7 +34,7 @@ cargo xtask java-tests [--speed]  builds and tests the Java binding; with --spee
 cargo xtask page-check            opens the pages that the command writes in headless Chromium, at the width of a desktop and of a
                                   phone: nothing may overflow or be fetched; CHROMIUM names the browser (default: chromium)
 cargo xtask scenarios [--seeds N] [--first SEED] [--write] [NAME...]
-                                  runs the numbered scenarios of tests/scenarios over many seeds (default: 20) and holds them against
+                                  runs the numbered scenarios of tests/scenarios over many seeds (default: 200) and holds them against
                                   their limits; NAME, or a part of one, chooses; with --write renews tests/scenarios/outcome.csv
 cargo xtask swift-check           the Swift package's module map and C names, by clang: nothing compiles its Swift
 cargo xtask cross                 builds the static library for other processors, runs the C tests of three of them under qemu,
