@@ -189,10 +189,10 @@ impl Run {
                 .onset_s
                 .zip(times.zeros.get(truth.segment as usize))
                 .map(|(onset_s, &(boot, zero_s))| (boot, zero_s + onset_s));
-            self.judge_status(&times, row, event);
+            let zero = row.segment.and_then(|segment| found.get(&segment)).copied();
+            self.judge_status(&times, row, event, zero);
             let Some((boot, true_s)) = event else { continue };
-            let zero = row.segment.and_then(|segment| found.get(&segment));
-            let Some(&(found_boot, zero_s)) = zero else { continue };
+            let Some((found_boot, zero_s)) = zero else { continue };
             let excluded_ms = if row.excludes_fixed_delay { session.truth.fixed_delay_ms[0] } else { 0.0 };
             let answer = |onset_s: f64, u95_ms: f64| Answer {
                 at: place as f64 / aligned.events.rows.len() as f64,
@@ -220,13 +220,25 @@ impl Run {
     }
 
     /// Holds a status against where samples truly came, unless an edge of them lies within the event's interval.
-    fn judge_status(&mut self, times: &TrueTimes, row: &EventRow, event: Option<(u16, f64)>) {
+    /// `zero` is onset 0 of the segment that it was put into.
+    fn judge_status(
+        &mut self,
+        times: &TrueTimes,
+        row: &EventRow,
+        event: Option<(u16, f64)>,
+        zero: Option<(u16, f64)>,
+    ) {
+        let near_s = row.u95_ms.unwrap_or(0.0) / 1e3;
         let wrong = match event {
-            // The device was off, or nothing came: no sample can be there.
-            None => row.status == Status::Placed,
+            // The device was off, or nothing came: no sample can be there, though one may be within the interval.
+            None => {
+                let put = zero.zip(row.onset_s).and_then(|((boot, zero_s), onset_s)| {
+                    times.came.get(&boot)?.status(zero_s + onset_s, near_s)
+                });
+                row.status == Status::Placed && (put == Some(Status::Placed) || zero.is_none())
+            }
             Some((boot, true_s)) => {
                 let Some(came) = times.came.get(&boot) else { return };
-                let near_s = row.u95_ms.unwrap_or(0.0) / 1e3;
                 let Some(is) = came.status(true_s, near_s) else { return };
                 row.status != is && row.status != Status::Unplaced
             }
