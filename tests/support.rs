@@ -1,9 +1,15 @@
-//! What the tests share: reading the published numbers, comparing by digits, and seeded random numbers.
+//! What the tests share: reading the published numbers, comparing by digits, seeded random numbers, and the numbered scenarios with their
+//! limits.
 
 use std::fs;
 use std::path::PathBuf;
 
 use serde::de::DeserializeOwned;
+
+mod cores;
+pub mod matrix;
+
+pub use cores::on_all_cores;
 
 /// Path of a file of published numbers.
 #[must_use]

@@ -1,8 +1,9 @@
 //! Errors beside those of simpler ways, on the same recordings.
 
 use tickseam_cli::peers::{Peer, Seen};
+use tickseam_tests::on_all_cores;
 
-use crate::recording::{Delay, Draw, Kind, Session, on_all_cores};
+use crate::recording::{Delay, Draw, Kind, Session};
 use crate::tables::{Errors, Table, mean, number, percent};
 
 /// One recording's errors, ms.

@@ -2,8 +2,9 @@
 
 use tickseam_sim::Scenario;
 use tickseam_sim::scenario::{Fault, LinkKind, StreamScenario};
+use tickseam_tests::on_all_cores;
 
-use crate::recording::{Answer, Delay, Draw, Kind, Measured, Session, on_all_cores};
+use crate::recording::{Answer, Delay, Draw, Kind, Measured, Session};
 use crate::tables::{Errors, Summary, Table, held_share, mean, number, percent, worst_ratio};
 
 /// From here on the causal estimator counts as settled, s since the first packet.

@@ -12,9 +12,12 @@ mod places;
 mod recording;
 mod tables;
 
+use std::process::ExitCode;
+
 use clap::{Args, Parser, Subcommand};
 
 use recording::{Delay, Draw, Kind};
+use tickseam_tests::{matrix, on_all_cores};
 
 #[derive(Parser)]
 #[command(
@@ -66,6 +69,20 @@ enum What {
         /// Seeds, `FROM..TO` or `FROM..=TO`.
         #[arg(long, default_value = "1..=150", value_parser = seeds)]
         seeds: Seeds,
+    },
+    /// The fault matrix: numbered scenarios and their limits.
+    Scenarios {
+        /// How many seeds of each scenario.
+        #[arg(long, default_value_t = 200, value_parser = clap::value_parser!(u64).range(1..))]
+        seeds: u64,
+        /// The first seed.
+        #[arg(long, default_value_t = 1)]
+        first: u64,
+        /// Instead, renew the committed table of outcomes.
+        #[arg(long, conflicts_with_all = ["seeds", "first", "names"])]
+        write: bool,
+        /// Scenarios whose names contain one of these; all where there are none.
+        names: Vec<String>,
     },
 }
 
@@ -124,7 +141,7 @@ impl Chosen {
             let turn = (seed % Kind::ALL.len() as u64) as usize;
             self.class.unwrap_or(Kind::ALL[turn])
         };
-        recording::on_all_cores(&seeds, |&seed| Draw::random(seed, kind(seed), self.longest_s))
+        on_all_cores(&seeds, |&seed| Draw::random(seed, kind(seed), self.longest_s))
     }
 }
 
@@ -157,8 +174,21 @@ fn seeds(text: &str) -> Result<Seeds, String> {
     Ok(Seeds { from, to })
 }
 
-fn main() {
-    run(&Command::parse().what);
+fn main() -> ExitCode {
+    match Command::parse().what {
+        What::Scenarios { seeds, first, write, names } => {
+            match matrix::run_all(&matrix::Options { seeds, first, names, write }) {
+                Ok(true) => {}
+                Ok(false) => return ExitCode::FAILURE,
+                Err(why) => {
+                    eprintln!("scenarios: {why}");
+                    return ExitCode::from(2);
+                }
+            }
+        }
+        what => run(&what),
+    }
+    ExitCode::SUCCESS
 }
 
 fn run(what: &What) {
@@ -171,6 +201,7 @@ fn run(what: &What) {
         chosen.class.map_or_else(String::new, |kind| format!(" --class {}", kind.argument()))
     };
     match what {
+        What::Scenarios { .. } => {}
         What::Coverage { chosen, faults: true, .. } => {
             let seeds = chosen.seeds.unwrap_or(Seeds { from: 1, to: 40 });
             shown("coverage --faults", seeds, &chosen.arguments());
@@ -210,8 +241,7 @@ fn run(what: &What) {
         What::Oracle { seeds } => {
             shown("oracle", *seeds, "");
             let seeds: Vec<u64> = seeds.all().collect();
-            let draws =
-                recording::on_all_cores(&seeds, |&seed| Draw::random(seed, Kind::Slipping, f64::INFINITY));
+            let draws = on_all_cores(&seeds, |&seed| Draw::random(seed, Kind::Slipping, f64::INFINITY));
             oracle::table(&oracle::compare(&draws));
         }
     }

@@ -1,6 +1,8 @@
 //! How far from what is possible, in one class.
 
-use crate::recording::{Delay, Draw, Kind, Session, on_all_cores};
+use tickseam_tests::on_all_cores;
+
+use crate::recording::{Delay, Draw, Kind, Session};
 use crate::tables::{Errors, Table, median, number};
 
 /// What the oracle knows and what it does with it.

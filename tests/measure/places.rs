@@ -4,8 +4,9 @@ use tickseam_cli::resolve::{NOWHERE, Places};
 use tickseam_cli::simulated;
 use tickseam_sim::Simulated;
 use tickseam_sim::scenario::Fault;
+use tickseam_tests::on_all_cores;
 
-use crate::recording::{Draw, on_all_cores};
+use crate::recording::Draw;
 use crate::tables::Table;
 
 /// What became of the packets of one recording.

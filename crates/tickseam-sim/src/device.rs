@@ -43,6 +43,8 @@ pub(crate) struct Device<'a> {
     /// For each stream that dithers its packets: samples before each packet of a boot. Empty for the others.
     starts: Vec<Vec<u64>>,
     tick_steps: Vec<(f64, f64)>,
+    /// Host seconds from which on sequence numbers count anew.
+    sequence_restarts_s: Vec<f64>,
 }
 
 impl<'a> Device<'a> {
@@ -101,14 +103,28 @@ impl<'a> Device<'a> {
                 _ => None,
             })
             .collect();
+        let sequence_restarts_s = scenario
+            .faults
+            .iter()
+            .filter_map(|fault| match fault {
+                Fault::Disconnection { at_s, off_s, .. } => Some(at_s + off_s),
+                _ => None,
+            })
+            .filter(|_| scenario.device.sequence_per_connection)
+            .collect();
         let starts = starts(scenario, &clock, seed);
-        Device { scenario, clock, boots, first_sequences, starts, tick_steps }
+        Device { scenario, clock, boots, first_sequences, starts, tick_steps, sequence_restarts_s }
     }
 
     /// Seconds, on the device's nominal timeline, from the boot's zero to a packet's first sample.
     pub(crate) fn nominal_s(&self, id: PacketId) -> f64 {
         let stream = &self.scenario.streams[usize::from(id.stream)];
-        stream.start_ms * 1e-3 + self.sample_count(id) / stream.rate_hz
+        stream.start_ms * 1e-3 + self.sample_count(id) / self.rate_hz(id.stream)
+    }
+
+    /// Samples of a stream in a second of the counter.
+    pub(crate) fn rate_hz(&self, stream: u16) -> f64 {
+        self.scenario.streams[usize::from(stream)].rate_hz * (1.0 + self.scenario.device.sample_ppm * 1e-6)
     }
 
     fn sample_count(&self, id: PacketId) -> f64 {
@@ -145,7 +161,28 @@ impl<'a> Device<'a> {
     pub(crate) fn sequence(&self, id: PacketId) -> u64 {
         let stream = usize::from(id.stream);
         let start = if self.boots[usize::from(id.boot)].first { self.first_sequences[stream] } else { 0 };
-        start.wrapping_add(id.index) & mask(self.scenario.streams[stream].sequence_bits)
+        let anew = self.sequence_restarts_s.iter().map(|&at_s| self.first_index(id, at_s));
+        let number = match anew.filter(|first| (1..=id.index).contains(first)).max() {
+            Some(first) => id.index - first,
+            None => start.wrapping_add(id.index),
+        };
+        number & mask(self.scenario.streams[stream].sequence_bits)
+    }
+
+    /// Index of the first packet of a stream and boot that is ready from a host second on, jitter aside.
+    fn first_index(&self, id: PacketId, from_s: f64) -> u64 {
+        let stream = &self.scenario.streams[usize::from(id.stream)];
+        let last_sample_s = from_s - self.scenario.device.processing_ms * 1e-3;
+        let since_s =
+            self.clock.device_at_host(last_sample_s) - self.boots[usize::from(id.boot)].zero_device_s;
+        let samples = (since_s - stream.start_ms * 1e-3) * self.rate_hz(id.stream);
+        let starts = &self.starts[usize::from(id.stream)];
+        if starts.is_empty() {
+            let usual = f64::from(stream.samples_per_packet);
+            ((samples - usual + 1.0) / usual).ceil().max(0.0) as u64
+        } else {
+            starts[1..].partition_point(|&end| ((end - 1) as f64) < samples) as u64
+        }
     }
 
     /// Counter that a packet carries: the count at its first sample, rounded down.
@@ -153,7 +190,8 @@ impl<'a> Device<'a> {
         let stream = &self.scenario.streams[usize::from(id.stream)];
         let tick_hz = self.scenario.device.tick_hz;
         // Multiplied before divided, so that a whole number of ticks comes out whole.
-        let ticks = stream.start_ms * tick_hz / 1e3 + self.sample_count(id) * tick_hz / stream.rate_hz;
+        let ticks =
+            stream.start_ms * tick_hz / 1e3 + self.sample_count(id) * tick_hz / self.rate_hz(id.stream);
         self.counter(id.boot, ticks, self.first_sample_s(id))
     }
 
@@ -164,7 +202,7 @@ impl<'a> Device<'a> {
 
     /// Host second of a packet's last sample.
     fn last_sample_s(&self, id: PacketId) -> f64 {
-        let span_s = f64::from(self.samples(id) - 1) / self.scenario.streams[usize::from(id.stream)].rate_hz;
+        let span_s = f64::from(self.samples(id) - 1) / self.rate_hz(id.stream);
         let boot = &self.boots[usize::from(id.boot)];
         self.clock.host_at_device(boot.zero_device_s + self.nominal_s(id) + span_s)
     }
@@ -219,7 +257,8 @@ impl<'a> Device<'a> {
 /// Samples before each packet of a boot, up to beyond the session's end, for each stream that dithers; each boot draws alike.
 fn starts(scenario: &Scenario, clock: &TrueClock, seed: u64) -> Vec<Vec<u64>> {
     let mut sizes = Random::new(seed, Purpose::PacketSizes);
-    let longest_s = (scenario.duration_s + 2.0) * clock.fastest_rate();
+    let sampling_rate = 1.0 + scenario.device.sample_ppm * 1e-6;
+    let longest_s = (scenario.duration_s + 2.0) * clock.fastest_rate() * sampling_rate;
     scenario
         .streams
         .iter()

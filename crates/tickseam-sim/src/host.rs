@@ -11,12 +11,15 @@ pub(crate) struct HostClock {
     /// From this host second on, so many seconds more.
     steps: Vec<(f64, f64)>,
     suspends: Vec<(f64, f64)>,
+    /// From this host second on, for so many seconds, by so many ppm.
+    slews: Vec<(f64, f64, f64)>,
 }
 
 impl HostClock {
     pub(crate) fn new(scenario: &Scenario) -> HostClock {
         let mut steps = Vec::new();
         let mut suspends = Vec::new();
+        let mut slews = Vec::new();
         for fault in &scenario.faults {
             match fault {
                 Fault::HostStep { at_s, step_s, return_after_s } => {
@@ -26,6 +29,7 @@ impl HostClock {
                     }
                 }
                 Fault::HostSuspend { at_s, for_s } => suspends.push((*at_s, *for_s)),
+                Fault::HostSlew { at_s, for_s, ppm } => slews.push((*at_s, *for_s, *ppm)),
                 _ => {}
             }
         }
@@ -34,6 +38,7 @@ impl HostClock {
             resolution_ps: (scenario.host.resolution_ns * 1e3).round() as i128,
             steps,
             suspends,
+            slews,
         }
     }
 
@@ -42,6 +47,9 @@ impl HostClock {
         let mut shown_s = at_s;
         for (from_s, for_s) in &self.suspends {
             shown_s -= (at_s - from_s).clamp(0.0, *for_s);
+        }
+        for (from_s, for_s, ppm) in &self.slews {
+            shown_s += (at_s - from_s).clamp(0.0, *for_s) * ppm * 1e-6;
         }
         let stepped_s: f64 =
             self.steps.iter().filter(|(from_s, _)| at_s >= *from_s).map(|(_, step_s)| step_s).sum();

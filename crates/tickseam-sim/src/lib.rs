@@ -22,6 +22,9 @@
 //! rhythm_uv = 6.0
 //! ```
 //!
+//! `[log]` is what the app makes of its log: values overwritten before they are read, subscriptions that pile up, streams that are
+//! missing ([`scenario::LogScenario`]). `[expect]` is for whoever holds an alignment against its limits; the simulator passes over it.
+//!
 //! ```
 //! use tickseam_sim::{Scenario, simulate};
 //!
@@ -38,6 +41,7 @@ mod crystal;
 mod device;
 mod host;
 mod link;
+mod log;
 mod radio;
 mod random;
 mod random_scenario;
@@ -53,5 +57,5 @@ pub use samples::Samples;
 pub use scenario::{Scenario, ScenarioError};
 pub use simulate::{
     Class, Description, Event, EventLatency, Exchange, Marker, Packet, RadioEvent, Simulated, Statistics,
-    Stream, TrueClockPoint, TrueOnset, Truth, simulate,
+    Stream, TrueClockPoint, TrueOnset, TruePlace, Truth, simulate,
 };

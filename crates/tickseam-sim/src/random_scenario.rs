@@ -1,7 +1,5 @@
 //! Scenarios drawn at random, for measuring how often a stated uncertainty holds.
 
-use std::collections::BTreeMap;
-
 use crate::air::{self, Phy};
 use crate::beat::common_divisor_ms;
 use crate::crystal::TrueClock;
@@ -144,9 +142,7 @@ fn draw(random: &mut Random, wanted: Option<Class>) -> Scenario {
             period_s: if ticks && random.chance(0.1) { log_between(random, 10.0, 600.0) } else { 0.0 },
             noise_ms: log_between(random, 0.02, 0.5),
         },
-        faults: Vec::new(),
-        responses: BTreeMap::new(),
-        background: None,
+        ..Scenario::default()
     }
 }
 

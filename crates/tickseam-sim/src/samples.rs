@@ -29,6 +29,7 @@ pub struct Samples {
     pub channels: usize,
     /// Samples that each packet has room for: the most that any can hold.
     pub room: usize,
+    /// Samples in a second of the headset's clock.
     rate_hz: f64,
     clock: TrueClock,
     packets: Vec<Sampled>,
@@ -106,7 +107,7 @@ impl Samples {
             stream: stream as u16,
             channels: background.channels as usize,
             room: (described.samples_per_packet + described.dither_samples) as usize,
-            rate_hz: described.rate_hz,
+            rate_hz: device.rate_hz(stream as u16),
             clock: device.clock.clone(),
             packets,
             responses,

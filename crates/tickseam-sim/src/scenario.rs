@@ -3,6 +3,7 @@
 use core::fmt;
 use std::collections::BTreeMap;
 
+use serde::de::IgnoredAny;
 use serde::{Deserialize, Serialize};
 
 use crate::air::{self, Phy};
@@ -34,12 +35,17 @@ pub struct Scenario {
     /// Faults, in any order.
     #[serde(rename = "fault")]
     pub faults: Vec<Fault>,
+    /// What the app makes of its log, beyond what link and clocks do.
+    pub log: LogScenario,
     /// What the events of a label evoke in the samples, by label; none: no response.
     #[serde(rename = "response", skip_serializing_if = "BTreeMap::is_empty")]
     pub responses: BTreeMap<String, Evoked>,
     /// What the samples hold besides. Where both this and `response` are absent no samples are made, only their packets.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub background: Option<Background>,
+    /// What whoever runs the scenario expects of an alignment: not looked at here, and not written by [`Scenario::to_toml`].
+    #[serde(skip_serializing)]
+    pub expect: IgnoredAny,
 }
 
 impl Default for Scenario {
@@ -55,8 +61,10 @@ impl Default for Scenario {
             exchanges: ExchangeScenario::default(),
             markers: MarkerScenario::default(),
             faults: Vec::new(),
+            log: LogScenario::default(),
             responses: BTreeMap::new(),
             background: None,
+            expect: IgnoredAny,
         }
     }
 }
@@ -83,6 +91,9 @@ pub struct DeviceScenario {
     pub random_walk_per_sqrt_s: f64,
     /// Temperature of a tuning fork crystal; its drift comes on top.
     pub temperature: Option<Temperature>,
+    /// By how much samples are taken faster than the counter says, in ppm, where they have a crystal of their own; -1000 to 1000.
+    /// Packets carry the counter at their first sample; the nominal rate holds for the sample's crystal. Needs `ticks`.
+    pub sample_ppm: f64,
     /// A change of the rate during the session.
     pub rate_step: Option<RateStep>,
     /// Where the firmware reads the counter for a packet. All but the first are mistakes: what the estimator is told is that the
@@ -92,6 +103,8 @@ pub struct DeviceScenario {
     pub first_tick: Option<u64>,
     /// Sequence number of each stream's first packet; random where absent.
     pub first_sequence: Option<u64>,
+    /// Whether sequence numbers begin at 0 with each connection after a fault `disconnection`, while the counter goes on.
+    pub sequence_per_connection: bool,
     /// Time from a packet's last sample until it can be queued, in milliseconds.
     pub processing_ms: f64,
     /// Further time until it is queued, evenly spread from 0 to this, in milliseconds.
@@ -114,10 +127,12 @@ impl Default for DeviceScenario {
             warm_up_tau_s: 600.0,
             random_walk_per_sqrt_s: 1e-9,
             temperature: None,
+            sample_ppm: 0.0,
             rate_step: None,
             tick_stamp: TickStamp::FirstSample,
             first_tick: None,
             first_sequence: None,
+            sequence_per_connection: false,
             processing_ms: 0.5,
             jitter_ms: 0.0,
             queue_packets: 32,
@@ -628,6 +643,15 @@ pub enum Fault {
         #[serde(default)]
         return_after_s: Option<f64>,
     },
+    /// The phone's clock is slewed: for a while it runs at another rate, and stays off by what that made.
+    HostSlew {
+        /// When it begins, in seconds.
+        at_s: f64,
+        /// For how long, in seconds.
+        for_s: f64,
+        /// How much faster it runs, in ppm; NTP and adjtime slew by up to 500.
+        ppm: f64,
+    },
     /// The phone sleeps: its clock and app stand still while the headset goes on.
     HostSuspend {
         /// When, in seconds.
@@ -652,6 +676,19 @@ pub enum Fault {
         #[serde(default)]
         value: i64,
     },
+    /// One field of the packets from `at_s` on is off, as if it came from another time; the order of the rows stays.
+    StampOffset {
+        /// When, in seconds.
+        at_s: f64,
+        /// The field.
+        field: StampField,
+        /// By how much, in milliseconds; a positive one of a tick is data from the future, a negative one of a host stamp was
+        /// stamped before it was sampled.
+        by_ms: f64,
+        /// How many packets in a row; 1 where absent.
+        #[serde(default = "one")]
+        packets: u32,
+    },
     /// The headset's counter jumps while samples and sequence numbers go on.
     TickStep {
         /// When, in seconds.
@@ -669,12 +706,38 @@ impl Fault {
             | Fault::Disconnection { at_s, .. }
             | Fault::IntervalChange { at_s, .. }
             | Fault::HostStep { at_s, .. }
+            | Fault::HostSlew { at_s, .. }
             | Fault::HostSuspend { at_s, .. }
             | Fault::Silence { at_s, .. }
             | Fault::CorruptStamp { at_s, .. }
+            | Fault::StampOffset { at_s, .. }
             | Fault::TickStep { at_s, .. } => *at_s,
         }
     }
+}
+
+const fn one() -> u32 {
+    1
+}
+
+/// What the app makes of its log: nothing of this is the link's or a clock's doing.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct LogScenario {
+    /// A packet's value is overwritten before it is read where the next packet of its stream is handed over within so many
+    /// milliseconds: its row then shows that one, which is read a second time. 0: never.
+    pub overwritten_within_ms: f64,
+    /// Whether each reconnection (faults `disconnection` and `reboot`) subscribes once more: after n of them each packet is in the log
+    /// n + 1 times.
+    pub subscriptions_pile_up: bool,
+    /// Streams of which the log has no packet.
+    pub without_streams: Vec<String>,
+    /// Rows of packets after which the log ends; all where absent.
+    pub packets_at_most: Option<u64>,
+    /// Exchanges and markers are in the log from here on only, in seconds from the session's start.
+    pub sightings_from_s: Option<f64>,
+    /// And until here.
+    pub sightings_to_s: Option<f64>,
 }
 
 /// A field that may be corrupted.
@@ -860,6 +923,7 @@ impl Scenario {
         within("declare.fixed_delay_u_ms", self.declare.fixed_delay_u_ms, 0.0, 1000.0)?;
         self.check_events()?;
         self.check_samples()?;
+        self.check_log()?;
         self.check_faults()
     }
 
@@ -878,6 +942,13 @@ impl Scenario {
             within("device.temperature.from_c", temperature.from_c, -100.0, 200.0)?;
             within("device.temperature.to_c", temperature.to_c, -100.0, 200.0)?;
             within("device.temperature.tau_s", temperature.tau_s, 1.0, LONGEST_S)?;
+        }
+        within("device.sample_ppm", device.sample_ppm, -1000.0, 1000.0)?;
+        if device.sample_ppm != 0.0 && !device.ticks {
+            return refuse(
+                "device.sample_ppm",
+                "expected device.ticks = true: else the samples are the clock",
+            );
         }
         if let Some(step) = &device.rate_step {
             within("device.rate_step.at_s", step.at_s, 0.0, self.duration_s)?;
@@ -1135,6 +1206,19 @@ impl Scenario {
         within("background.rhythm_hz", background.rhythm_hz, 0.0, 1000.0)
     }
 
+    fn check_log(&self) -> Result<(), ScenarioError> {
+        let log = &self.log;
+        within("log.overwritten_within_ms", log.overwritten_within_ms, 0.0, 60_000.0)?;
+        for name in &log.without_streams {
+            if !self.streams.iter().any(|stream| stream.name == *name) {
+                return refuse("log.without_streams", format!("expected names of streams, found {name:?}"));
+            }
+        }
+        let from_s = log.sightings_from_s.unwrap_or(0.0);
+        within("log.sightings_from_s", from_s, 0.0, LONGEST_S)?;
+        within("log.sightings_to_s", log.sightings_to_s.unwrap_or(LONGEST_S), from_s, LONGEST_S)
+    }
+
     fn check_faults(&self) -> Result<(), ScenarioError> {
         // Reboots and disconnections take turns: one is over before the next begins.
         let mut outages = Vec::new();
@@ -1162,6 +1246,15 @@ impl Scenario {
                 Fault::HostSuspend { for_s, .. } | Fault::Silence { for_s, .. } => {
                     within(&key("for_s"), *for_s, 0.01, LONGEST_S)?;
                 }
+                Fault::HostSlew { for_s, ppm, .. } => {
+                    within(&key("for_s"), *for_s, 0.01, LONGEST_S)?;
+                    within(&key("ppm"), *ppm, -100_000.0, 100_000.0)?;
+                }
+                Fault::StampOffset { field, by_ms, packets, .. } => {
+                    within(&key("by_ms"), *by_ms, -1e8, 1e8)?;
+                    whole_within(&key("packets"), u64::from(*packets), 1, 1_000_000)?;
+                    self.check_stamped(&key("field"), *field)?;
+                }
                 Fault::CorruptStamp { field, value, .. } => {
                     if *field == StampField::Tick && *value < 0 {
                         return refuse(
@@ -1169,12 +1262,7 @@ impl Scenario {
                             format!("expected a counter of 0 or more, found {value}"),
                         );
                     }
-                    if *field == StampField::Tick && !self.device.ticks {
-                        return refuse(
-                            key("field"),
-                            "expected device.ticks = true: there is no counter to corrupt",
-                        );
-                    }
+                    self.check_stamped(&key("field"), *field)?;
                 }
                 Fault::TickStep { step_s, .. } => {
                     within(&key("step_s"), *step_s, -1e6, 1e6)?;
@@ -1196,6 +1284,14 @@ impl Scenario {
                     pair[0].0, pair[1].0
                 ),
             );
+        }
+        Ok(())
+    }
+
+    /// Packets carry the field.
+    fn check_stamped(&self, key: &str, field: StampField) -> Result<(), ScenarioError> {
+        if field == StampField::Tick && !self.device.ticks {
+            return refuse(key, "expected device.ticks = true: there is no counter to corrupt");
         }
         Ok(())
     }

@@ -2,12 +2,13 @@
 
 use crate::beat::Beat;
 use crate::crystal::TrueClock;
-use crate::device::{Device, PacketId, mask};
+use crate::device::{Device, PacketId};
 use crate::host::{self, HostClock, Stack};
 use crate::link;
+use crate::log;
 use crate::random::{Purpose, Random};
 use crate::samples::Samples;
-use crate::scenario::{Fault, LinkKind, Scenario, ScenarioError, StampField, TickStamp};
+use crate::scenario::{LinkKind, Scenario, ScenarioError, TickStamp};
 use crate::trials;
 
 /// A recording, and the truth about it.
@@ -150,8 +151,19 @@ pub struct Truth {
     pub clock: TrueClock,
     /// True host second, from the session's start, of each packet's first sample; one for each row of the packets.
     pub first_sample_s: Vec<f64>,
+    /// What each packet truly is, whatever its row says; one for each row of the packets.
+    pub places: Vec<TruePlace>,
     /// True smallest time from the first sample of a packet of the usual size to its stamp, for each stream, in milliseconds.
     pub fixed_delay_ms: Vec<f64>,
+}
+
+/// Which packet of its stream one is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct TruePlace {
+    /// Restarts of the device before it.
+    pub boot: u16,
+    /// Packets of its stream made before it since that restart.
+    pub index: u64,
 }
 
 /// One row of `truth.csv`.
@@ -263,9 +275,11 @@ pub fn simulate(scenario: &Scenario, seed: u64) -> Result<Simulated, ScenarioErr
     let asked_s = request_times_s(scenario, seed);
     let outcome = link::run(scenario, &device, &asked_s, seed);
     let (handed, host_counts) = host::hand_over(scenario, &outcome.received, seed);
+    let handed = log::kept(scenario, handed);
 
     let mut packets = Vec::with_capacity(handed.len());
     let mut first_sample_s = Vec::with_capacity(handed.len());
+    let mut places = Vec::with_capacity(handed.len());
     let mut earliest: Vec<Option<PacketId>> = vec![None; device.boots.len()];
     for packet in &handed {
         let sent = packet.sent;
@@ -287,12 +301,13 @@ pub fn simulate(scenario: &Scenario, seed: u64) -> Result<Simulated, ScenarioErr
             }),
         });
         first_sample_s.push(device.first_sample_s(id));
+        places.push(TruePlace { boot: id.boot, index: id.index });
         let first = &mut earliest[usize::from(id.boot)];
         if id.stream == 0 && first.is_none_or(|other| id.index < other.index) {
             *first = Some(id);
         }
     }
-    corrupt(scenario, &handed, &mut packets);
+    log::corrupt(scenario, &handed, &mut packets);
 
     let segments = Segments::new(&device, &earliest);
     let (events, true_onsets) = place_events(scenario, &host_clock, &device, &segments, seed);
@@ -310,6 +325,7 @@ pub fn simulate(scenario: &Scenario, seed: u64) -> Result<Simulated, ScenarioErr
             events: true_onsets,
             clock_points: clock_points(scenario, &device, &segments, &host_clock),
             first_sample_s,
+            places,
             fixed_delay_ms,
             clock: device.clock,
         },
@@ -324,7 +340,8 @@ fn true_fixed_delays_ms(scenario: &Scenario, clock: &TrueClock, least_link_s: &[
         .iter()
         .zip(least_link_s)
         .map(|(stream, link_s)| {
-            let span_s = f64::from(stream.samples_per_packet - 1) / stream.rate_hz / clock.fastest_rate();
+            let rate_hz = stream.rate_hz * (1.0 + scenario.device.sample_ppm * 1e-6);
+            let span_s = f64::from(stream.samples_per_packet - 1) / rate_hz / clock.fastest_rate();
             (span_s + link_s) * 1e3 + scenario.device.processing_ms + scenario.host.fixed_delay_ms
         })
         .collect()
@@ -408,7 +425,8 @@ fn exchanges(
         .filter_map(|(returned_s, request)| {
             let destination_s = stack.deliver_s(returned_s);
             // A request that is answered across a restart of the device pairs two counters: the firmware drops it.
-            if stack.stalled(request.origin_s)
+            if !log::keeps_sighting(scenario, request.origin_s)
+                || stack.stalled(request.origin_s)
                 || device.boot_at(request.received_s) != device.boot_at(request.replied_s)
             {
                 return None;
@@ -437,28 +455,13 @@ fn markers(scenario: &Scenario, device: &Device<'_>, host_clock: &HostClock, see
         let stamped_s = at_s + random.normal() * scenario.markers.noise_ms * 1e-3;
         if let Some(tick) = device.tick_at(at_s)
             && !stack.stalled(at_s)
+            && log::keeps_sighting(scenario, at_s)
         {
             markers.push(Marker { host_ns: host_clock.stamp_ns(stamped_s), tick });
         }
         at_s += period_s * random.between(0.9, 1.1);
     }
     markers
-}
-
-/// Puts nonsense into the stamps that the scenario asks for.
-fn corrupt(scenario: &Scenario, handed: &[host::HandedOver], packets: &mut [Packet]) {
-    for fault in &scenario.faults {
-        let Fault::CorruptStamp { at_s, field, value } = fault else { continue };
-        let place = handed.partition_point(|packet| packet.at_s < *at_s);
-        if let Some(packet) = packets.get_mut(place) {
-            match field {
-                StampField::HostNs => packet.host_ns = *value,
-                StampField::Tick => {
-                    packet.tick = Some(value.unsigned_abs() & mask(scenario.device.tick_bits));
-                }
-            }
-        }
-    }
 }
 
 /// Segments of the recording: boots of the device of which packets of the reference stream arrived.
@@ -583,13 +586,14 @@ fn statistics(
     }
 }
 
-/// How far the device's clock and the radio's move against each other, in steps of the beat.
+/// How far the packets and the radio's clock move against each other, in steps of the beat.
 pub(crate) fn slips(scenario: &Scenario, clock: &TrueClock, beat_ms: f64) -> f64 {
     let radio_rate = 1.0 + scenario.link.radio_ppm * 1e-6;
+    let sampling_rate = 1.0 + scenario.device.sample_ppm * 1e-6;
     let (mut least_s, mut most_s) = (0.0_f64, 0.0_f64);
     let mut at_s = 0.0;
     while at_s < scenario.duration_s {
-        let apart_s = clock.device_at_host(at_s) - radio_rate * at_s;
+        let apart_s = clock.device_at_host(at_s) * sampling_rate - radio_rate * at_s;
         least_s = least_s.min(apart_s);
         most_s = most_s.max(apart_s);
         at_s += 1.0;

@@ -1,6 +1,6 @@
 //! Jobs of the C interface, the bindings and the core on a chip:
 //! `cargo xtask header|abi|panic-audit|c-tests|python-tests|open-formats|java-tests|page-check|swift-check|cross|dist|firmware|bits|
-//! supply`.
+//! scenarios|supply`.
 
 mod abi;
 mod audit;
@@ -15,6 +15,7 @@ mod java_tests;
 mod open_formats;
 mod page_check;
 mod python;
+mod scenarios;
 mod supply;
 mod swift_check;
 mod tools;
@@ -34,6 +35,9 @@ cargo xtask open-formats          runs tests/open_formats/check_*.py on the comm
 cargo xtask java-tests [--speed]  builds and tests the Java binding; with --speed measures one observed packet against C
 cargo xtask page-check            opens the pages that the command writes in headless Chromium, at the width of a desktop and of a
                                   phone: nothing may overflow or be fetched; CHROMIUM names the browser (default: chromium)
+cargo xtask scenarios [--seeds N] [--first SEED] [--write] [NAME...]
+                                  runs the numbered scenarios of tests/scenarios over many seeds (default: 200) and holds them against
+                                  their limits; NAME, or a part of one, chooses; with --write renews tests/scenarios/outcome.csv
 cargo xtask swift-check           the Swift package's module map and C names, by clang: nothing compiles its Swift
 cargo xtask cross                 builds the static library for other processors, runs the C tests of three of them under qemu,
                                   and audits one for panics; TICKSEAM_CROSS as for dist
@@ -62,6 +66,7 @@ fn main() -> ExitCode {
         ["java-tests"] => java_tests::run_all(false),
         ["java-tests", "--speed"] => java_tests::run_all(true),
         ["page-check"] => page_check::run_all(),
+        ["scenarios", options @ ..] => scenarios::run(options),
         ["swift-check"] => swift_check::run_all(),
         ["cross"] => cross::run_all(),
         ["firmware"] => firmware::run_all(false),
