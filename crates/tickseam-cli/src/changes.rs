@@ -209,7 +209,9 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64, wait_s: f64) -> Vec<Cut> {
         // Delays only ever raise a residual: of two clocks, only the earlier one after a step down, and only the later one
         // before a step up, can have stamped below both floors.
         let slack_us = scatter_us.max(FLOOR_US);
-        let below = |a: &Arrival, floor_us: f64| level(a.residual_us, a.device_s) < floor_us - slack_us;
+        // The beat moves the floor by up to a wait, also between the levels that are compared.
+        let clear_us = slack_us.max((wait_s * 1e6).min(step_us.abs() / 2.0));
+        let below = |a: &Arrival, floor_us: f64| level(a.residual_us, a.device_s) < floor_us - clear_us;
         let within = if step_us > 0.0 {
             run.iter().rposition(|a| below(a, low_after)).map_or(0, |at| at + 1)
         } else {

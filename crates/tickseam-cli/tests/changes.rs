@@ -585,3 +585,17 @@ fn a_host_step_longer_than_the_interval_is_found_though_it_is_shorter_than_a_pac
         }
     }
 }
+
+/// The beat's saw-tooth fell by 5 ms a second and a half before the clock was set back, and that was taken for the place of the setting: the clock
+/// seemed to have stood still, and events between were placed 3 s off.
+#[test]
+fn a_slip_just_before_a_setting_is_not_taken_for_it() {
+    let scenario = plain(vec![Fault::HostStep { at_s: 300.0, step_s: -3.0, return_after_s: None }]);
+    for seed in (1..=4).chain([16, 26]) {
+        let run = run(scenario.clone(), seed);
+        let found = slips(&run);
+        assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed}: {found:?}");
+        // The new clock shows 297 s as the old one shows 300 s.
+        assert!((found[0].1 - 297.0).abs() < 0.1, "{seed}: {found:?}");
+    }
+}
