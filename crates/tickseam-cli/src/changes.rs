@@ -209,8 +209,9 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64, wait_s: f64) -> Vec<Cut> {
         // Delays only ever raise a residual: of two clocks, only the earlier one after a step down, and only the later one
         // before a step up, can have stamped below both floors.
         let slack_us = scatter_us.max(FLOOR_US);
-        // The beat moves the floor by up to a wait, also between the levels that are compared.
-        let clear_us = slack_us.max((wait_s * 1e6).min(step_us.abs() / 2.0));
+        // The beat moves the floor by up to a wait, also between the levels that are compared; a small step leaves no room for that.
+        let wait_us = wait_s * 1e6;
+        let clear_us = if step_us.abs() > 4.0 * wait_us { slack_us.max(wait_us) } else { slack_us };
         let below = |a: &Arrival, floor_us: f64| level(a.residual_us, a.device_s) < floor_us - clear_us;
         let within = if step_us > 0.0 {
             run.iter().rposition(|a| below(a, low_after)).map_or(0, |at| at + 1)
@@ -232,7 +233,7 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64, wait_s: f64) -> Vec<Cut> {
         if within == run.len() || place <= cuts.last().map_or(0, |cut| cut.place) {
             continue;
         }
-        let cut = cut_at(arrivals, place, step_us, period_s, slack_us);
+        let Some(cut) = cut_at(arrivals, place, step_us, period_s, slack_us) else { continue };
         match cuts.last_mut() {
             // The packets of one awakening may fall over several bins.
             Some(last) if cut.place <= last.place => {
@@ -246,7 +247,8 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64, wait_s: f64) -> Vec<Cut> {
     cuts
 }
 
-fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack_us: f64) -> Cut {
+/// `None` where all that came before was a backlog: it tells of no clock that was another one.
+fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack_us: f64) -> Option<Cut> {
     let first = &arrivals[place];
     let just_before =
         arrivals[..place].iter().rev().take_while(|a| a.device_s > first.device_s - LOOK_BACK_S);
@@ -260,23 +262,23 @@ fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack
         // of the old clock, and is but late by the new one.
         let of_burst = |a: &&Arrival| a.host_us() > first_us - BURST_US;
         let burst = arrivals[..place].iter().rev().take_while(of_burst).count();
-        let place = (place - burst).max(1);
-        return Cut {
+        let place = place.checked_sub(burst).filter(|&place| place > 0)?;
+        return Some(Cut {
             place,
             step_us,
             cause: Cause::HostSuspend,
             before_until_us: first_us + slack_us,
             after_from_us: arrivals[place - 1].host_us() - slack_us,
-        };
+        });
     }
     let reach_us = (passed_us - step_us).max(0.0) + slack_us;
-    Cut {
+    Some(Cut {
         place,
         step_us,
         cause: Cause::HostClockStep,
         before_until_us: last_us + reach_us,
         after_from_us: first_us - reach_us,
-    }
+    })
 }
 
 /// A change of the grid of the link's instants.

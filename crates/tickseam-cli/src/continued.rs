@@ -25,6 +25,9 @@ const ON_TIME_S: f64 = 0.25;
 /// How far packets may be off the count that ticks foretell: half of one, and what is rounded.
 const AGREES: f64 = 0.6;
 
+/// Share of a sequence's turn within which its number may agree with the ticks for that not to be chance.
+const BY_CHANCE: f64 = 0.01;
+
 /// Packets after which their length in ticks counts as measured, and how far it may be off before.
 const MEASURED: i64 = 1_000;
 const UNMEASURED: f64 = 100e-6;
@@ -195,11 +198,15 @@ impl Rejoin<'_> {
         let ticks_ahead = self.ticks_ahead(row, shift_before, newest)?;
         let foretold = ticks_ahead as f64 / packet_ticks;
         let nearest = ahead as f64 + ((foretold - ahead as f64) / turn as f64).round() * turn as f64;
-        if ticks_ahead > 0 && nearest > 0.0 && (foretold - nearest).abs() < AGREES + off * foretold {
+        let within = AGREES + off * foretold;
+        let agrees = ticks_ahead > 0 && nearest > 0.0 && (foretold - nearest).abs() < within;
+        let on_time = (ahead as f64 * period_s - silence_s).abs() < ON_TIME_S + period_s;
+        let next = ahead > 0 && ahead <= MOST_PACKETS && on_time;
+        // A packet that comes next and on time has no hours before it, unless the counters can hardly agree on them by chance.
+        if agrees && (!next || nearest == ahead as f64 || 2.0 * within < BY_CHANCE * turn as f64) {
             return Some(shift_before);
         }
-        let on_time = (ahead as f64 * period_s - silence_s).abs() < ON_TIME_S + period_s;
-        (ahead > 0 && ahead <= MOST_PACKETS && on_time).then(|| {
+        next.then(|| {
             let shift = (ahead as f64 * packet_ticks).round() as i64 - ticks_ahead;
             // The tick may have jumped either way: the shorter one.
             let shift = self.tick_turn().map_or(shift, |turn| (shift + turn / 2).rem_euclid(turn) - turn / 2);

@@ -213,6 +213,8 @@ impl Clocks {
                 former.until_us = greater(former.until_us, until_us);
                 self.from_us = -greater(-self.from_us, -from_us);
             }
+            // All that came before was a backlog: it tells of no clock that was another one.
+            None if waking => {}
             None => {
                 let known = match turn {
                     Turn::Back => {
