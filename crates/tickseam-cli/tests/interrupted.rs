@@ -70,7 +70,7 @@ fn replay_stopped(rounds: usize) {
 
     let (mut moments, mut stops, mut seen, mut mixed) = (Moments::new(), 0, [0; 2], 0);
     for round in 0..rounds {
-        set_version(&folder.path().join("session"), (round + 1) / 2 % 2);
+        set_version(&folder.path().join("session"), round.div_ceil(2) % 2);
         let signal = SIGNALS[round % SIGNALS.len()];
         let arguments = ["replay", "session", "--out", "results"];
         stops += usize::from(stopped_within(&mut took, &mut moments, &arguments, folder.path(), signal));
