@@ -202,8 +202,11 @@ impl Rejoin<'_> {
         let agrees = ticks_ahead > 0 && nearest > 0.0 && (foretold - nearest).abs() < within;
         let on_time = (ahead as f64 * period_s - silence_s).abs() < ON_TIME_S + period_s;
         let next = ahead > 0 && ahead <= MOST_PACKETS && on_time;
-        // A packet that comes next and on time has no hours before it, unless the counters can hardly agree on them by chance.
-        if agrees && (!next || nearest == ahead as f64 || 2.0 * within < BY_CHANCE * turn as f64) {
+        // A packet that comes next and on time has no hours before it, unless the counters can hardly agree on them by chance; and a
+        // tick that is more than half a turn ahead has gone back.
+        let gone_back = self.tick_turn().is_some_and(|turn| ticks_ahead > turn / 2);
+        let by_chance = gone_back || 2.0 * within >= BY_CHANCE * turn as f64;
+        if agrees && (!next || nearest == ahead as f64 || !by_chance) {
             return Some(shift_before);
         }
         next.then(|| {
