@@ -185,6 +185,19 @@ impl Place {
         }
     }
 
+    /// A planted fault, compiled and run as the tests are: it has to be caught, and for what it is.
+    fn caught(&self, flags: &[&str], under: &[&str], fault: &str, said: &str) -> Done {
+        let binary = self.compile(GCC, "c11", flags, "tests/faults.c", "libtickseam.a")?;
+        match self.run(under, &binary, &[Path::new(fault)]) {
+            Ok(printed) => Err(format!("faults.c {fault}: nothing caught it: {printed}")),
+            Err(why) if why.contains(said) => {
+                println!("planted fault {fault} {} {}: caught", flags.join(" "), under.join(" "));
+                Ok(())
+            }
+            Err(why) => Err(format!("faults.c {fault} ended without {said:?}: {why}")),
+        }
+    }
+
     /// Nothing in the shared library is written: it has neither data nor room for any.
     fn no_writable_globals(&self) -> Done {
         let library = self.prefix.join("lib/libtickseam.so.0");
@@ -281,8 +294,19 @@ pub(crate) fn run_all(everything: bool) -> Done {
     }
     place.cpp(GCC, &sanitizers, &[], "libtickseam.a")?;
     place.cpp(GCC, &[], &valgrind, "libtickseam.a")?;
-    let threads = place.compile(GCC, "c11", &["-fsanitize=thread"], "tests/threads.c", "libtickseam.a")?;
-    place.run(&[], &threads, &[])?;
-    println!("thread sanitizer: passed");
+    // The library is built without a sanitizer: they see what the programs do, and its copies of memory; valgrind's two see all of it.
+    let helgrind = ["valgrind", "--tool=helgrind", "--quiet", "--error-exitcode=9"];
+    for (flags, under) in [(&["-fsanitize=thread"][..], &[][..]), (&[], &helgrind)] {
+        let threads = place.compile(GCC, "c11", flags, "tests/threads.c", "libtickseam.a")?;
+        place.run(under, &threads, &[])?;
+        println!("threads {} {}: passed", flags.join(" "), under.join(" "));
+    }
+    place.caught(&sanitizers, &[], "address", "AddressSanitizer: heap-buffer-overflow")?;
+    place.caught(&sanitizers, &[], "undefined", "runtime error: signed integer overflow")?;
+    place.caught(&sanitizers, &[], "memory", "AddressSanitizer: heap-buffer-overflow")?;
+    place.caught(&[], &valgrind, "address", "Invalid write of size 8")?;
+    place.caught(&[], &valgrind, "memory", "Invalid write")?;
+    place.caught(&["-fsanitize=thread"], &[], "threads", "ThreadSanitizer: data race")?;
+    place.caught(&[], &helgrind, "threads", "Possible data race")?;
     place.outside()
 }

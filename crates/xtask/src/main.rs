@@ -1,12 +1,13 @@
 //! Jobs of the C interface, the bindings and the core on a chip:
 //! `cargo xtask header|abi|panic-audit|c-tests|python-tests|open-formats|java-tests|page-check|swift-check|cross|dist|firmware|bits|
-//! scenarios|supply`.
+//! scenarios|supply|sanitize|coverage`.
 
 mod abi;
 mod audit;
 mod bits;
 mod c_tests;
 mod chips;
+mod coverage;
 mod cross;
 mod dist;
 mod firmware;
@@ -15,6 +16,7 @@ mod java_tests;
 mod open_formats;
 mod page_check;
 mod python;
+mod sanitize;
 mod scenarios;
 mod supply;
 mod swift_check;
@@ -27,7 +29,10 @@ cargo xtask header [--check]      writes include/tickseam.h; with --check compar
 cargo xtask abi [--check]         writes include/tickseam.abi, the symbols, sizes and offsets; with --check compares them
 cargo xtask panic-audit           links the bare static library so that a reachable panic breaks the link; prints its text size
 cargo xtask c-tests [--all]       compiles and runs the C programs; with --all also with clang, sanitizers, valgrind, pkg-config
-                                  and CMake, and the programs of the C++ binding
+                                  and CMake, planted faults that these have to catch, and the programs of the C++ binding
+cargo xtask coverage [--branches] which lines of the core its tests run; fails below 97 %; with --branches also branches, on a nightly
+                                  compiler; LLVM_COV and LLVM_PROFDATA name LLVM's tools (default: Debian's llvm-22)
+cargo xtask sanitize              the core's tests under the address sanitizer and, where there is one, Miri, by a nightly compiler
 cargo xtask python-tests          builds the Python wheel, installs it into a fresh environment and runs its tests there; PYTHON
                                   names the interpreter (default: python3)
 cargo xtask open-formats          runs tests/open_formats/check_*.py on the command, in a fresh environment of other people's readers,
@@ -61,6 +66,9 @@ fn main() -> ExitCode {
         ["panic-audit"] => audit::run(),
         ["c-tests"] => c_tests::run_all(false),
         ["c-tests", "--all"] => c_tests::run_all(true),
+        ["coverage"] => coverage::run_all(false),
+        ["coverage", "--branches"] => coverage::run_all(true),
+        ["sanitize"] => sanitize::run_all(),
         ["python-tests"] => python::run_all(),
         ["open-formats"] => open_formats::run_all(),
         ["java-tests"] => java_tests::run_all(false),
