@@ -737,16 +737,23 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
             None => "grid-lost",
         },
     };
-    let mut changes_found = changes_found(estimate);
-    changes_found.extend(ways.places.tick_steps.iter().filter(|step| step.segment == segment).map(|step| {
-        Change {
-            host_ns: packets.host_ns()[step.row as usize],
-            step_ms: -(step.ticks as f64) / ways.captured.description.device_clock.tick_hz.unwrap_or(1.0)
-                * 1e3,
-            cause: Cause::DeviceClockStep.name().to_owned(),
-        }
-    }));
-    changes_found.sort_by_key(|change| change.host_ns);
+    let steps = ways.places.tick_steps.iter().filter(|step| step.segment == segment).map(|step| {
+        let host_ns = packets.host_ns()[step.row as usize];
+        let at_s = match group.clock() {
+            CountClock::Ticks => estimate.frame.device_s(ways.places.device[step.row as usize]),
+            CountClock::Samples => {
+                let off_us = |a: &&Arrival| (a.host_us() - estimate.frame.host_us(host_ns)).abs();
+                let near = estimate.arrivals.iter().min_by(|a, b| off_us(a).total_cmp(&off_us(b)));
+                near.map_or(0.0, |near| near.device_s)
+            }
+        };
+        let ticks_per_s = ways.captured.description.device_clock.tick_hz.unwrap_or(1.0);
+        let step_ms = -(step.ticks as f64) / ticks_per_s * 1e3;
+        (at_s, Change { host_ns, step_ms, cause: Cause::DeviceClockStep.name().to_owned() })
+    });
+    let mut changes_found: Vec<(f64, Change)> = changes_found(estimate).into_iter().chain(steps).collect();
+    // In the order of the device's time: the host's may run back.
+    changes_found.sort_by(|(a_s, _), (b_s, _)| a_s.total_cmp(b_s));
     SegmentSummary {
         segment,
         clock: if group.clock() == CountClock::Ticks { "tick" } else { "sample" }.to_owned(),
@@ -768,30 +775,32 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         fixed_delay_ms: fixed_delay.map(|delay| delay.us / 1e3),
         fixed_delay_u_ms: fixed_delay.map(|delay| delay.u_us / 1e3),
         maps,
-        changes: changes_found,
+        changes: changes_found.into_iter().map(|(_, change)| change).collect(),
     }
 }
 
 /// All sudden changes of a segment: those of the host's clock, then those of the link's grid.
-fn changes_found(estimate: &Estimate) -> Vec<Change> {
+fn changes_found(estimate: &Estimate) -> Vec<(f64, Change)> {
     let mut changes = Vec::new();
     for piece in &estimate.pieces {
         if let (Some(cut), Some(first)) = (piece.cut, estimate.arrivals.get(piece.arrivals.start)) {
-            changes.push(Change {
+            let change = Change {
                 host_ns: estimate.frame.host_ns(first.device_s, first.residual_us),
                 step_ms: cut.step_us / 1e3,
                 cause: cut.cause.name().to_owned(),
-            });
+            };
+            changes.push((first.device_s, change));
         }
     }
     for change in &estimate.grid_changes {
         let piece = estimate.pieces.iter().rev().find(|piece| piece.from_s <= change.at_s);
         let residual_us = piece.map_or(0.0, |piece| piece.known_at(change.at_s).0.offset_us);
-        changes.push(Change {
+        let found = Change {
             host_ns: estimate.frame.host_ns(change.at_s, residual_us),
             step_ms: 0.0,
             cause: change.cause.name().to_owned(),
-        });
+        };
+        changes.push((change.at_s, found));
     }
     changes
 }
