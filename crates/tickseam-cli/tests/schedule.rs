@@ -322,5 +322,5 @@ fn a_recording_stands_for_a_plan_and_gives_its_numbers_to_one() {
     // 24 ms packets at 500 Hz and 22.5 ms: 1.5 ms.
     assert!((report["schedules"][0]["beat_ms"].as_f64().unwrap() - 1.5).abs() < 1e-9);
     let (status, _, errors) = said(&["schedule", "plan.toml", "--from", "plan.toml"], folder.path());
-    assert!(status == 1 && errors.starts_with("tickseam: plan.toml: "), "{errors}");
+    assert!(status == 1 && errors.starts_with("tickseam: plan.toml line 1"), "{errors}");
 }

@@ -100,7 +100,7 @@ fn a_shape_that_is_not_that_of_the_packets_is_refused_with_both() {
         (
             &[6],
             &[2, 2, 2],
-            "scalp.npy, shape: found 1 dimensions, expected 3: (packets, samples, channels); or 2: (packets, samples) for \
+            "scalp.npy, shape: found 1 dimension, expected 3: (packets, samples, channels); or 2: (packets, samples) for \
              one channel",
         ),
         (&[3, 2, 0], &[2, 2, 2], "scalp.npy, shape: found no channels, expected 1 channel or more"),

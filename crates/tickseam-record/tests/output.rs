@@ -105,7 +105,7 @@ fn what_is_in_the_way_is_named() {
     );
     let below = file.join("out");
     let error = OutputFolder::open(&below).unwrap_err().to_string();
-    assert!(error.starts_with(&format!("{}: cannot be created: ", below.display())), "{error}");
+    assert!(error.starts_with(&format!("{}: found something that is no folder", file.display())), "{error}");
 
     fs::create_dir(parent.path().join("a.txt")).unwrap();
     let mut output = OutputFolder::open(parent.path()).unwrap();
