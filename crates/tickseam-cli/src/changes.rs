@@ -1,11 +1,12 @@
 //! Sudden changes of the clocks and the link: where they are, what they are held to be, and how sure that is.
 //!
 //! The lower envelope of the arrivals, taken in bins of [`watch::BIN_S`], stays on one level but for drift, beat and noise. A jump of it
-//! that stays is a setting of the host's clock, or its sleep; a jump no higher than one packet period may as well be the
-//! beat's, or a new anchor of the link, and is never taken for one. Smaller settings of the clock therefore go unseen, and
-//! intervals there do not hold as often as they should.
+//! that stays is a setting of the host's clock, or its sleep; a jump no higher than what packets may have to wait for the
+//! link (one interval, or a packet period where that is not known) may as well be the beat's, or a new anchor of the link, and is
+//! never taken for one. Smaller settings of the clock therefore go unseen, and intervals there do not hold as often as they should.
 //!
 //! # Measured
+//! With an earlier numerics revision (8 or before), which looked for settings from 1.25 packet periods on whatever the interval:
 //! `cargo test --release -p tickseam-cli --test changes -- --ignored --nocapture`: 60 random recordings of 15 minutes for each
 //! fault at 400 s, of slipping, partly slipping, locked, one-sided and constant links in turn, packet periods of 10 to 100
 //! ms; 53 of them with ticks, 26 with connection events. "Live" counts recordings in which [`watch::Watch`] was sure, and how long after the

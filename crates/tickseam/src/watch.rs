@@ -1,9 +1,9 @@
 //! Watches the lower envelope of the arrivals for settings of the host's clock and its sleep, from one packet to the next.
 //!
 //! The envelope, taken in bins of [`BIN_S`], stays on one level but for drift, beat and noise. A jump of it that stays is a
-//! setting of the host's clock; a jump no higher than 1.25 times what packets may have to wait for the link ([`crate::rise`]) may as well be
-//! the beat's, or a new anchor of the link, and is never taken for one. A fall shows in the first packet after it, since none comes before it was
-//! sent; a rise shows once levels have stayed.
+//! setting of the host's clock; a jump no higher than what packets may have to wait for the link, and some more for noise
+//! ([`threshold_us`]), may as well be the beat's, or a new anchor of the link, and is never taken for one. A fall shows in the
+//! first packet after it, since none comes before it was sent; a rise shows once levels have stayed.
 
 use heapless::Vec;
 
@@ -49,10 +49,8 @@ const REMEMBERED: usize = 12;
 /// than the wait, by what it wanders or by a quarter, whichever is less.
 pub fn threshold_us(wait_s: f64, scatter_us: f64) -> f64 {
     let wanders_us = SCATTERS * scatter_us;
-    let clear_us = CLEAR * wait_s * 1e6 + wanders_us;
-    let usual_us = least_us(wait_s);
-    let least_us = if clear_us < usual_us { greater(clear_us, least_us(0.0)) } else { usual_us };
-    greater(least_us, wanders_us)
+    let (clear_us, usual_us) = (CLEAR * wait_s * 1e6 + wanders_us, least_us(wait_s));
+    greater(if clear_us < usual_us { clear_us } else { usual_us }, greater(least_us(0.0), wanders_us))
 }
 
 /// A stretch of arrivals.
