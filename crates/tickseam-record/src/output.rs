@@ -39,13 +39,8 @@ impl OutputFolder {
                 Err(error) if error.kind() == ErrorKind::AlreadyExists => {}
                 Err(source) => {
                     // What stands in the way is said, not what could not be made behind it.
-                    let file = path
-                        .ancestors()
-                        .find(|ancestor| fs::metadata(ancestor).is_ok_and(|found| !found.is_dir()));
-                    return Err(match file {
-                        Some(file) => no_folder(file),
-                        None => WriteError::Io { path: directory, action: "created", source },
-                    });
+                    let other = WriteError::Io { path: directory, action: "created", source };
+                    return Err(in_the_way_of(path).unwrap_or(other));
                 }
             }
         }
@@ -142,6 +137,12 @@ impl OutputFolder {
             }
         }
     }
+}
+
+/// What stands in the way of a folder at a path: a file there or above.
+pub fn in_the_way_of(path: &Path) -> Option<WriteError> {
+    let file = path.ancestors().find(|path| fs::metadata(path).is_ok_and(|found| !found.is_dir()))?;
+    Some(no_folder(file))
 }
 
 fn no_folder(path: &Path) -> WriteError {

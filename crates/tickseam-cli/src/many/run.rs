@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use tickseam_record::{Alignment, Origin, OutputFolder, WriteError, table_parquet};
+use tickseam_record::{Alignment, Origin, OutputFolder, WriteError, in_the_way_of, table_parquet};
 
 use super::find::Found;
 use super::page::page;
@@ -217,12 +217,8 @@ fn lock(out: &Path) -> Result<File, RunError> {
         let path = path.to_path_buf();
         move |source| RunError::Write(WriteError::Io { path, action, source })
     };
-    if let Some(file) = out.ancestors().find(|path| fs::metadata(path).is_ok_and(|found| !found.is_dir())) {
-        return Err(RunError::Write(WriteError::InTheWay {
-            path: file.to_path_buf(),
-            found: "something that is no folder",
-            expected: "a folder, or a name that is free",
-        }));
+    if let Some(error) = in_the_way_of(out) {
+        return Err(RunError::Write(error));
     }
     fs::create_dir_all(out).map_err(refused("created", out))?;
     let path = out.join(LOCK);
