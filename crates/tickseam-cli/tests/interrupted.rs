@@ -1,4 +1,4 @@
-//! Runs that are stopped at random moments: under the name of a result stands the old one or the new one, whole, or nothing.
+//! Runs that are stopped at random moments: in a folder stand the old results or the new ones, whole, or nothing.
 #![cfg(unix)]
 
 mod common;
@@ -68,7 +68,7 @@ fn replay_stopped(rounds: usize) {
     set_version(&folder.path().join("session"), 0);
     whole_run(&["replay", "session", "--out", "results"], folder.path());
 
-    let (mut moments, mut stops, mut seen, mut mixed) = (Moments::new(), 0, [0; 2], 0);
+    let (mut moments, mut stops, mut seen) = (Moments::new(), 0, [0; 2]);
     for round in 0..rounds {
         set_version(&folder.path().join("session"), round.div_ceil(2) % 2);
         let signal = SIGNALS[round % SIGNALS.len()];
@@ -76,35 +76,32 @@ fn replay_stopped(rounds: usize) {
         stops += usize::from(stopped_within(&mut took, &mut moments, &arguments, folder.path(), signal));
         let found = results(&all);
         assert!(found.keys().eq(versions[0].keys()), "round {round}: {:?}", found.keys());
-        for (name, bytes) in &found {
-            assert!(
-                versions.iter().any(|version| version[name] == *bytes),
-                "round {round}, {signal}: {} is neither the old one nor the new one",
-                name.display()
-            );
-        }
         match versions.iter().position(|version| *version == found) {
             Some(which) => seen[which] += 1,
-            None => mixed += 1,
+            None => panic!("round {round}, {signal}: neither the old results nor the new ones, whole"),
         }
     }
     println!(
-        "{stops} of {rounds} runs were stopped; results seen of one version {}, of the other {}, mixed {mixed}",
+        "{stops} of {rounds} runs were stopped; results seen of one version {}, of the other {}, mixed none",
         seen[0], seen[1]
     );
     assert!(stops * 5 > rounds && stops < rounds && seen[0] > 0 && seen[1] > 0, "{stops} {seen:?}");
-    // Mixtures are known to be possible: see the test that is known to miss.
-    assert!(mixed * 20 < rounds, "{mixed} mixtures");
+    // The next run that nobody stops tidies up after all of them.
+    whole_run(&["replay", "session", "--out", "results"], folder.path());
+    let hidden =
+        |path: &PathBuf| path.components().any(|part| part.as_os_str().to_str().unwrap().starts_with('.'));
+    let left: Vec<PathBuf> = files(folder.path()).into_keys().filter(hidden).collect();
+    assert!(left.is_empty(), "{left:?}");
 }
 
 #[test]
-fn a_replay_that_is_stopped_leaves_each_result_old_or_new_and_whole() {
+fn a_replay_that_is_stopped_leaves_the_old_results_or_the_new_ones() {
     replay_stopped(15);
 }
 
 #[test]
 #[ignore = "a hundred runs: cargo test -p tickseam-cli --test interrupted -- --ignored --nocapture"]
-fn a_replay_that_is_stopped_a_hundred_times_leaves_each_result_old_or_new_and_whole() {
+fn a_replay_that_is_stopped_a_hundred_times_leaves_the_old_results_or_the_new_ones() {
     replay_stopped(100);
 }
 
@@ -141,24 +138,17 @@ fn what_other_verbs_write_is_whole_or_not_there_when_they_are_stopped() {
             let out = place(&target);
             let arguments = [arguments, &[out.as_str()]].concat();
             stops += usize::from(stopped_within(&mut took, &mut moments, &arguments, folder.path(), signal));
-            for (name, bytes) in results(&folder.path().join(&target)) {
-                assert!(
-                    whole.get(&name) == Some(&bytes),
-                    "{verb}, {signal}: {} is not whole",
-                    name.display()
-                );
-            }
+            let found = results(&folder.path().join(&target));
+            assert!(found.is_empty() || found == whole, "{verb}, {signal}: {:?}", found.keys());
         }
         println!("{verb}: {stops} of 6 runs were stopped");
         assert!(stops > 0, "{verb}");
     }
 }
 
-/// Files get their names one after the other. Where one cannot, or where the run is killed between two, those before it are new and
-/// those after it are old: each is whole, but they are of two runs. A results folder would better be replaced in one step, as that of
-/// several recordings is. When this test fails, that has been mended: then ask the tests above for no mixture.
+/// The folder cannot be replaced there, since nothing can be made beside it: files get their names one after the other.
 #[test]
-fn known_to_miss_a_name_that_cannot_be_given_leaves_results_of_two_runs() {
+fn a_name_that_cannot_be_given_leaves_the_old_results() {
     use std::os::unix::fs::{MetadataExt, PermissionsExt, chown};
     use std::os::unix::process::CommandExt;
     let folder = session();
@@ -190,7 +180,5 @@ fn known_to_miss_a_name_that_cannot_be_given_leaves_results_of_two_runs() {
         common::text(&second.stderr),
         "tickseam: results/events.json: cannot be renamed: Operation not permitted (os error 1)\n"
     );
-    let after = results(&all);
-    assert!(after[Path::new("events.tsv")] != before[Path::new("events.tsv")], "no mixture any more");
-    assert!(after[Path::new("alignment.json")] == before[Path::new("alignment.json")], "no mixture any more");
+    assert!(files(&all) == before, "of two runs, or something is left");
 }

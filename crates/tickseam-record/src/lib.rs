@@ -114,7 +114,7 @@ pub use edf::{EdfAnnotation, EdfFile, EdfKind, EdfSignal, EdfStart, record_lengt
 pub use error::{Malformed, Note, Place, ReadError, WriteError};
 pub use npy::{NpyError, NumberType, SampleArray, write_npy_header};
 pub use npy_writer::{NpyType, NpyWriter};
-pub use output::{OutputFolder, in_the_way_of};
+pub use output::{OutputFolder, exchange, in_the_way_of};
 pub use packets::{Columns, Misfit, Packet, PacketRows, Packets};
 pub use parquet_out::{
     NO_SEGMENT, Origin, PacketTimeline, TableCells, TableColumn, packets_parquet, placements_parquet,

@@ -56,7 +56,7 @@ fn an_abandoned_output_takes_its_folders_with_it() {
     let deep = parent.path().join("x/y/z");
     let mut output = OutputFolder::open(&deep).unwrap();
     output.write("a.txt", |out| out.write_all(b"new")).unwrap();
-    assert!(deep.exists());
+    assert!(deep.parent().unwrap().exists() && !deep.exists());
     drop(output);
     assert_eq!(names(parent.path()), [""; 0]);
     let mut output = OutputFolder::open(&deep).unwrap();
@@ -105,7 +105,8 @@ fn what_is_in_the_way_is_named() {
     );
     let below = file.join("out");
     let error = OutputFolder::open(&below).unwrap_err().to_string();
-    assert!(error.starts_with(&format!("{}: found something that is no folder", file.display())), "{error}");
+    let message = "found something that is no folder, expected a folder, or a name that is free";
+    assert_eq!(error, format!("{}: {message}", file.display()));
 
     fs::create_dir(parent.path().join("a.txt")).unwrap();
     let mut output = OutputFolder::open(parent.path()).unwrap();
@@ -123,4 +124,95 @@ fn what_is_in_the_way_is_named() {
     let error = output.commit().unwrap_err().to_string();
     assert_eq!(error, format!("{}: {message}", parent.path().join("second.txt").display()));
     assert_eq!(names(parent.path()), ["a.txt", "file", "second.txt"]);
+}
+
+#[cfg(unix)]
+mod unix {
+    use std::fs::File;
+    use std::os::unix::fs::{MetadataExt, PermissionsExt, symlink};
+
+    use super::*;
+
+    fn write(output: &mut OutputFolder, files: &[(&str, &str)]) {
+        for (name, text) in files {
+            output.write(name, |out| out.write_all(text.as_bytes())).unwrap();
+        }
+    }
+
+    #[test]
+    fn the_folder_is_replaced_whole_and_keeps_ones_own_files_its_mode_and_links_to_it() {
+        let parent = tempfile::tempdir().unwrap();
+        let (real, link) = (parent.path().join("real"), parent.path().join("link"));
+        fs::create_dir(&real).unwrap();
+        fs::write(real.join("a.txt"), "old").unwrap();
+        fs::write(real.join("mine"), "mine").unwrap();
+        symlink("nowhere", real.join("dangling")).unwrap();
+        fs::set_permissions(&real, fs::Permissions::from_mode(0o750)).unwrap();
+        symlink("real", &link).unwrap();
+        let inode = |path: &Path| fs::metadata(path).unwrap().ino();
+        let (folder_before, mine_before) = (inode(&real), inode(&real.join("mine")));
+        let mut output = OutputFolder::open(&link).unwrap();
+        write(&mut output, &[("a.txt", "new"), ("b.txt", "more")]);
+        assert_eq!(names(&real), ["a.txt", "dangling", "mine"]);
+        output.commit().unwrap();
+        assert_eq!(names(&real), ["a.txt", "b.txt", "dangling", "mine"]);
+        assert_eq!(names(parent.path()), ["link", "real"]);
+        assert_eq!(fs::read_to_string(link.join("a.txt")).unwrap(), "new");
+        assert_eq!(inode(&real.join("mine")), mine_before);
+        assert_eq!(fs::metadata(&real).unwrap().mode() & 0o7777, 0o750);
+        if cfg!(any(target_os = "linux", target_os = "android", target_vendor = "apple")) {
+            assert_ne!(inode(&real), folder_before, "it was written in place");
+        }
+    }
+
+    #[test]
+    fn a_folder_with_folders_in_it_is_written_in_place() {
+        let parent = tempfile::tempdir().unwrap();
+        let folder = parent.path().join("folder");
+        fs::create_dir_all(folder.join("pictures")).unwrap();
+        let before = fs::metadata(&folder).unwrap().ino();
+        let mut output = OutputFolder::open(&folder).unwrap();
+        write(&mut output, &[("a.txt", "new")]);
+        output.commit().unwrap();
+        assert_eq!(names(&folder), ["a.txt", "pictures"]);
+        assert_eq!(fs::metadata(&folder).unwrap().ino(), before);
+
+        let late = parent.path().join("late");
+        fs::create_dir(&late).unwrap();
+        let mut output = OutputFolder::open(&late).unwrap();
+        write(&mut output, &[("a.txt", "new"), ("b.txt", "new")]);
+        // One that appears while it is written.
+        fs::create_dir(late.join("pictures")).unwrap();
+        output.commit().unwrap();
+        assert_eq!(names(&late), ["a.txt", "b.txt", "pictures"]);
+        assert_eq!(names(parent.path()), ["folder", "late"]);
+    }
+
+    #[test]
+    fn what_killed_runs_left_goes_and_what_is_in_use_or_somebodys_own_stays() {
+        let parent = tempfile::tempdir().unwrap();
+        let folder = parent.path().join("folder");
+        fs::create_dir(&folder).unwrap();
+        for name in [".a.txt.7-0.partial", ".a.txt.7-1.partial", ".a.txt.x-0.partial", ".c.txt.7-0.partial"] {
+            fs::write(folder.join(name), "").unwrap();
+        }
+        for name in [".folder.7-0.partial", ".folder.7-1.partial", ".other.7-0.partial", ".folder.partial"] {
+            fs::create_dir(parent.path().join(name)).unwrap();
+            fs::write(parent.path().join(name).join("a.txt"), "").unwrap();
+        }
+        let held = [folder.join(".a.txt.7-1.partial"), parent.path().join(".folder.7-1.partial")]
+            .map(|path| File::open(path).unwrap());
+        held.iter().for_each(|file| file.try_lock().unwrap());
+        let mut output = OutputFolder::open(&folder).unwrap();
+        write(&mut output, &[("a.txt", "new")]);
+        output.commit().unwrap();
+        assert_eq!(
+            names(&folder),
+            [".a.txt.7-1.partial", ".a.txt.x-0.partial", ".c.txt.7-0.partial", "a.txt"]
+        );
+        assert_eq!(
+            names(parent.path()),
+            [".folder.7-1.partial", ".folder.partial", ".other.7-0.partial", "folder"]
+        );
+    }
 }

@@ -99,7 +99,7 @@ pub(super) fn export_recording(arguments: &Export) -> Result<(), Failure> {
     let segments = export::prepare(&Captured::of(recording), aligned, &mut samples, &plan).map_err(data)?;
     progress.say("writing");
     let parent = out.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut output = OutputFolder::open_apart_from(folder, parent)?;
+    let mut output = OutputFolder::open_in_place_apart_from(folder, parent)?;
     let mut text = String::new();
     for segment in &segments {
         let name = file_name(out, segment.segment, segments.len())

@@ -104,7 +104,8 @@ pub(super) fn replay(arguments: &Replay) -> Result<(), Failure> {
         Some(folder) => title_of(folder),
         None => name.clone(),
     };
-    let replayed = replay_folder(folder, &title, &out, &options, &|what| progress.say(what))?;
+    let output = || OutputFolder::open_apart_from(folder, &out);
+    let replayed = replay_folder(folder, &title, output, &options, &|what| progress.say(what))?;
     drop(progress);
     if arguments.json {
         let mut text = Vec::new();
@@ -169,14 +170,17 @@ fn replay_all(arguments: &Replay, options: &Options, found: &[Found]) -> Result<
         bar.set_style(style);
         bar.set_length(found.len() as u64);
     }
-    let align =
-        |folder: &Path, out: &Path| match replay_folder(folder, &title_of(folder), out, options, &|_| ()) {
+    let align = |folder: &Path, out: &Path| {
+        // It is shown when all that belongs into it is there.
+        let output = || OutputFolder::open_in_place_apart_from(folder, out);
+        match replay_folder(folder, &title_of(folder), output, options, &|_| ()) {
             Ok(Replayed { alignment, aligned, .. }) => {
                 Ok(run::Aligned { alignment, duration_s: aligned.duration_s })
             }
             Err(Failure::Data(text) | Failure::Usage(text)) => Err(text),
             Err(Failure::NobodyReads) => Err(String::new()),
-        };
+        }
+    };
     let done = || {
         if let Some(bar) = &progress.0 {
             bar.inc(1);
@@ -296,17 +300,17 @@ pub(super) fn title_of(folder: &Path) -> String {
     whole.file_name().map_or_else(|| folder.display().to_string(), |name| name.to_string_lossy().into_owned())
 }
 
-/// Reads a recording folder, aligns it, and writes what was found into `out`.
+/// Reads a recording folder, aligns it, and writes what was found into a folder, which is opened then.
 pub(super) fn replay_folder(
     folder: &Path,
     title: &str,
-    out: &Path,
+    open: impl FnOnce() -> Result<OutputFolder, WriteError>,
     options: &Options,
     say: &dyn Fn(&'static str),
 ) -> Result<Replayed, Failure> {
     let replayed = read_and_align(folder, options, say)?;
     say("writing");
-    write_results(folder, title, out, &replayed, options)?;
+    write_results(open()?, title, &replayed, options)?;
     Ok(replayed)
 }
 
@@ -348,16 +352,14 @@ pub(super) fn results_folder(
 }
 
 fn write_results(
-    folder: &Path,
+    mut output: OutputFolder,
     title: &str,
-    out: &Path,
     replayed: &Replayed,
     options: &Options,
 ) -> Result<(), Failure> {
     let Replayed { recording, aligned, alignment, findings, .. } = replayed;
     let captured = &Captured::of(recording);
     let criteria = &options.criteria;
-    let mut output = OutputFolder::open_apart_from(folder, out)?;
     // The tables are packed while the page is drawn and the disk takes the text.
     let (placements, packets) = std::thread::scope(|scope| {
         let tables = scope.spawn(|| parquet_tables(replayed));

@@ -6,7 +6,7 @@ use std::io::{self, ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
-use tickseam_record::{InputFile, OutputFolder, hash_files, hash_inputs};
+use tickseam_record::{InputFile, OutputFolder, exchange, hash_files, hash_inputs};
 
 use super::table::Row;
 use crate::NUMERICS_REVISION;
@@ -159,7 +159,7 @@ impl Place {
         let names: Vec<&str> = names.iter().map(String::as_str).collect();
         let results = hash_files(&self.new, &names).map_err(|error| error.to_string())?;
         let run = Run::new(&options, inputs, results, row);
-        let mut last = OutputFolder::open(&self.new).map_err(|error| error.to_string())?;
+        let mut last = OutputFolder::open_in_place(&self.new).map_err(|error| error.to_string())?;
         let write = |out: &mut dyn Write| {
             serde_json::to_writer_pretty(&mut *out, &run)?;
             writeln!(out)
@@ -236,18 +236,6 @@ fn fold(left: &Path, target: &Path) -> io::Result<()> {
         }
     }
     fs::remove_dir(left)
-}
-
-/// Two folders change places in one step.
-#[cfg(any(target_os = "linux", target_os = "android", target_vendor = "apple"))]
-fn exchange(one: &Path, other: &Path) -> io::Result<()> {
-    use rustix::fs::{CWD, RenameFlags, renameat_with};
-    renameat_with(CWD, one, CWD, other, RenameFlags::EXCHANGE).map_err(io::Error::from)
-}
-
-#[cfg(not(any(target_os = "linux", target_os = "android", target_vendor = "apple")))]
-fn exchange(_: &Path, _: &Path) -> io::Result<()> {
-    Err(ErrorKind::Unsupported.into())
 }
 
 #[cfg(test)]

@@ -125,7 +125,7 @@ pub fn run(job: &Job<'_>) -> Result<Ran, RunError> {
         let results = job.out.join(&row.recording);
         ["report.html", "alignment.json"].into_iter().find(|name| results.join(name).is_file())
     };
-    let mut output = OutputFolder::open(job.out)?;
+    let mut output = OutputFolder::open_in_place(job.out)?;
     output.write(TABLE, |out| write_csv(&rows, out))?;
     let origin = Origin {
         version: env!("CARGO_PKG_VERSION"),
