@@ -36,6 +36,8 @@ pub struct OutputFolder {
     beside: Option<Beside>,
     /// The files written so far.
     pending: Vec<Pending>,
+    /// Names whose older files go.
+    retired: Vec<OsString>,
     /// Folders made for this output, outermost first.
     made: Vec<PathBuf>,
 }
@@ -80,8 +82,13 @@ impl OutputFolder {
             .map(Path::to_path_buf)
             .collect();
         absent.reverse();
-        let mut folder =
-            Self { path: path.to_path_buf(), beside: None, pending: Vec::new(), made: Vec::new() };
+        let mut folder = Self {
+            path: path.to_path_buf(),
+            beside: None,
+            pending: Vec::new(),
+            retired: Vec::new(),
+            made: Vec::new(),
+        };
         for directory in absent {
             if whole && directory == path {
                 folder.beside = Beside::of_absent(path);
@@ -166,6 +173,11 @@ impl OutputFolder {
         }
     }
 
+    /// An older file of this name goes when the new ones are shown: it would not belong to them. Written after all, it stays.
+    pub fn retire(&mut self, name: &str) {
+        self.retired.push(name.into());
+    }
+
     /// Shows the new files, over older ones of the same names, and says where they are.
     ///
     /// # Errors
@@ -174,11 +186,16 @@ impl OutputFolder {
         for Pending { target, .. } in &self.pending {
             refuse_other_than_file(target)?;
         }
+        let mut retired = std::mem::take(&mut self.retired);
+        retired.retain(|name| self.pending.iter().all(|pending| pending.target.file_name() != Some(name)));
+        for name in &retired {
+            refuse_other_than_file(&self.path.join(name))?;
+        }
         let written: Vec<PathBuf> = self.pending.iter().map(|pending| pending.target.clone()).collect();
         let names: Vec<OsString> =
             written.iter().filter_map(|target| target.file_name().map(OsString::from)).collect();
         if let Some(beside) = self.beside.take() {
-            match beside.swap(&names) {
+            match beside.swap(&names, &retired) {
                 Ok(()) => {
                     self.pending.clear();
                     self.made.clear();
@@ -197,6 +214,13 @@ impl OutputFolder {
         }
         self.give_names()?;
         self.made.clear();
+        for name in retired {
+            let path = self.path.join(name);
+            match fs::remove_file(&path) {
+                Err(error) if error.kind() == ErrorKind::NotFound => {}
+                outcome => outcome.map_err(|source| WriteError::Io { path, action: "removed", source })?,
+            }
+        }
         Ok(written)
     }
 

@@ -154,7 +154,8 @@ fn hash_files_while(
 }
 
 /// Writes a recording folder that [`read`] gives back equal, its notes apart. `truth.csv` is written where there is a
-/// truth, the other optional files where they have rows.
+/// truth, the other optional files where they have rows. An older table of a recording in the same folder goes, with or without a newer
+/// one in its place.
 ///
 /// # Errors
 /// What breaks the format (a stream that is not described, a number beyond its bits) and whatever the operating system
@@ -173,6 +174,7 @@ pub fn write_recording_with(
     further: impl FnOnce(&mut OutputFolder) -> Result<(), WriteError>,
 ) -> Result<(), WriteError> {
     let mut output = OutputFolder::open(folder)?;
+    FILES.iter().for_each(|name| output.retire(name));
     write_into(&mut output, recording)?;
     further(&mut output)?;
     output.commit()?;

@@ -113,7 +113,7 @@ fn what_is_written_is_read_back_equal() {
             host_clock: HostClock::default(),
             link: Link::default(),
             event_latency: [].into(),
-            ..full.description
+            ..full.description.clone()
         },
         packets: std::iter::once(Packet { tick: None, ..packet(0, 0, 0, 0, 1) }).collect(),
         events: vec![],
@@ -123,6 +123,13 @@ fn what_is_written_is_read_back_equal() {
         notes: vec![],
     };
     let folder = tempfile::tempdir().unwrap();
+    write_recording(folder.path(), &bare).unwrap();
+    assert_eq!(read(folder.path()).unwrap(), bare);
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 2);
+
+    // Over an older recording: its tables would not belong to the new one.
+    write_recording(folder.path(), &full).unwrap();
+    fs::write(folder.path().join("events.parquet"), "old").unwrap();
     write_recording(folder.path(), &bare).unwrap();
     assert_eq!(read(folder.path()).unwrap(), bare);
     assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 2);

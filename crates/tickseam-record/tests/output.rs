@@ -126,6 +126,29 @@ fn what_is_in_the_way_is_named() {
     assert_eq!(names(parent.path()), ["a.txt", "file", "second.txt"]);
 }
 
+#[test]
+fn a_retired_name_goes_with_the_commit_unless_it_was_written() {
+    for open in [OutputFolder::open, OutputFolder::open_in_place] {
+        let folder = tempfile::tempdir().unwrap();
+        for name in ["a.txt", "b.txt", "c.txt"] {
+            fs::write(folder.path().join(name), "old").unwrap();
+        }
+        let mut output = open(folder.path()).unwrap();
+        for name in ["a.txt", "b.txt", "absent.txt"] {
+            output.retire(name);
+        }
+        output.write("a.txt", |out| out.write_all(b"new")).unwrap();
+        output.commit().unwrap();
+        assert_eq!(names(folder.path()), ["a.txt", "c.txt"]);
+        assert_eq!(fs::read_to_string(folder.path().join("a.txt")).unwrap(), "new");
+
+        let mut output = open(folder.path()).unwrap();
+        output.retire("c.txt");
+        drop(output);
+        assert_eq!(names(folder.path()), ["a.txt", "c.txt"]);
+    }
+}
+
 #[cfg(unix)]
 mod unix {
     use std::fs::File;

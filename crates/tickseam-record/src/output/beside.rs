@@ -63,17 +63,17 @@ impl Beside {
         &self.path
     }
 
-    /// Takes the place of the target, with all files of the target that are not of the new names. Handed back where that cannot be: the
-    /// target is then as it was.
-    pub(super) fn swap(mut self, new_names: &[OsString]) -> Result<(), Self> {
-        if self.try_swap(new_names).is_err() {
+    /// Takes the place of the target, with all files of the target that are neither of the new names nor of the retired ones. Handed back
+    /// where that cannot be: the target is then as it was.
+    pub(super) fn swap(mut self, new_names: &[OsString], retired: &[OsString]) -> Result<(), Self> {
+        if self.try_swap(new_names, retired).is_err() {
             return Err(self);
         }
         self.is_shown = true;
         Ok(())
     }
 
-    fn try_swap(&self, new_names: &[OsString]) -> io::Result<()> {
+    fn try_swap(&self, new_names: &[OsString], retired: &[OsString]) -> io::Result<()> {
         let Ok(old) = fs::symlink_metadata(&self.target) else {
             self.flush();
             return fs::rename(&self.path, &self.target);
@@ -83,7 +83,7 @@ impl Beside {
         }
         for entry in fs::read_dir(&self.target)? {
             let name = entry?.file_name();
-            if !new_names.contains(&name) {
+            if !new_names.contains(&name) && !retired.contains(&name) {
                 fs::hard_link(self.target.join(&name), self.path.join(&name))?;
             }
         }
@@ -92,10 +92,12 @@ impl Beside {
         exchange(&self.path, &self.target)?;
         // What came there after the links were made goes where it belongs; all else is there.
         for entry in fs::read_dir(&self.path).into_iter().flatten().flatten() {
-            let beside = self.target.join(entry.file_name());
-            let _ = match fs::symlink_metadata(&beside) {
-                Ok(_) => fs::remove_file(entry.path()),
-                Err(_) => fs::rename(entry.path(), beside),
+            let name = entry.file_name();
+            let beside = self.target.join(&name);
+            let _ = if retired.contains(&name) || fs::symlink_metadata(&beside).is_ok() {
+                fs::remove_file(entry.path())
+            } else {
+                fs::rename(entry.path(), beside)
             };
         }
         // Not where something of somebody's own could not be moved.
