@@ -132,6 +132,7 @@ impl Session {
                 depth_us: 200_000.0,
             },
             resolution_us: description.resolution_ns / 1e3 + 1e6 / description.tick_hz,
+            device_step_us: 1e6 / description.tick_hz,
             fixed_delay: description
                 .fixed_delay_ms
                 .zip(description.fixed_delay_u_ms)

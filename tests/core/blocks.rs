@@ -165,6 +165,56 @@ fn a_stamp_that_is_rounded_down_bounds_by_one_step_more() {
     }
 }
 
+/// A millisecond that a host stamp is rounded down to.
+const STEP_US: f64 = 1_000.0;
+
+/// What parts of the host's step the blocks of a link without a grid say that packets met, and for each the same worked out from where its
+/// packets truly could arrive.
+fn met(link: &Link, stamped: impl Fn(f64) -> f64) -> Vec<(u16, u16)> {
+    let line = WorkingLine { origin_s: 0.0, offset_us: SOONEST_US, rate_ppm: link.rate_ppm };
+    let setup = Setup { resolution_us: STEP_US, ..Setup::new(50.0, link.period_s) };
+    let mut collector = Blocks::new(line, &setup, None);
+    let (mut compared, mut truly) = (vec![], 0_u16);
+    for mut arrival in link.arrivals(1) {
+        arrival.residual_us = stamped(arrival.residual_us + arrival.device_s * 1e6) - arrival.device_s * 1e6;
+        if let Some(block) = collector.close_before(&arrival) {
+            compared.push((block.met, truly));
+            truly = 0;
+        }
+        collector.observe(arrival);
+        let soonest_us = arrival.device_s * 1e6 + link.truth_us(arrival.device_s);
+        truly |= 1 << (soonest_us.rem_euclid(STEP_US) / STEP_US * 16.0).floor() as u32;
+    }
+    compared
+}
+
+#[test]
+fn the_parts_of_a_step_that_packets_met_are_those_in_which_they_could_arrive() {
+    let floored = |host_us: f64| (host_us / STEP_US).floor() * STEP_US;
+    // Each packet 0.3 ms, 0 ms or 0.51 ms on in its step; the first two drift apart slowly.
+    for (period_s, parts) in [(0.017_3, 9..=16), (0.020, 1..=3), (0.020_51, 16..=16)] {
+        for jitter_us in [0.0, 400.0] {
+            let link = Link { interval_us: 0.0, period_s, jitter_us, rate_ppm: 10.0, ..Link::default() };
+            for (met, truly) in met(&link, floored) {
+                // Within a block device times are single: at the edge of a part, either.
+                let near = truly.rotate_left(1) | truly | truly.rotate_right(1);
+                assert_eq!(met & !near, 0, "{period_s} s: {met:016b} {truly:016b}");
+                assert!(met.count_ones().abs_diff(truly.count_ones()) <= 2, "{met:016b} {truly:016b}");
+                assert!(parts.contains(&met.count_ones()), "{period_s} s: {met:016b}");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_step_that_the_stamps_do_not_keep_to_is_none() {
+    // Declared coarser than it is: to be on the safe side, or because of what the app adds.
+    let link = Link { interval_us: 0.0, period_s: 0.017_3, ..Link::default() };
+    for stamped in [|host_us: f64| host_us, |host_us: f64| (host_us / 300.0).floor() * 300.0] {
+        assert!(met(&link, stamped).iter().all(|(met, _)| *met == 0));
+    }
+}
+
 #[test]
 fn arrivals_off_the_grid_refute_a_declared_interval() {
     // A constant delay, and a sending period that steps through the phases of the declared grid.

@@ -17,6 +17,7 @@ use crate::regions::fixed;
 const SETUP: Setup = Setup {
     prior: Prior { rate_ppm: 0.0, rate_half_width_ppm: 100.0, depth_us: 200_000.0 },
     resolution_us: 0.0,
+    device_step_us: 0.0,
     fixed_delay: None,
     interval_us: None,
     period_s: 0.02,
@@ -484,4 +485,78 @@ fn batches_of_an_app_that_hold_hardly_more_than_one_packet_are_not_taken_for_the
     assert!(live_held * 100 >= live_asked * 95, "{live_held} of {live_asked} live");
     assert!(on_a_grid > 0, "no batches looked like a grid");
     assert_eq!(held, 12);
+}
+
+/// Stamps rounded down to a millisecond, of a link without a grid; the worst error of a knot after the first minute, and how many knots
+/// hold the truth.
+fn rounded(link: &Link, seed: u64, step_us: f64) -> (f64, f64) {
+    let mut arrivals = link.arrivals(seed);
+    for arrival in &mut arrivals {
+        let host_us = arrival.residual_us + arrival.device_s * 1e6;
+        arrival.residual_us = (host_us / step_us).floor() * step_us - arrival.device_s * 1e6;
+    }
+    let (_, stages) =
+        replayed(&arrivals, &[], &Setup { resolution_us: 1_000.0, period_s: link.period_s, ..SETUP });
+    let knots: Vec<&Knot> = stages.iter().map(|stage| &stage.knot).collect();
+    let off = |knot: &Knot| knot.offset_us - link.truth_us(knot.at_s);
+    let worst_us = knots
+        .iter()
+        .map(|knot| off(knot))
+        .fold(0.0, |worst: f64, off| if off.abs() > worst.abs() { off } else { worst });
+    let held = knots.iter().filter(|knot| off(knot).abs() <= knot.half_width_us()).count();
+    (worst_us, held as f64 / knots.len() as f64)
+}
+
+#[test]
+fn where_packets_meet_all_parts_of_a_coarse_step_its_rounding_shifts_nothing() {
+    // By half a step, 0.5 ms, it did before that was looked at: the least stamps are those that were rounded down by all of it.
+    for jitter_us in [0.0, 50.0, 300.0] {
+        for seed in 1..=10 {
+            let link = Link { interval_us: 0.0, period_s: 0.017_3, jitter_us, ..Link::default() };
+            let (worst_us, held) = rounded(&link, seed, 1_000.0);
+            assert!(
+                worst_us.abs() < 250.0 && held == 1.0,
+                "jitter {jitter_us}, seed {seed}: {worst_us} µs, held {held}"
+            );
+        }
+    }
+}
+
+#[test]
+fn where_they_meet_one_part_alone_the_interval_reaches_over_the_step() {
+    // A packet each 20 ms by a clock that keeps the host's time: all are rounded down by as much.
+    for tenth in 0..10_u32 {
+        for jitter_us in [0.0, 50.0] {
+            let period_s = 0.020;
+            // What the first sample is late by shifts the phase.
+            let rate_ppm = 0.0;
+            let link = Link { interval_us: 0.0, period_s, jitter_us, rate_ppm, ..Link::default() };
+            let step_us = 1_000.0;
+            let shift_us = f64::from(tenth) * 100.0 + 37.0;
+            let mut arrivals = link.arrivals(1);
+            for arrival in &mut arrivals {
+                let host_us = arrival.residual_us + arrival.device_s * 1e6 + shift_us;
+                arrival.residual_us = (host_us / step_us).floor() * step_us - arrival.device_s * 1e6;
+            }
+            let (_, stages) = replayed(&arrivals, &[], &Setup { resolution_us: step_us, period_s, ..SETUP });
+            for Stage { knot, .. } in &stages {
+                let off = knot.offset_us - link.truth_us(knot.at_s) - shift_us;
+                assert!(
+                    off.abs() <= knot.half_width_us(),
+                    "{tenth} tenths, jitter {jitter_us}: {off} {knot:?}"
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn a_step_declared_coarser_than_the_stamps_are_costs_no_truth() {
+    for (step_us, jitter_us) in [(0.001, 0.0), (0.001, 300.0), (300.0, 50.0), (250.0, 0.0)] {
+        for seed in 1..=5 {
+            let link = Link { interval_us: 0.0, period_s: 0.017_3, jitter_us, ..Link::default() };
+            let (worst_us, held) = rounded(&link, seed, step_us);
+            assert!(held == 1.0, "{step_us} µs, jitter {jitter_us}, seed {seed}: {worst_us} µs, held {held}");
+        }
+    }
 }

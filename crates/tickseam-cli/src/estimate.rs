@@ -50,6 +50,7 @@ impl Ground {
         Self {
             setup: Setup {
                 resolution_us: host_step_us + tick_us,
+                device_step_us: tick_us,
                 fixed_delay,
                 interval_us: description.link.connection_interval_ms.map(|interval_ms| interval_ms * 1e3),
                 ..Setup::new(description.device_clock.tolerance_ppm, period_s)

@@ -8,7 +8,7 @@
 use heapless::Vec;
 
 use crate::lattice::{AGREEMENT, Detector, INTERVAL_STEP_US, TOOTH, largest_gap_us, nominal};
-use crate::number::{between, count, magnitude, single};
+use crate::number::{between, count, greater, magnitude, single};
 use crate::setup::Setup;
 use crate::unseen::Unseen;
 
@@ -196,6 +196,9 @@ pub struct Block {
     pub stretch_ppm: f64,
     /// Slope of the working line that the block was taken against, ppm.
     pub rate_ppm: f64,
+    /// Sixteenths of the host's step that packets met when they could arrive at the soonest, the lowest bit the first; 0 where the step
+    /// is too fine to matter, or is none that the stamps keep to.
+    pub met: u16,
     /// The grid's phase jumped inside this block: it bounds from above only.
     pub rephased: bool,
     /// Arrivals in this block did not fit the grid.
@@ -206,6 +209,45 @@ impl Block {
     /// Whether so many packets came together that an app may have collected them.
     pub(crate) fn shares_deliveries(&self) -> bool {
         f64::from(self.packets) > SHARED * f64::from(self.deliveries)
+    }
+}
+
+/// Host steps from which on it is asked what parts of them the packets met, µs.
+const COARSE_US: f64 = 50.0;
+/// Stamps that show whether they keep to a step.
+const STAMPS_NEEDED: usize = 6;
+/// Share of a step that packets of a block may leave unmet and still count as having met it: a few phases alone may be those of packets that are
+/// always late.
+const MOST_UNMET: f64 = 0.25;
+/// Parts of a step that are told apart.
+const PARTS: u32 = 16;
+
+/// The part of a step in which so many steps end, as a bit.
+fn part_of_step(steps: f64) -> u16 {
+    let part = libm::floor((steps - libm::floor(steps)) * f64::from(PARTS));
+    1_u16.rotate_left(u32::try_from(crate::number::nearest(part)).unwrap_or(0) % PARTS)
+}
+
+/// How much of a step was met by no packet at a stretch, at the most, of the sixteenths that were met.
+pub(crate) fn unmet_us(met: u16, step_us: f64) -> f64 {
+    let (mut run, mut longest) = (0_u32, 0_u32);
+    // Around twice, since the step after one is the next one.
+    for part in 0..2 * PARTS {
+        run = if met.rotate_right(part % PARTS) & 1 == 0 { run.saturating_add(1) } else { 0 };
+        longest = if run > longest { run } else { longest };
+    }
+    // The packets at both ends of the stretch may be anywhere in their own parts.
+    step_us * between(f64::from(longest.saturating_add(1)) / f64::from(PARTS), 0.0, 1.0)
+}
+
+/// By how much the least stamps lie below what they would be without rounding, at the least, where the packets of a block met all parts of the
+/// host's step, µs.
+pub(crate) fn lifted_us(block: &Block, setup: &Setup) -> f64 {
+    let (step_us, unmet_us) = (setup.host_step_us(), unmet_us(block.met, setup.host_step_us()));
+    if unmet_us > MOST_UNMET * step_us {
+        0.0
+    } else {
+        greater(step_us - unmet_us - setup.device_step_us, 0.0)
     }
 }
 
@@ -392,6 +434,7 @@ struct Entry {
 pub struct Blocks {
     line: WorkingLine,
     resolution_us: f64,
+    host_step_us: f64,
     entries: Vec<Entry, ENTRIES>,
     from_s: f64,
     reference_us: f64,
@@ -434,6 +477,7 @@ impl Blocks {
         Self {
             line,
             resolution_us: setup.resolution_us,
+            host_step_us: setup.host_step_us(),
             entries: Vec::new(),
             from_s: 0.0,
             reference_us: 0.0,
@@ -677,9 +721,29 @@ impl Blocks {
             interval_us: 0.0,
             stretch_ppm: 0.0,
             rate_ppm: self.line.rate_ppm,
+            met: self.met(),
             rephased: false,
             off_grid: false,
         })
+    }
+
+    /// What parts of the host's step the packets met: [`Block::met`].
+    fn met(&self) -> u16 {
+        if self.host_step_us < COARSE_US || self.entries.len() < STAMPS_NEEDED {
+            return 0;
+        }
+        let (mut met, mut stamped) = (0, 0);
+        for entry in &self.entries {
+            let at_s = self.from_s + f64::from(entry.at_s);
+            let soonest_us = at_s * 1e6 + self.line.at(at_s);
+            let stamp_us =
+                soonest_us + f64::from(entry.stamp_us) - self.line.at(self.from_s) + self.reference_us;
+            met |= part_of_step(soonest_us / self.host_step_us);
+            stamped |= part_of_step(stamp_us / self.host_step_us);
+        }
+        // Whoever declares a coarser step than the stamps have wants to be on the safe side.
+        let in_steps = (0..PARTS).any(|part| stamped & !3_u16.rotate_left(part) == 0);
+        if in_steps { met } else { 0 }
     }
 
     /// If deliveries keep to every second, third, … instant though the packets' period gives them no reason to: which.

@@ -2,7 +2,7 @@
 
 use heapless::Vec;
 
-use crate::block::{Arrival, Block, Blocks, Bound, Interval, WorkingLine};
+use crate::block::{Arrival, Block, Blocks, Bound, Interval, WorkingLine, lifted_us, unmet_us};
 use crate::filter::{Bank, Bounds, Feasible, Prior, WIDEST_CURVATURE};
 use crate::lattice::{self, LONGEST_US};
 use crate::number::{between, greater, magnitude, single};
@@ -65,6 +65,8 @@ pub struct Live {
     last_us: f64,
     /// The most by which one block's least stamp lay beside the one before, µs.
     leap_us: f32,
+    /// Part of the host's step that no packet of the newest block met, µs.
+    unmet_us: f32,
     /// The most that the least stamp may be now if the queue is as empty as it ever was, µs.
     floor_us: f64,
     /// The link's queue overflowed, and has not been seen empty since.
@@ -98,6 +100,7 @@ impl Live {
             first: Bound::default(),
             last_us: 0.0,
             leap_us: 0.0,
+            unmet_us: 0.0,
             floor_us: f64::INFINITY,
             congested: false,
             off_nominal: false,
@@ -150,6 +153,7 @@ impl Live {
         // Packets that come together waited for something, and the newest of them for up to a period: the next one missed it.
         let waited_us = if block.shares_deliveries() { self.setup.period_s * 1e6 } else { 0.0 };
         let doubt_us = greater(self.doubt_us(), waited_us);
+        self.unmet_us = single(unmet_us(block.met, self.setup.host_step_us()));
         let scatter_us = self.scatter.observe(block.minimum);
         if self.minima.is_full() {
             self.minima.rotate_left(1);
@@ -189,7 +193,8 @@ impl Live {
         } else if !self.blocks.found_a_grid() && self.closed >= BLOCKS_NEEDED {
             let (range, _) = scatter::range(self.minima.iter().copied(), scatter::LINE_S);
             let depth =
-                greater(REACH * scatter_us, REACH / 6.0 * range) * f64::from(self.widened) + 2.0 + doubt_us;
+                greater(REACH * scatter_us, REACH / 6.0 * range) * f64::from(self.widened) + 2.0 + doubt_us
+                    - lifted_us(block, &self.setup);
             bounds.lower = Some(Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum });
         }
         let least_delay =
@@ -352,7 +357,11 @@ impl Live {
         if self.blocks.interval().is_none() && !self.blocks.found_a_grid() {
             // Without a grid, the least delayed packets touch the clock, as far as they scatter.
             let mut now = Knot::of(bank.chosen().region(), bank.chosen().at_s());
-            let below_us = TOP_SCATTER * self.scatter.now_us() + self.setup.resolution_us / 2.0;
+            let scatter_us = self.scatter.now_us();
+            let quarter_us = self.setup.host_step_us() / 4.0;
+            let below_us = TOP_SCATTER * scatter_us
+                + self.setup.below_us(f64::from(self.unmet_us))
+                + if scatter_us < quarter_us { scatter_us } else { quarter_us };
             now.lie_at(now.high_us - below_us, now.rate_ppm);
             knot.lie_at(now.offset_us + now.rate_ppm * (device_s - now.at_s), now.rate_ppm);
             holdover_us = greater(knot.half_width_us() - now.half_width_us(), 0.0);

@@ -11,7 +11,7 @@ mod touch;
 
 pub use stage::{Stage, known_at};
 
-use crate::block::{Arrival, Bound, Interval, WorkingLine};
+use crate::block::{Arrival, Bound, Interval, WorkingLine, lifted_us};
 use crate::filter::{Bank, CURVATURES, Feasible, Prior};
 use crate::lattice::LONGEST_US;
 use crate::number::{between, count, greater};
@@ -99,6 +99,8 @@ const ON_TIME_SHARE: f64 = 0.6;
 /// Share of the blocks on a grid from which on the link counts as one with a grid: a false finding is dropped again
 /// after four blocks.
 const GRID_SHARE: f64 = 0.1;
+/// Mean of the least of n sums of two even spreads over [0, 1], times the root of n: √(π/2).
+const LEAST_OF_TWO: f64 = 1.253_314_137_315_5;
 /// Rounds of touches, each with a better idea of the rate.
 const ROUNDS: usize = 3;
 /// Scatter of touches by stamps, as a share of that by the grid's instants, below which the estimate goes by the stamps: of
@@ -133,6 +135,7 @@ pub fn replay(
     let Some(stages) = stages.get_mut(..used) else { return report };
     link::measure_scatter(stages);
     link::clip_outliers(stages);
+    link::measure_unmet(stages, setup.host_step_us());
     let uppers = || stages.iter().filter_map(|s| s.upper);
     let (Some(first), Some(last)) = (uppers().next(), uppers().next_back()) else {
         // Sync pairs alone give no frame.
@@ -165,7 +168,7 @@ pub fn replay(
     report.allowance_us = ALLOWANCE_US + LATENESS_REACH * lateness;
     report.reach = REACH;
     for _ in 0..DOUBLINGS {
-        set_bounds(stages, &report);
+        set_bounds(stages, setup, &report);
         weigh(stages, &prior, ends, &mut report);
         let contradictions = f64::from(report.lower_refuted) + f64::from(report.reopened);
         if contradictions <= 1.0 + count(used) / 300.0 {
@@ -181,13 +184,13 @@ pub fn replay(
         // Only pairs that agree with the declared delay may help to find what arrivals leave open.
         report.pairs_agree = fuse::agree(stages, delay);
         if report.pairs_agree {
-            set_bounds(stages, &report);
+            set_bounds(stages, setup, &report);
             weigh(stages, &prior, ends, &mut report);
             both_ways(stages, &prior, ends);
         }
     }
     if report.on_a_grid && !report.congested {
-        within_bounds(stages, &prior, ends, lateness, &mut report);
+        within_bounds(stages, (setup, &prior), ends, lateness, &mut report);
         if link::bounded_share(stages) > 0.5 {
             by_touches(stages, &prior, ends, (setup, line), lateness, &mut report);
         } else if report.grid_tells_little {
@@ -272,13 +275,19 @@ fn find_grid(
 
 /// On a grid: the estimate is the centre of what the bounds leave if packets hardly ever miss their first chance, which is
 /// likelier than the misses that the interval has to allow for.
-fn within_bounds(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f64, report: &mut Report) {
+fn within_bounds(
+    stages: &mut [Stage],
+    (setup, prior): (&Setup, &Prior),
+    ends: Ends,
+    lateness_us: f64,
+    report: &mut Report,
+) {
     for stage in stages.iter_mut() {
         stage.by_arrivals = stage.knot;
     }
     let allowance_us = SHARP_US + SHARP_LATENESS * lateness_us;
     let sharp = Report { allowance_us, doubt_us: 0.0, collected_us: 0.0, ..*report };
-    set_bounds(stages, &sharp);
+    set_bounds(stages, setup, &sharp);
     for stage in stages.iter_mut() {
         if let (Some(_), Some(likely)) = (stage.bounds.lower, stage.likely) {
             stage.bounds.lower = Some(Bound { residual_us: likely.residual_us - allowance_us, ..likely });
@@ -292,7 +301,7 @@ fn within_bounds(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f
             stage.knot.lie_at(sharp.offset_us, sharp.rate_ppm);
         }
     }
-    set_bounds(stages, report);
+    set_bounds(stages, setup, report);
 }
 
 /// Without a grid: the least delayed packets of many blocks touch the clock, so that it lies near the top of what is
@@ -300,13 +309,21 @@ fn within_bounds(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f
 fn below_the_top(stages: &mut [Stage], setup: &Setup, line: WorkingLine) {
     for stage in stages.iter_mut() {
         let scatter_us = stage.scatter_us;
+        let rounded_us = rounded_us(stage.unmet_us, scatter_us, setup);
         let knot = &mut stage.knot;
-        let near_top = knot.high_us - TOP_SCATTER * scatter_us - setup.resolution_us / 2.0;
+        let near_top = knot.high_us - TOP_SCATTER * scatter_us - rounded_us;
         knot.offset_us = between(near_top, knot.low_us, knot.high_us);
         if knot.rate_high_ppm - knot.rate_low_ppm > RATE_OPEN_PPM {
             knot.rate_ppm = between(line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
         }
     }
+}
+
+/// How far below the least stamps, lifted by the resolution, the clock is reckoned to lie for what rounding leaves. Where delays scatter, the
+/// least sum of a delay and of what a step leaves is more than the least of either.
+fn rounded_us(unmet_us: f64, scatter_us: f64, setup: &Setup) -> f64 {
+    let quarter_us = setup.host_step_us() / 4.0;
+    setup.below_us(unmet_us) + if scatter_us < quarter_us { scatter_us } else { quarter_us }
 }
 
 /// Narrows the knots by what the least waits touch, in rounds, each with a better idea of the rate.
@@ -322,7 +339,7 @@ fn by_touches(
     for _ in 0..ROUNDS {
         let Some((period_s, gap_us)) = touch::stretch_between_touches(stages, report, setup) else { return };
         report.touch_period_s = period_s;
-        set_bounds(stages, report);
+        set_bounds(stages, setup, report);
         stages.iter_mut().for_each(|stage| stage.touch_reach_us = 0.0);
         let by_instants = touch::find(stages, period_s, |block| block.minimum);
         if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {
@@ -338,7 +355,14 @@ fn by_touches(
             let before = stage.by_arrivals;
             stage.knot.lie_at(before.offset_us, before.rate_ppm);
         }
-        let lean_us = gap_us / 4.0 + lean_us - setup.resolution_us / 2.0;
+        let step_us = setup.host_step_us();
+        // The least sum of two even spreads, of the wait over the interval and of what is left of the step.
+        let interval_us = report.interval.map_or(0.0, |interval| interval.period_us);
+        let in_a_step = period_s / setup.period_s * step_us / greater(interval_us, step_us);
+        let least_us = step_us * between(LEAST_OF_TWO / libm::sqrt(greater(in_a_step, 1e-6)), 0.0, 0.5);
+        let unmet_us = stages.first().map_or(step_us, |stage| stage.unmet_us);
+        let rounded_us = setup.below_us(0.0) + greater(least_us, unmet_us / 2.0);
+        let lean_us = gap_us / 4.0 + lean_us + rounded_us - setup.resolution_us;
         let by_stamps = touch::find(stages, period_s, |block| block.stamped);
         // Where packets may still enter an event that is under way, its instant tells too little and the stamps the more.
         if let (Some(instants), Some(stamps)) = (by_instants, by_stamps)
@@ -360,7 +384,7 @@ fn by_touches(
 }
 
 /// Sets each stage's bounds on u as the allowance and the reach have them.
-fn set_bounds(stages: &mut [Stage], report: &Report) {
+fn set_bounds(stages: &mut [Stage], setup: &Setup, report: &Report) {
     for stage in stages {
         stage.bounds.upper = stage.upper;
         stage.bounds.lower = None;
@@ -368,8 +392,9 @@ fn set_bounds(stages: &mut [Stage], report: &Report) {
             && !(report.congested || stage.congested)
         {
             let floor = || {
-                link::floor_bound(block, stage.scatter_us, stage.range_us, report.reach)
-                    .map(|l| Bound { residual_us: l.residual_us - report.doubt_us, ..l })
+                let depth_us = link::depth_us(stage.scatter_us, stage.range_us, report.reach)?;
+                let below_us = depth_us + report.doubt_us - lifted_us(block, setup);
+                Some(Bound { residual_us: block.minimum.residual_us - below_us, ..block.minimum })
             };
             stage.bounds.lower = match stage.lattice.filter(|_| block.interval_us > 0.0) {
                 Some(l) => {
@@ -434,10 +459,9 @@ fn attribute(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f64, 
         let share = if gentle.contradicted || width <= 0.0 { 0.0 } else { 1.0 - narrower / width };
         let half_us = stage.knot.half_width_us();
         let curvature_us = between(share, 0.0, 1.0) * half_us;
-        if let Some(block) = &stage.block {
+        if stage.block.is_some() {
             scattered_us = if !report.on_a_grid {
-                link::floor_bound(block, stage.scatter_us, stage.range_us, report.reach)
-                    .map_or(half_us, |l| block.minimum.residual_us - l.residual_us)
+                link::depth_us(stage.scatter_us, stage.range_us, report.reach).unwrap_or(half_us)
             } else if stage.touch_reach_us > 0.0 {
                 stage.touch_reach_us
             } else {

@@ -3,7 +3,7 @@
 use heapless::Vec;
 
 use crate::block::Bound;
-use crate::number::count;
+use crate::number::{count, single};
 
 /// Second differences remembered.
 const REMEMBERED: usize = 16;
@@ -14,7 +14,7 @@ const SECOND_DIFFERENCE: f64 = 1.954_410_047_611_68;
 #[derive(Clone, Debug)]
 pub(crate) struct Scatter {
     last: Vec<Bound, 3>,
-    differences: Vec<f64, REMEMBERED>,
+    differences: Vec<f32, REMEMBERED>,
 }
 
 impl Scatter {
@@ -41,7 +41,7 @@ impl Scatter {
                     self.differences.rotate_left(1);
                     let _ = self.differences.pop();
                 }
-                let _ = self.differences.push(off);
+                let _ = self.differences.push(single(off));
             }
         }
         self.now_us()
@@ -52,7 +52,8 @@ impl Scatter {
         if self.differences.len() < 2 {
             return 0.0;
         }
-        let mean = self.differences.iter().sum::<f64>() / count(self.differences.len());
+        let mean =
+            self.differences.iter().copied().map(f64::from).sum::<f64>() / count(self.differences.len());
         mean / SECOND_DIFFERENCE
     }
 }

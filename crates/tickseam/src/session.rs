@@ -258,6 +258,7 @@ impl Ground {
             setup: Setup {
                 // A tick is rounded down as a host stamp is.
                 resolution_us: host_step_us + tick_us,
+                device_step_us: tick_us,
                 fixed_delay,
                 interval_us,
                 ..Setup::new(tolerance_ppm, period_s)

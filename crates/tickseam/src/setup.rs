@@ -1,7 +1,7 @@
 //! What is known of the clocks and the link before anything has arrived.
 
 use crate::filter::Prior;
-use crate::number::magnitude;
+use crate::number::{greater, magnitude};
 use crate::placement::Shift;
 
 /// How far a phone's own clock may be off its nominal rate, ppm: temperature-compensated reference oscillators of phones are
@@ -50,8 +50,10 @@ const FARTHEST_PPM: f64 = 30_000.0;
 pub struct Setup {
     /// The clock.
     pub prior: Prior,
-    /// Step of the host stamps, µs: a stamp is the clock rounded down to it.
+    /// Step of the host stamps and of the device's counter together, µs: either clock is rounded down to its own.
     pub resolution_us: f64,
+    /// The device's share of it, µs.
+    pub device_step_us: f64,
     /// Smallest time from a packet's first sample to its host stamp, if it is known.
     pub fixed_delay: Option<Shift>,
     /// Connection interval that was declared, µs.
@@ -71,10 +73,22 @@ impl Setup {
                 depth_us: DEPTH_US,
             },
             resolution_us: 0.001,
+            device_step_us: 0.0,
             fixed_delay: None,
             interval_us: None,
             period_s,
         }
+    }
+
+    /// Step of the host stamps alone, µs.
+    pub(crate) fn host_step_us(&self) -> f64 {
+        greater(self.resolution_us - self.device_step_us, 0.0)
+    }
+
+    /// How far the clock is reckoned to lie below the least stamps, each of them lifted by the [`resolution_us`](Self::resolution_us),
+    /// for what rounding leaves: where packets met all parts of the host's step, some of them were rounded down by all of it.
+    pub(crate) fn below_us(&self, unmet_us: f64) -> f64 {
+        unmet_us / 2.0 + self.device_step_us
     }
 
     /// The same after a slope of the lower envelope of `rate_ppm` was seen over `span_s` seconds, where that lies outside what

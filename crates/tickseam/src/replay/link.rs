@@ -1,7 +1,7 @@
 //! What kind of link the blocks show, and how far each of them may be believed.
 
 use super::stage::Stage;
-use crate::block::{Arrival, Block, Bound, SHARED};
+use crate::block::{Arrival, Block, Bound, SHARED, unmet_us};
 use crate::lattice;
 use crate::number::{count, greater};
 use crate::scatter::{self, Scatter};
@@ -9,6 +9,9 @@ use crate::setup::CONGESTED_LOSS;
 
 /// Packets of one delivery from which on they count as a batch.
 const BATCH: f64 = 1.8;
+/// Over so long it is asked what parts of the host's step packets met, s: a rate that is known to a part in a million moves them by less than
+/// a sixteenth of a millisecond.
+const MET_S: f64 = 60.0;
 /// Stages on either side that are asked whether the link is congested.
 const WINDOW: usize = 10;
 /// Mean lateness of the deliveries on a grid, µs.
@@ -194,6 +197,20 @@ pub(super) fn measure_scatter(stages: &mut [Stage]) {
     }
 }
 
+/// How much of the host's step no packet met, in stretches of so many seconds.
+pub(super) fn measure_unmet(stages: &mut [Stage], step_us: f64) {
+    let mut rest = stages;
+    while let Some(from_s) = rest.first().map(|stage| stage.bounds.at_s) {
+        let n = rest.partition_point(|stage| stage.bounds.at_s < from_s + MET_S);
+        let n = if n > 0 { n } else { 1 };
+        let Some((stretch, after)) = core::mem::take(&mut rest).split_at_mut_checked(n) else { return };
+        let met = stretch.iter().filter_map(Stage::block).fold(0, |met, block| met | block.met);
+        let unmet_us = unmet_us(met, step_us);
+        stretch.iter_mut().for_each(|stage| stage.unmet_us = unmet_us);
+        rest = after;
+    }
+}
+
 /// How often the grid slipped: the way that it moved against the packets, in steps of what one block leaves open.
 pub(super) fn slips(stages: &[Stage], rate_ppm: f64) -> f64 {
     let (mut moved, mut open, mut n) = (0.0, 0.0, 0.0);
@@ -210,10 +227,8 @@ pub(super) fn slips(stages: &[Stage], rate_ppm: f64) -> f64 {
     if n > 0.0 && open > n { moved * n / open } else { 0.0 }
 }
 
-/// Lower bound where delays return to their minimum to within what the minima scatter by.
-pub(super) fn floor_bound(block: &Block, scatter_us: f64, range_us: f64, reach: f64) -> Option<Bound> {
-    let by_scatter = reach * scatter_us;
-    let by_range = reach / 6.0 * range_us;
-    let depth = if by_scatter > by_range { by_scatter } else { by_range } + 2.0;
-    (scatter_us > 0.0).then_some(Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum })
+/// How far below a least stamp the clock may lie where delays return to their minimum to within what the minima scatter by, µs; `None` while
+/// that is not known.
+pub(super) fn depth_us(scatter_us: f64, range_us: f64, reach: f64) -> Option<f64> {
+    (scatter_us > 0.0).then(|| greater(reach * scatter_us, reach / 6.0 * range_us) + 2.0)
 }

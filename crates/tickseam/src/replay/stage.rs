@@ -22,6 +22,8 @@ pub struct Stage {
     /// Scatter of the minima around here, and their range about a straight line, µs.
     pub(super) scatter_us: f64,
     pub(super) range_us: f64,
+    /// Part of the host's step that no packet around here met, µs.
+    pub(super) unmet_us: f64,
     /// Height of the least wait above what was known, where this block has the least of its stretch, µs.
     pub(super) touch_us: Option<f64>,
     /// How far the clock may lie below the touch for its scatter, as it was bounded; 0 where it is none, µs.
@@ -54,6 +56,7 @@ impl Stage {
             bounds: Bounds::default(),
             scatter_us: 0.0,
             range_us: 0.0,
+            unmet_us: 0.0,
             touch_us: None,
             touch_reach_us: 0.0,
             touch_after: None,
