@@ -359,6 +359,7 @@ impl Ground {
     fn by_samples(&self) -> Self {
         let mut ground = *self;
         ground.setup.resolution_us = self.host_step_us;
+        ground.setup.device_step_us = 0.0;
         ground.half_tick_us = 0.0;
         ground
     }
