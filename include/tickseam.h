@@ -511,7 +511,7 @@ typedef struct tickseam_config {
 } tickseam_config;
 
 /*
- Packets of a recording in the order of reception, one array for each field, all of `count` elements.
+ Packets of a recording in the order of reception or within 64 places of it, one array for each field, all of `count` elements.
  */
 typedef struct tickseam_packets {
   /*

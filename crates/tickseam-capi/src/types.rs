@@ -322,7 +322,7 @@ pub struct tickseam_counters {
     pub markers_refused: u64,
 }
 
-/// Packets of a recording in the order of reception, one array for each field, all of `count` elements.
+/// Packets of a recording in the order of reception or within 64 places of it, one array for each field, all of `count` elements.
 #[repr(C)]
 #[derive(Clone, Copy)]
 pub struct tickseam_packets {

@@ -19,6 +19,7 @@ use crate::estimate::{Estimate, Ground, Piece};
 use crate::live_answers::{LiveAnswer, live_answers};
 use crate::pairs::Sightings;
 use crate::quantile::median;
+use crate::reception;
 use crate::resolve::{NOWHERE, Places, stream_config};
 
 /// What an alignment may see of a recording: all but the truth.
@@ -437,7 +438,7 @@ fn align_by_samples(captured: &Captured<'_>, jumps: usize) -> Result<Aligned, In
     description.device_clock.tick_hz = None;
     description.device_clock.tick_bits = None;
     let by_samples = Captured { description: &description, exchanges: &[], markers: &[], ..*captured };
-    let mut aligned = align(&by_samples)?;
+    let mut aligned = align_in_order(&by_samples)?;
     let mut remark = format!(
         "The tick jumped {jumps} times against the sequence numbers: it may not be read at a packet's first sample. Time was counted by \
          samples instead."
@@ -451,11 +452,30 @@ fn align_by_samples(captured: &Captured<'_>, jumps: usize) -> Result<Aligned, In
 
 /// Aligns a recording: places its events on the sample timeline of the reference stream.
 ///
-/// Two threads: one replays, one hears the causal estimator.
+/// Two threads: one replays, one hears the causal estimator. Packets that were written down in another order than that of their reception
+/// are put back into it before either does.
 ///
 /// # Errors
 /// A stream or counter that no device can have, as `recording.toml` describes it.
 pub fn align(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
+    let Some(order) = reception::order(captured.description, captured.packets) else {
+        return align_in_order(captured);
+    };
+    let packets: Packets<'_> = order.iter().filter_map(|&row| captured.packets.get(row as usize)).collect();
+    let mut aligned = align_in_order(&Captured { packets: &packets, ..*captured })?;
+    for row in aligned.sample_timelines.iter_mut().flat_map(|timeline| &mut timeline.rows) {
+        *row = order[*row as usize];
+    }
+    let n = reception::misplaced(&order);
+    aligned.remarks.push(format!(
+        "{n} {} behind packets with later stamps and later numbers, as if written down late: all were taken in the order of their stamps.",
+        if n == 1 { "packet stands" } else { "packets stand" }
+    ));
+    Ok(aligned)
+}
+
+/// The alignment of packets that are in the order of reception.
+fn align_in_order(captured: &Captured<'_>) -> Result<Aligned, IntakeConfigError> {
     let mut places = Places::find(captured.description, captured.packets)?;
     if is_restless(captured, &places) {
         return align_by_samples(captured, places.tick_steps.len());

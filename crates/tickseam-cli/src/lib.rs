@@ -20,6 +20,7 @@ pub mod pairs;
 pub mod peers;
 mod positions;
 mod quantile;
+mod reception;
 mod report;
 pub mod resolve;
 pub mod schedule;

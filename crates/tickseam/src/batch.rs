@@ -9,11 +9,12 @@
 use crate::block::{Arrival, Deliveries};
 use crate::frame::Frame;
 use crate::gate::Gate;
-use crate::intake::{CountClock, IntakeCounters, PacketStamp};
+use crate::intake::{CountClock, IntakeCounters, PacketStamp, StreamConfig};
 use crate::live::Live;
 use crate::number::single;
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
+use crate::reception::Reception;
 use crate::replay::{Report, Stage, known_at, replay, stages_needed};
 use crate::select::envelope_line;
 use crate::session::{Ground, Placed, SessionConfig, SessionConfigError};
@@ -75,7 +76,7 @@ pub fn stages_for(packets: usize, pairs: usize, span_s: f64) -> usize {
 pub trait Received {
     /// How many packets.
     fn count(&self) -> usize;
-    /// The stream and the stamp of one, in the order of reception; `None` beyond the last.
+    /// The stream and the stamp of one, in the order of reception or within [`PLACES`](crate::reception::PLACES) of it; `None` beyond the last.
     fn packet(&self, place: usize) -> Option<(usize, PacketStamp)>;
     /// One of the exchanges; `None` beyond the last.
     fn exchange(&self, _place: usize) -> Option<ExchangeStamps> {
@@ -93,8 +94,9 @@ pub struct Place {
     index: i64,
     /// Looked at only if `ticked`.
     tick: i64,
-    /// Number of the packet in the order of reception.
+    /// Number of the packet as it is handed over, and in the order of reception.
     row: usize,
+    rank: usize,
     segment: u32,
     samples: u32,
     behind_us: f32,
@@ -154,10 +156,10 @@ pub fn replay_packets<const STREAMS: usize>(
     lent: Lent<'_>,
 ) -> Result<BatchReport, BatchError> {
     let (ground, clock) = Ground::new(config).map_err(BatchError::Config)?;
-    let mut settling = Settling::<STREAMS, (usize, f32)>::new(clock, config.streams)
+    let mut settling = Settling::<STREAMS, (usize, usize, f32)>::new(clock, config.streams)
         .map_err(|error| BatchError::Config(SessionConfigError::Intake(error)))?;
     let Lent { places, arrivals, pairs, stages } = lent;
-    let places = settle(&mut settling, &ground, received, places)?;
+    let places = settle(&mut settling, (config.streams, &ground), received, places)?;
     let mut batch =
         Batch { config, ground, received, events, arrivals, pairs, stages, report: BatchReport::default() };
     let mut rest = places;
@@ -177,37 +179,59 @@ pub fn replay_packets<const STREAMS: usize>(
 
 /// Finds the places of the reference stream's packets: by segment, each in the order of reception.
 fn settle<'a, const STREAMS: usize>(
-    settling: &mut Settling<STREAMS, (usize, f32)>,
-    ground: &Ground,
+    settling: &mut Settling<STREAMS, (usize, usize, f32)>,
+    (streams, ground): (&[StreamConfig], &Ground),
     received: &impl Received,
     places: &'a mut [Place],
 ) -> Result<&'a mut [Place], BatchError> {
     let mut deliveries = Deliveries::default();
     let (mut filled, mut short) = (0_usize, false);
-    for row in 0..received.count() {
-        let Some((stream, stamp)) = received.packet(row) else { break };
+    let mut reception = Reception::default();
+    let mut written = 0_usize;
+    let bits = |stream: usize| streams.get(stream).map_or(0, |stream| stream.sequence_bits);
+    let mut next = || {
+        while let Some((stream, stamp)) = received.packet(written) {
+            let row = written;
+            written = written.saturating_add(1);
+            if let Some(first) = reception.observe(stream, bits(stream), &stamp, row) {
+                return Some(first);
+            }
+        }
+        reception.pop()
+    };
+    for rank in 0..received.count() {
+        let Some((row, (stream, stamp))) = next().and_then(|row| Some((row, received.packet(row)?))) else {
+            break;
+        };
         let behind_us = single(deliveries.observe(stamp.host_ns));
         let stamp = ground.stamp(stamp);
-        let _ = settling.observe_tagged(stream, stamp, (row, behind_us), |settled, (row, behind_us)| {
-            if settled.stream != 0 {
-                return;
-            }
-            let (index, segment) = (settled.at.index, settled.at.segment);
-            let (tick, ticked) = (settled.at.device, settled.at.clock == CountClock::Ticks);
-            let samples = received.packet(row).map_or(0, |(_, stamp)| stamp.samples);
-            match places.get_mut(filled) {
-                Some(slot) => *slot = Place { index, tick, row, segment, samples, behind_us, ticked },
-                None => short = true,
-            }
-            filled = filled.saturating_add(1);
-        });
+        let _ = settling.observe_tagged(
+            stream,
+            stamp,
+            (row, rank, behind_us),
+            |settled, (row, rank, behind_us)| {
+                if settled.stream != 0 {
+                    return;
+                }
+                let (index, segment) = (settled.at.index, settled.at.segment);
+                let (tick, ticked) = (settled.at.device, settled.at.clock == CountClock::Ticks);
+                let samples = received.packet(row).map_or(0, |(_, stamp)| stamp.samples);
+                match places.get_mut(filled) {
+                    Some(slot) => {
+                        *slot = Place { index, tick, row, rank, segment, samples, behind_us, ticked }
+                    }
+                    None => short = true,
+                }
+                filled = filled.saturating_add(1);
+            },
+        );
     }
     if short {
         return Err(BatchError::Room);
     }
     let places = places.get_mut(..filled).unwrap_or_default();
     // Packets that were settled late, and those of an old numbering that straggle in.
-    sort(places, &|a, b| (a.segment, a.row) < (b.segment, b.row));
+    sort(places, &|a, b| (a.segment, a.rank) < (b.segment, b.rank));
     Ok(places)
 }
 
@@ -240,7 +264,7 @@ impl<R: Received> Batch<'_, R> {
         let Some(&stream) = self.config.streams.first() else { return Ok(()) };
         let host_ns = |place: &Place| self.received.packet(place.row).map_or(0, |(_, stamp)| stamp.host_ns);
         let timeline = Timeline::of(places.iter().map(Place::counted), stream, tick_hz);
-        let earliest = places.iter().min_by_key(|place| (place.index, place.row));
+        let earliest = places.iter().min_by_key(|place| (place.index, place.rank));
         let (Some(timeline), Some(earliest)) = (timeline, earliest) else { return Ok(()) };
         let frame = timeline.frame(host_ns(earliest), tick_hz);
         let ground = match timeline.clock {
@@ -336,7 +360,7 @@ impl Filled<'_> {
 impl Estimated {
     /// Gives the events that may belong to this segment their answers.
     fn answer(&self, places: &mut [Place], events: &mut [Asked], known: &dyn Fn(f64) -> (Knot, f64)) {
-        sort(places, &|a, b| (a.index, a.row) < (b.index, b.row));
+        sort(places, &|a, b| (a.index, a.rank) < (b.index, b.rank));
         let (from_s, to_s) = self.span_s;
         for event in events {
             let begun = (self.segment, self.frame);

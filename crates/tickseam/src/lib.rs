@@ -8,6 +8,7 @@
 //! packet stamp → intake (unwrap, gaps, segments) → sync pair → block → (rate, offset) region → knot → clock map, placement
 //! ```
 //!
+//! - [`reception`] restores the order of a log that was written out of it.
 //! - [`intake`] turns wrapping counters into positions, [`gaps`] lists what is missing.
 //! - [`pair`] and [`block`]: what an observation says of both clocks. An arrival is an inequality, not a measurement.
 //! - [`select`] and [`mod@line`]: weighted linear regression over sync pairs selected on the lower envelope: the working frame,
@@ -40,6 +41,7 @@ pub mod map;
 mod number;
 pub mod pair;
 pub mod placement;
+pub mod reception;
 pub mod region;
 pub mod replay;
 pub mod rise;

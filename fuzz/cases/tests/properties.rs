@@ -399,25 +399,11 @@ fn shuffled(places: usize) -> Vec<(Vec<PacketStamp>, Vec<PacketStamp>, Vec<i64>)
 }
 
 #[test]
-fn rows_up_to_three_places_late_move_no_event_out_of_its_interval() {
-    for (stamps, others, events) in shuffled(3) {
-        for (one, other) in
-            replayed(&CONFIG, &stamps, &events).iter().zip(&replayed(&CONFIG, &others, &events))
-        {
-            let (one, other) = (one.placement, other.placement);
-            let off = (one.device_s - other.device_s).abs() * 1e6 / one.u95_us.max(other.u95_us);
-            assert!(off < 0.5, "off by {off} of the wider interval: {one:?} {other:?}");
-        }
+fn rows_in_any_order_within_the_window_give_the_same_bits() {
+    for (stamps, others, events) in [1, 3, 10, 40, 60].into_iter().flat_map(shuffled) {
+        assert_ne!(stamps, others);
+        assert_eq!(bits(&replayed(&CONFIG, &stamps, &events)), bits(&replayed(&CONFIG, &others, &events)));
     }
-}
-
-/// Known to miss: any order inside the reorder window should give the same bits. Fails when it does, and is then to be turned round.
-#[test]
-fn known_to_miss_neighbours_that_change_places_change_the_bits_of_a_replay() {
-    let differ = shuffled(1).iter().any(|(stamps, others, events)| {
-        bits(&replayed(&CONFIG, stamps, events)) != bits(&replayed(&CONFIG, others, events))
-    });
-    assert!(differ, "neighbours may change places now: state it as a property");
 }
 
 /// The reorder window is of 62 packets. Four packets in a row that came late, each ahead of the last, were once taken for a restart.
