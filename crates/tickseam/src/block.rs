@@ -223,12 +223,14 @@ const MOST_UNMET: f64 = 0.25;
 const PARTS: u32 = 16;
 
 /// The part of a step in which so many steps end, as a bit.
+#[inline(never)]
 fn part_of_step(steps: f64) -> u16 {
     let part = libm::floor((steps - libm::floor(steps)) * f64::from(PARTS));
     1_u16.rotate_left(u32::try_from(crate::number::nearest(part)).unwrap_or(0) % PARTS)
 }
 
 /// How much of a step was met by no packet at a stretch, at the most, of the sixteenths that were met.
+#[inline(never)]
 pub(crate) fn unmet_us(met: u16, step_us: f64) -> f64 {
     let (mut run, mut longest) = (0_u32, 0_u32);
     // Around twice, since the step after one is the next one.
@@ -728,6 +730,7 @@ impl Blocks {
     }
 
     /// What parts of the host's step the packets met: [`Block::met`].
+    #[inline(never)]
     fn met(&self) -> u16 {
         if self.host_step_us < COARSE_US || self.entries.len() < STAMPS_NEEDED {
             return 0;

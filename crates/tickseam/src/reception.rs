@@ -62,6 +62,7 @@ impl Row {
 impl Reception {
     /// Takes the packet that was written down next, of a stream whose sequence numbers have so many bits; returns the number `row` of the one
     /// that is next in the order of reception, once there is one.
+    #[inline(never)]
     pub fn observe(
         &mut self,
         stream: usize,
