@@ -894,6 +894,13 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
             "{wild} packets have host stamps more than 5 s away from those before and after: not used for the clock."
         ));
     }
+    let early: u64 = estimates.values().map(|estimate| estimate.early).sum();
+    if early > 0 {
+        let (packets, are) = if early == 1 { ("packet", "is") } else { ("packets", "are") };
+        remarks.push(format!(
+            "{early} {packets} {are} stamped before they could come, by those before and after: not used for the clock."
+        ));
+    }
     let unsettled: u64 = ways.places.counts.iter().map(|counts| counts.rejected).sum();
     if unsettled > 0 {
         remarks.push(format!(

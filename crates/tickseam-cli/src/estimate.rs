@@ -5,7 +5,7 @@ use std::ops::Range;
 use tickseam::block::{Arrival, WorkingLine};
 use tickseam::filter::WIDEST_CURVATURE;
 use tickseam::frame::Frame;
-use tickseam::gate::Gate;
+use tickseam::gate::{Gate, without_early};
 use tickseam::line::{LineAccumulator, LineFit};
 use tickseam::live::Live;
 use tickseam::pair::SyncPair;
@@ -165,6 +165,8 @@ pub struct Estimate {
     pub arrivals: Vec<Arrival>,
     /// Arrivals left out because their host stamps are nonsense.
     pub wild: u64,
+    /// Arrivals left out because they were stamped before they could come.
+    pub early: u64,
     /// In the order of reception; at least one.
     pub pieces: Vec<Piece>,
     /// Changes of the link's grid, across which the clocks go on.
@@ -188,6 +190,9 @@ impl Estimate {
             arrivals.extend(gate.admit(arrival).into_iter().flatten());
         }
         arrivals.extend(gate.close());
+        let used = without_early(&mut arrivals);
+        let early = (arrivals.len() - used) as u64;
+        arrivals.truncate(used);
         if arrivals.is_empty() {
             return None;
         }
@@ -236,7 +241,7 @@ impl Estimate {
             change.cause == Cause::AnchorRephase && cuts.iter().any(near)
         };
         let grid_changes = grid_changes.into_iter().filter(|change| !of_clock(change)).collect();
-        Some(Self { frame, ground, wild: gate.dropped, pieces, grid_changes, arrivals })
+        Some(Self { frame, ground, wild: gate.dropped, early, pieces, grid_changes, arrivals })
     }
 
     /// Places an event under one piece.

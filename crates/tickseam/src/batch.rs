@@ -8,7 +8,7 @@
 
 use crate::block::{Arrival, Deliveries};
 use crate::frame::Frame;
-use crate::gate::Gate;
+use crate::gate::{Gate, without_early};
 use crate::intake::{CountClock, IntakeCounters, PacketStamp, StreamConfig};
 use crate::live::Live;
 use crate::number::single;
@@ -283,7 +283,11 @@ impl<R: Received> Batch<'_, R> {
         gate.close().into_iter().try_for_each(|arrival| filled.push(arrival))?;
         self.report.wild = self.report.wild.saturating_add(gate.dropped);
         let (count, span_s) = (filled.count, filled.span_s);
-        let Some(arrivals) = self.arrivals.get(..count).filter(|arrivals| !arrivals.is_empty()) else {
+        let admitted = self.arrivals.get_mut(..count).unwrap_or_default();
+        let used = without_early(admitted);
+        let early = count.saturating_sub(used);
+        self.report.wild = self.report.wild.saturating_add(u64::try_from(early).unwrap_or(0));
+        let Some(arrivals) = self.arrivals.get(..used).filter(|arrivals| !arrivals.is_empty()) else {
             return Ok(());
         };
         self.report.segments = self.report.segments.saturating_add(1);

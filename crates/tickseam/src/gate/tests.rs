@@ -1,0 +1,45 @@
+extern crate std;
+use std::vec::Vec;
+
+use super::*;
+
+/// A packet each 20 ms, waiting by a saw-tooth of up to 12 ms; stamps of some of them moved, in ms.
+fn stamped(moved: impl Fn(u32) -> f64) -> Vec<Arrival> {
+    (0..200_u32)
+        .map(|n| Arrival::new(f64::from(n) * 0.02, f64::from(n * 7 % 13) * 1e3 + moved(n) * 1e3))
+        .collect()
+}
+
+fn left_out(moved: impl Fn(u32) -> f64) -> Vec<u32> {
+    let mut arrivals = stamped(&moved);
+    let used = without_early(&mut arrivals);
+    let times: Vec<f64> = arrivals.get(..used).unwrap_or_default().iter().map(|a| a.device_s).collect();
+    (0..200).filter(|&n| !times.contains(&(f64::from(n) * 0.02))).collect()
+}
+
+#[test]
+fn a_few_stamps_before_their_packets_could_come_are_left_out() {
+    for early_ms in [-40.0, -400.0] {
+        for run in [1, 3, 8] {
+            let moved = |n| if (100..100 + run).contains(&n) { early_ms } else { 0.0 };
+            assert_eq!(left_out(moved), (100..100 + run).collect::<Vec<_>>(), "{early_ms} ms, {run}");
+        }
+    }
+}
+
+#[test]
+fn a_clock_that_was_set_and_what_came_late_are_not() {
+    let nothing: [u32; 0] = [];
+    assert_eq!(left_out(|_| 0.0), nothing);
+    // Set back for nine packets or for good, set forward, and back again at the very end.
+    for (from, to, ms) in
+        [(100, 109, -40.0), (100, 200, -40.0), (100, 103, 40.0), (100, 200, 40.0), (197, 200, -40.0)]
+    {
+        assert_eq!(left_out(|n| if (from..to).contains(&n) { ms } else { 0.0 }), nothing, "{from} {to} {ms}");
+    }
+    // A backlog of a second that is handed over at once, and a packet that comes ten places late.
+    assert_eq!(left_out(|n| if (100..150).contains(&n) { f64::from(150 - n) * 20.0 } else { 0.0 }), nothing);
+    let mut arrivals = stamped(|n| if n == 50 { 200.0 } else { 0.0 });
+    arrivals.get_mut(50..61).unwrap().rotate_left(1);
+    assert_eq!(without_early(&mut arrivals), 200);
+}
