@@ -935,10 +935,15 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
     for (segment, estimate) in estimates {
         for Cut { step_us, cause, .. } in estimate.pieces.iter().filter_map(|piece| piece.cut) {
             let step_ms = step_us / 1e3;
-            remarks.push(if cause == Cause::HostSuspend {
-                format!("Segment {segment}: the host's clock stood still for {:.0} ms.", -step_ms)
-            } else {
-                format!("Segment {segment}: the host's clock was set by {step_ms:+.0} ms.")
+            remarks.push(match cause {
+                Cause::HostSuspend => {
+                    format!("Segment {segment}: the host's clock stood still for {:.0} ms.", -step_ms)
+                }
+                Cause::HostClockSlew => format!(
+                    "Segment {segment}: the host's clock ran fast or slow until it was {step_ms:+.0} ms from where it was; what happened \
+                     meanwhile is known to within that."
+                ),
+                _ => format!("Segment {segment}: the host's clock was set by {step_ms:+.0} ms."),
             });
         }
         if estimate.pieces.iter().filter_map(Piece::report).any(|report| report.declared_refuted) {

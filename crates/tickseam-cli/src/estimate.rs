@@ -15,7 +15,7 @@ use tickseam::select::envelope_line;
 use tickseam::setup::Setup;
 use tickseam_record::Description;
 
-use crate::changes::{Cause, Cut, GridChange, WINDOW_S, cuts, grid_changes};
+use crate::changes::{Cause, Cut, GridChange, WINDOW_S, cuts, grid_changes, slews};
 use crate::pairs::{Pairs, Sightings};
 
 /// So many small settings of the host's clock are believed in any segment, and so many a minute: what jumps more often is a saw-tooth of the
@@ -232,6 +232,15 @@ impl Estimate {
                 cuts = more;
             }
         }
+        let congested = |piece: &Piece| piece.report().is_some_and(|report| report.congested);
+        if !pieces.iter().any(congested) {
+            let slews = slews(&arrivals, period_s, &cuts);
+            if !slews.is_empty() {
+                cuts.extend(slews);
+                cuts.sort_by_key(|cut| cut.place);
+                pieces = cut_into(&cuts);
+            }
+        }
         // A clock that is set gives the grid another phase too.
         let of_clock = |change: &GridChange| {
             let near = |cut: &Cut| {
@@ -258,7 +267,7 @@ fn piece(
     ground: &Ground,
     sightings: Option<&Sightings<'_>>,
 ) -> Piece {
-    let range = cut.map_or(0, |cut| cut.place)..next.map_or(all.len(), |next| next.place);
+    let range = cut.map_or(0, |cut| cut.resume)..next.map_or(all.len(), |next| next.place);
     let host_us = (
         cut.map_or(f64::NEG_INFINITY, |cut| cut.after_from_us),
         next.map_or(f64::INFINITY, |next| next.before_until_us),

@@ -1,7 +1,8 @@
 //! The order in which packets were received, where whoever logged them wrote them down in another one.
 //!
 //! Threads of an app may write their packets one before the other though the stamps were taken in time. A packet goes before those that have
-//! later stamps *and* later numbers: where only one of both is so, a packet came late or the host's clock was set, and nothing is moved.
+//! later stamps *and* later numbers: where only one of both is so, a packet came late or the host's clock was set, and nothing is moved. Nor are
+//! packets of one stamp, the order of which tells whether they came together or past each other.
 
 use core::cmp::Ordering;
 
@@ -40,7 +41,7 @@ enum Belongs {
 
 impl Row {
     fn belongs(&self, other: &Self) -> Belongs {
-        if self.host_ns > other.host_ns {
+        if self.host_ns >= other.host_ns {
             return Belongs::Behind;
         }
         let later_ns = other.host_ns.abs_diff(self.host_ns);
@@ -48,13 +49,11 @@ impl Row {
             return Belongs::Nobody;
         }
         if self.stream != other.stream {
-            return if later_ns > 0 { Belongs::Before } else { Belongs::Behind };
+            return Belongs::Before;
         }
         match self.space.and_then(|space| space.compare(self.sequence, other.sequence)) {
-            Some(Ordering::Less) => Belongs::Before,
-            Some(Ordering::Equal) if later_ns > 0 => Belongs::Before,
-            _ if later_ns > 0 => Belongs::Nobody,
-            _ => Belongs::Behind,
+            Some(Ordering::Less | Ordering::Equal) => Belongs::Before,
+            _ => Belongs::Nobody,
         }
     }
 }

@@ -391,7 +391,11 @@ fn shuffled(places: usize) -> Vec<(Vec<PacketStamp>, Vec<PacketStamp>, Vec<i64>)
                     (random >> 33) as usize % (places + 2)
                 })
                 .collect();
-            let stamps = link.received(1);
+            let mut stamps = link.received(1);
+            // Packets of one stamp would keep the order that they have.
+            for at in 1..stamps.len() {
+                stamps[at].host_ns = stamps[at].host_ns.max(stamps[at - 1].host_ns + 600_000);
+            }
             let others = out_of_order(&stamps, &keys);
             (stamps, others, events_ns(&link))
         })
