@@ -262,7 +262,12 @@ pub fn slews(arrivals: &[Arrival], wait_s: f64, cuts: &[Cut]) -> Vec<Cut> {
     let point = |(bin, &level_us): (&Bin, &f64)| Point { at_s: bin.bin.from_s, level_us };
     let points: Vec<Point> = bins.iter().zip(&levels).map(point).collect();
     let found = slew::slews(&points, threshold_us(wait_s, scatter_us), scatter_us);
-    found.iter().filter_map(|slew| cut_around(arrivals, slew, cuts)).collect()
+    let mut all = cuts.to_vec();
+    for slew in &found {
+        // Two ramps, each with its doubt, may overlap: the first counts.
+        all.extend(cut_around(arrivals, slew, &all));
+    }
+    all.split_off(cuts.len())
 }
 
 /// Whether an app hands packets over in batches that are farther apart than connection events are: the beat of those is a ramp.

@@ -1,3 +1,8 @@
+#![allow(
+    clippy::arithmetic_side_effects,
+    clippy::unwrap_used,
+    reason = "a test's numbers are small and its rows are there"
+)]
 extern crate std;
 use std::vec::Vec;
 
