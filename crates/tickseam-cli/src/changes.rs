@@ -126,6 +126,10 @@ const FLOOR_US: f64 = 2e3;
 /// intervals (own choice). Doubled: so much less is known of the clock before.
 const BURST_US: f64 = 300e3;
 
+/// A clock is slewed so many times in a recording at the most, or once in so many seconds (own choice).
+const MOST_SLEWS: f64 = 2.0;
+const SLEWS_APART_S: f64 = 1_800.0;
+
 /// Packets of one delivery on average from which on they come in batches, and the longest that connection events are apart, µs: an interval of
 /// 100 ms, the longest that lets packets through one by one at common rates, and some that find nothing to send.
 const IN_BATCHES: f64 = 1.3;
@@ -262,6 +266,11 @@ pub fn slews(arrivals: &[Arrival], wait_s: f64, cuts: &[Cut]) -> Vec<Cut> {
     let point = |(bin, &level_us): (&Bin, &f64)| Point { at_s: bin.bin.from_s, level_us };
     let points: Vec<Point> = bins.iter().zip(&levels).map(point).collect();
     let found = slew::slews(&points, threshold_us(wait_s, scatter_us), scatter_us);
+    let lasts_s = points.last().zip(points.first()).map_or(0.0, |(last, first)| last.at_s - first.at_s);
+    if found.len() as f64 > MOST_SLEWS.max(lasts_s / SLEWS_APART_S) {
+        // What comes again and again is a beat.
+        return Vec::new();
+    }
     let mut all = cuts.to_vec();
     for slew in &found {
         // Two ramps, each with its doubt, may overlap: the first counts.
