@@ -121,6 +121,22 @@ fn a_configuration_that_no_device_can_have_is_refused_by_name() {
 }
 
 #[test]
+fn a_refused_configuration_names_the_value_and_the_range() {
+    use std::string::ToString;
+    let good = stream(16);
+    let words = |clock, streams: &[StreamConfig]| Intake::<2>::new(clock, streams).unwrap_err().to_string();
+    assert_eq!(words(clock(-3.5, 32), &[good]), "tick rate -3.5 Hz is not within 0 to 1e12 Hz");
+    assert_eq!(words(clock(1000.0, 15), &[good]), "a tick counter has 16 to 64 bits, not 15");
+    let loose = DeviceClock { tolerance_ppm: 200_000.0, ..clock(1000.0, 32) };
+    assert_eq!(words(loose, &[good]), "clock tolerance 200000 ppm is not within 0 to 100000 ppm");
+    assert_eq!(words(clock(1000.0, 32), &[good; 3]), "3 streams, but room for 2");
+    let empty = words(clock(1000.0, 32), &[good, StreamConfig { samples_per_packet: 0, ..good }]);
+    assert!(empty.starts_with("stream 1: a packet must hold samples"), "{empty}");
+    let wide = words(clock(1000.0, 32), &[good, stream(65)]);
+    assert_eq!(wide, "stream 1: a sequence number has 2 to 64 bits, not 65");
+}
+
+#[test]
 fn a_refused_packet_changes_nothing_but_its_counter() {
     let sender = RAW_TICKED;
     let mut intake = sender.intake();
