@@ -775,6 +775,19 @@ fn a_count_that_leaves_its_range_is_refused() {
     let stamp = PacketStamp { host_ns: 0, sequence: 1 << 62, tick: None, samples: 5 };
     assert_eq!(intake.observe(0, stamp).disposition, Disposition::Rejected(Refusal::CountOverflow));
     assert_eq!(intake.counters().count_overflow, 1);
+    // After a restart to the last number whose samples can be counted, the next one is refused, and the segment is not opened.
+    let last = (i64::MAX / 5).cast_unsigned();
+    let mut intake = Intake::<1>::new(clock(1000.0, 32), &[stream(64)]).unwrap();
+    for number in 0..100 {
+        let stamp =
+            PacketStamp { host_ns: number * PACKET_NS, sequence: number as u64, tick: None, samples: 5 };
+        assert_eq!(intake.observe(0, stamp).disposition, Disposition::InOrder);
+    }
+    let beyond =
+        |more: u64| PacketStamp { host_ns: (100 + more as i64) * PACKET_NS, sequence: last + more, ..stamp };
+    assert!(matches!(intake.observe(0, beyond(0)).disposition, Disposition::Quarantined { .. }));
+    assert_eq!(intake.observe(0, beyond(1)).disposition, Disposition::Rejected(Refusal::CountOverflow));
+    assert_eq!((intake.counters().count_overflow, intake.segment()), (1, 0));
 }
 
 #[test]
@@ -1123,6 +1136,101 @@ fn ticks_of_another_stream_tell_how_long_a_silence_was() {
         }
     }
     assert!(shift.is_some() && intake.counters().ambiguous <= 4, "{:?}", intake.counters());
+}
+
+#[test]
+fn a_ticked_stream_is_told_by_the_one_that_counts_wider() {
+    // Ticks of 16 bits turn in 2 s and sequences of 8 bits in 5.12 s: both together every 128 s. 300 s are lost, and the host's clock is
+    // set meanwhile.
+    let ticked = Sender { sequence_bits: 8, sequence_at_zero: 3, tick: Some((32768.0, 16, 1)) };
+    let wide = Sender::untimed(32, 900_000);
+    for step_ns in [0, 1_000 * MS, 64_000 * MS] {
+        let mut intake = Intake::<2>::new(ticked.clock(), &[stream(32), stream(8)]).unwrap();
+        let mut resumed = 0;
+        for number in (0..900).chain(15_900..17_000) {
+            let host_ns = number * PACKET_NS + 5 * MS + if number < 900 { 0 } else { step_ns };
+            assert!(intake.observe(0, wide.stamp(number, host_ns)).resolved.is_some());
+            let intaken = intake.observe(1, ticked.stamp(number, host_ns + MS));
+            if let Disposition::Resumes { confirmed, missing_count, .. } = intaken.disposition {
+                resumed += 1;
+                let lost = missing_count + u64::from(confirmed.packets);
+                assert!((14_990..=15_010).contains(&lost), "{step_ns}: {intaken:?}");
+            }
+            if let Some(resolved) = intaken.resolved {
+                let place = (resolved.segment, resolved.index, Some(resolved.device));
+                assert_eq!(place, (0, ticked.index(number), ticked.tick(number)), "{step_ns} {number}");
+            }
+        }
+        assert!(resumed == 1 && intake.counters().ambiguous <= 4, "{step_ns}: {:?}", intake.counters());
+    }
+}
+
+#[test]
+fn a_ticked_stream_that_begins_after_a_silence_waits_until_the_turns_of_its_ticks_are_sure() {
+    // Ticks turn in 2 s; nothing comes for 10 s, and then only a stream that was not there before.
+    for late_ns in [0, 700 * MS] {
+        let sender = Sender { sequence_bits: 16, sequence_at_zero: 40, tick: Some((32768.0, 16, 5)) };
+        let mut intake = Intake::<2>::new(sender.clock(), &[stream(16); 2]).unwrap();
+        for number in 0..500 {
+            let _ = intake.observe(0, sender.stamp(number, number * PACKET_NS + 5 * MS));
+        }
+        let (mut waited, mut placed) = (Vec::new(), 0);
+        for number in 1_000..1_600 {
+            // The first 300 ms of it had waited in the headset.
+            let drained_ns = 1_015 * PACKET_NS + late_ns + (number - 1_000) * MS;
+            let host_ns = drained_ns.max(number * PACKET_NS + 5 * MS);
+            let intaken = intake.observe(1, sender.stamp(number, host_ns));
+            match intaken.disposition {
+                Disposition::Ambiguous { provisional, .. } => waited.push((number, provisional)),
+                Disposition::Resumes { missing_count, confirmed, .. } => {
+                    assert_eq!((missing_count, confirmed.packets as usize), (0, waited.len()));
+                    for (number, provisional) in &waited {
+                        assert_eq!(provisional.index + confirmed.index_shift, sender.index(*number));
+                        assert_eq!(Some(provisional.device + confirmed.device_shift), sender.tick(*number));
+                    }
+                }
+                disposition => assert_eq!(disposition, Disposition::InOrder, "{number}"),
+            }
+            if let Some(resolved) = intaken.resolved {
+                placed += 1;
+                let place = (resolved.segment, resolved.index, Some(resolved.device));
+                assert_eq!(place, (0, sender.index(number), sender.tick(number)), "{number}");
+            }
+        }
+        assert!(waited.len() > 20 && placed + waited.len() == 600, "{late_ns}: {placed} {}", waited.len());
+    }
+}
+
+#[test]
+fn of_more_turns_than_are_tried_none_is_guessed() {
+    // Ticks of 24 bits turn in 512 s, exactly a hundred turns of the sequence: after 20 hours, 140 turns are possible.
+    let sender = Sender { sequence_bits: 8, sequence_at_zero: 0, tick: Some((32768.0, 24, 5_000_000)) };
+    let long = 20 * 3_600 * 50;
+    // The device goes on, or restarts at counters that go together with no turn.
+    for again in [None, Some(Sender { tick: Some((32768.0, 24, 77)), ..sender })] {
+        let (mut intake, mut began) = (sender.intake(), None);
+        run_in_order(&mut intake, &sender, 0, 300);
+        for number in long..long + 1_000 {
+            let host_ns = number * PACKET_NS + 5 * MS;
+            let stamp = match again {
+                Some(again) => again.stamp(number - long, host_ns),
+                None => sender.stamp(number, host_ns),
+            };
+            let Some(resolved) = intake.observe(0, stamp).resolved else { continue };
+            let (from, since) = again.map_or((sender, number), |again| (again, number - long));
+            let (index, tick) =
+                (resolved.index - from.index(since), resolved.device - from.tick(since).unwrap());
+            if again.is_none() && resolved.segment == 0 {
+                assert_eq!((index, tick), (0, 0), "{number}");
+            } else {
+                // A segment of its own begins at some number that shows the counters, and counts on from there.
+                assert_eq!((resolved.segment, index % 256, tick % (1 << 24)), (1, 0, 0), "{number}");
+                assert_eq!(*began.get_or_insert((index, tick)), (index, tick), "{number}");
+            }
+        }
+        let counters = intake.counters();
+        assert!(counters.in_order > 1_000 && counters.ambiguous > 0, "{counters:?}");
+    }
 }
 
 #[test]
