@@ -276,6 +276,57 @@ fn a_fixed_delay_that_nobody_declared_is_found_from_markers() {
 }
 
 #[test]
+fn markers_that_contradict_each_other_give_sound_knots_and_a_delay_that_can_be() {
+    // Of two kinds of markers one is stamped late by more than arrivals leave open, and nothing says which.
+    for (seed, late_us) in [(1, 60_000.0), (2, 150_000.0), (3, -60_000.0)] {
+        for (declared, first_late) in [(true, false), (false, true), (false, false)] {
+            let scenario = format!("duration_s = 1200\n[declare]\nfixed_delay = {declared}\n");
+            let session = Session::simulated(&scenario, seed);
+            let markers: Vec<SyncPair> = (1..60)
+                .map(|i| {
+                    let at_s = 20.0 * f64::from(i);
+                    let late = (i % 2 == 1) == first_late;
+                    let us = session.clock_us(at_s) + if late { late_us } else { 0.0 };
+                    SyncPair { at_s, low_us: Some(us - 300.0), high_us: Some(us + 300.0) }
+                })
+                .collect();
+            let (report, stages) = replayed(&session.arrivals, &markers, &session.setup);
+            check_knots(&report, &stages).expect("sound knots");
+            let what = format!("seed {seed}, late by {late_us} µs, declared {declared}");
+            let delay = report.fixed_delay.unwrap_or_else(|| panic!("{what}: markers bound it"));
+            assert!((0.0..1e6).contains(&delay.us) && (0.0..1e6).contains(&delay.u_us), "{what}: {delay:?}");
+            // A declared delay is told from both kinds.
+            assert_eq!(report.fixed_delay_refuted, declared, "{what}: {report:?}");
+        }
+    }
+}
+
+#[test]
+fn what_a_stage_takes_for_bounds_holds_the_soonest_arrival() {
+    for seed in 1..=3 {
+        let session = Session::simulated("duration_s = 1200\n", seed);
+        let (report, stages) = replayed(&session.arrivals, &[], &session.setup);
+        assert!(report.on_a_grid && !report.congested);
+        let (mut bounded, mut too_high) = (0, 0);
+        for stage in &stages {
+            let bounds = stage.bounds();
+            assert_eq!(bounds.upper.is_some(), stage.block().is_some());
+            if let Some(upper) = bounds.upper {
+                let truth = session.soonest_us(upper.at_s);
+                assert!(upper.residual_us >= truth - 1.0, "seed {seed}: {bounds:?}, truth {truth}");
+            }
+            if let Some(lower) = bounds.lower {
+                bounded += 1;
+                too_high += usize::from(lower.residual_us > session.soonest_us(lower.at_s) + 1.0);
+            }
+        }
+        assert!(bounded * 10 >= stages.len() * 9, "seed {seed}: {bounded} of {}", stages.len());
+        // A chance of 1e-3 for each block that a late packet counts as one that was not.
+        assert!(too_high * 200 <= bounded, "seed {seed}: {too_high} of {bounded}");
+    }
+}
+
+#[test]
 fn a_declared_delay_that_markers_contradict_is_said_to_be_refuted() {
     let session = Session::simulated("duration_s = 1200\n[markers]\nperiod_s = 60.0\n", 5);
     let markers = session.markers();

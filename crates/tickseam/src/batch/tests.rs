@@ -158,6 +158,14 @@ fn where_ticks_and_samples_run_apart_events_are_placed_by_ticks() {
 }
 
 #[test]
+fn of_two_stamps_that_contradict_each_other_neither_is_believed() {
+    let mut packets = received().0;
+    packets.truncate(2);
+    packets[1].host_ns += 60_000_000_000;
+    assert_eq!(run(&Packets(packets), &[0], 2, 100), Err(BatchError::NoArrival));
+}
+
+#[test]
 fn two_packets_are_placed_with_a_wide_interval() {
     let packets = Packets(received().0.into_iter().take(2).collect());
     let (report, asked) = run(&packets, &[0], 2, 100).unwrap();
