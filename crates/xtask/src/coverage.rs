@@ -116,7 +116,8 @@ pub(crate) fn run_all(branches: bool) -> Done {
     };
     run(llvm_cov().arg("--version"))
         .map_err(|why| format!("there is no cargo-llvm-cov: cargo install cargo-llvm-cov --locked\n{why}"))?;
-    run(llvm_cov().args(["clean", "--workspace", "--profraw-only"]))?;
+    // Programs of an earlier run count as well, with lines where they no longer are.
+    run(llvm_cov().args(["clean", "--workspace"]))?;
     let counted: &[&str] = if branches { &["--branch"] } else { &[] };
     let mut tests = llvm_cov();
     tests.args(["--no-report", "--locked", "--lib"]).args(counted);

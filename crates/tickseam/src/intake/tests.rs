@@ -1202,12 +1202,37 @@ fn a_ticked_stream_that_begins_after_a_silence_waits_until_the_turns_of_its_tick
 }
 
 #[test]
+fn a_backlog_that_only_grows_ends_in_a_segment_of_its_own() {
+    let sender = Sender::untimed(8, 17);
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 300);
+    // 14 s are lost, and from then on packets come at a third of the pace that they are made at.
+    let come_ns = |number: i64| 1_000 * PACKET_NS + (number - 1_000) * 3 * PACKET_NS;
+    let stamps = (1_000..2_100).map(|number| sender.stamp(number, come_ns(number)));
+    let (provisional, end) = ambiguous_then(&mut intake, stamps);
+    let Disposition::NewSegment { cause: SegmentCause::TurnsUnresolved, confirmed } = end.disposition else {
+        panic!("{end:?}")
+    };
+    // A minute of it is waited for, 60 ms a packet.
+    assert_eq!((confirmed.packets, provisional.len(), confirmed.index_shift), (1_000, 1_000, 0));
+    let first = provisional[0].index;
+    assert!(provisional.iter().zip(first..).all(|(resolved, index)| resolved.index == index));
+    let from = 1_000 + provisional.len() as i64;
+    for number in from + 1..from + 200 {
+        let intaken = intake.observe(0, sender.stamp(number, come_ns(number)));
+        assert_eq!((intaken.disposition, index(&intaken)), (Disposition::InOrder, first + number - 1_000));
+        assert_eq!(intaken.resolved.unwrap().segment, 1);
+    }
+}
+
+#[test]
 fn of_more_turns_than_are_tried_none_is_guessed() {
-    // Ticks of 24 bits turn in 512 s, exactly a hundred turns of the sequence: after 20 hours, 140 turns are possible.
-    let sender = Sender { sequence_bits: 8, sequence_at_zero: 0, tick: Some((32768.0, 24, 5_000_000)) };
+    // Ticks of 24 bits turn in 512 s, and those of the sequence's 82 s that go together with them in four of these: after 20 hours, 140
+    // turns of the ticks are possible.
+    let sender = Sender { sequence_bits: 12, sequence_at_zero: 0, tick: Some((32768.0, 24, 5_000_000)) };
     let long = 20 * 3_600 * 50;
     // The device goes on, or restarts at counters that go together with no turn.
-    for again in [None, Some(Sender { tick: Some((32768.0, 24, 77)), ..sender })] {
+    for again in [None, Some(Sender { sequence_at_zero: 1_073, tick: Some((32768.0, 24, 77)), ..sender })] {
         let (mut intake, mut began) = (sender.intake(), None);
         run_in_order(&mut intake, &sender, 0, 300);
         for number in long..long + 1_000 {
@@ -1224,7 +1249,7 @@ fn of_more_turns_than_are_tried_none_is_guessed() {
                 assert_eq!((index, tick), (0, 0), "{number}");
             } else {
                 // A segment of its own begins at some number that shows the counters, and counts on from there.
-                assert_eq!((resolved.segment, index % 256, tick % (1 << 24)), (1, 0, 0), "{number}");
+                assert_eq!((resolved.segment, index % 4_096, tick % (1 << 24)), (1, 0, 0), "{number}");
                 assert_eq!(*began.get_or_insert((index, tick)), (index, tick), "{number}");
             }
         }
