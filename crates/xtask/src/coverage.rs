@@ -9,7 +9,7 @@ use crate::tools::{Done, read, root, run, target_dir};
 /// Share of the core's lines that its tests have to run, in percent. Lower, and a whole branch could go untested unseen.
 const LEAST_LINES_PERCENT: f64 = 97.0;
 /// Packages whose tests count, and those of their tests that are not in the library itself. Of the tests from outside, those that any
-/// checkout can run within minutes; the scenarios and what reads hardware captures run hardly a line more.
+/// checkout can run within minutes: not the scenarios, nor what reads hardware captures.
 const PACKAGES: [&str; 4] = ["tickseam", "tickseam-capi", "tickseam-fuzz-cases", "tickseam-tests"];
 const TESTS: [&str; 5] = ["core", "corpus", "properties", "published", "vectors"];
 /// Where Debian puts the tools that read the profiles of this compiler's LLVM; those of another LLVM refuse them.
