@@ -1,7 +1,7 @@
 //! The replay of a whole recording: what it must do with any input, and what it finds in simulated ones.
 
 use proptest::prelude::*;
-use tickseam::block::{Arrival, WorkingLine};
+use tickseam::block::{Arrival, Interval, WorkingLine};
 use tickseam::filter::Prior;
 use tickseam::frame::Frame;
 use tickseam::live::Live;
@@ -273,6 +273,74 @@ fn a_fixed_delay_that_nobody_declared_is_found_from_markers() {
             eprintln!("{what}, by pairs {}", report.by_pairs);
             assert!(held * 100 >= stages.len() * 95 && widest_us < 8_000.0, "{what}");
         }
+    }
+}
+
+#[test]
+fn markers_that_contradict_each_other_give_sound_knots_and_a_delay_that_can_be() {
+    // Of two kinds of markers one is stamped late by more than arrivals leave open, and nothing says which.
+    for (seed, late_us) in [(1, 60_000.0), (2, 150_000.0), (3, -60_000.0)] {
+        for (declared, first_late) in [(true, false), (false, true), (false, false)] {
+            let scenario = format!("duration_s = 1200\n[declare]\nfixed_delay = {declared}\n");
+            let session = Session::simulated(&scenario, seed);
+            let markers: Vec<SyncPair> = (1..60)
+                .map(|i| {
+                    let at_s = 20.0 * f64::from(i);
+                    let late = (i % 2 == 1) == first_late;
+                    let us = session.clock_us(at_s) + if late { late_us } else { 0.0 };
+                    SyncPair { at_s, low_us: Some(us - 300.0), high_us: Some(us + 300.0) }
+                })
+                .collect();
+            let (report, stages) = replayed(&session.arrivals, &markers, &session.setup);
+            check_knots(&report, &stages).expect("sound knots");
+            let what = format!("seed {seed}, late by {late_us} µs, declared {declared}");
+            let delay = report.fixed_delay.unwrap_or_else(|| panic!("{what}: markers bound it"));
+            assert!((0.0..1e6).contains(&delay.us) && (0.0..1e6).contains(&delay.u_us), "{what}: {delay:?}");
+            // A declared delay is told from both kinds.
+            assert_eq!(report.fixed_delay_refuted, declared, "{what}: {report:?}");
+        }
+    }
+}
+
+#[test]
+fn a_packet_waits_no_longer_than_the_links_grid_or_its_own_period() {
+    let interval = |period_us| Some(Interval::declared(period_us));
+    let on_a_grid = Report { on_a_grid: true, interval: interval(15_000.0), ..Report::default() };
+    let wait_s = |report: Report| report.longest_wait_s(0.02);
+    assert!((wait_s(on_a_grid) - 0.015).abs() < 1e-12);
+    assert_eq!(wait_s(Report { interval: interval(30_000.0), ..on_a_grid }), 0.02);
+    // Where the grid does not tell, a whole period.
+    assert_eq!(wait_s(Report { congested: true, ..on_a_grid }), 0.02);
+    assert_eq!(wait_s(Report { grid_tells_little: true, ..on_a_grid }), 0.02);
+    assert_eq!(wait_s(Report { shares_deliveries: true, ..on_a_grid }), 0.02);
+    // Without a grid, the longest that may be there unseen.
+    let off_it = Report { on_a_grid: false, ..on_a_grid };
+    assert_eq!(wait_s(off_it), 0.0);
+    assert!((wait_s(Report { doubt_us: 5_000.0, ..off_it }) - 0.005).abs() < 1e-12);
+}
+
+#[test]
+fn what_a_stage_takes_for_bounds_holds_the_soonest_arrival() {
+    for seed in 1..=3 {
+        let session = Session::simulated("duration_s = 1200\n", seed);
+        let (report, stages) = replayed(&session.arrivals, &[], &session.setup);
+        assert!(report.on_a_grid && !report.congested);
+        let (mut bounded, mut too_high) = (0, 0);
+        for stage in &stages {
+            let bounds = stage.bounds();
+            assert_eq!(bounds.upper.is_some(), stage.block().is_some());
+            if let Some(upper) = bounds.upper {
+                let truth = session.soonest_us(upper.at_s);
+                assert!(upper.residual_us >= truth - 1.0, "seed {seed}: {bounds:?}, truth {truth}");
+            }
+            if let Some(lower) = bounds.lower {
+                bounded += 1;
+                too_high += usize::from(lower.residual_us > session.soonest_us(lower.at_s) + 1.0);
+            }
+        }
+        assert!(bounded * 10 >= stages.len() * 9, "seed {seed}: {bounded} of {}", stages.len());
+        // A chance of 1e-3 for each block that a late packet counts as one that was not.
+        assert!(too_high * 200 <= bounded, "seed {seed}: {too_high} of {bounded}");
     }
 }
 

@@ -311,3 +311,6 @@ fn ambiguous_us(last: &Arrival, first: &Arrival, period_s: f64) -> (f64, f64) {
     let reach_us = between_us + BURST_US + SLACK_PERIODS * period_s * 1e6;
     (last_us + reach_us, first_us - reach_us)
 }
+
+#[cfg(test)]
+mod tests;

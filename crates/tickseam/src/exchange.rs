@@ -187,7 +187,9 @@ pub fn synchronization_distance_s(delay_s: f64, dispersion_s: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used, clippy::arithmetic_side_effects)]
+    extern crate std;
     use super::*;
+    use std::string::ToString;
 
     /// Stamps of an exchange with the given truth.
     fn exchange(offset_ns: i64, forward_ns: i64, back_ns: i64) -> Exchange {
@@ -202,6 +204,7 @@ mod tests {
                 let exchange = exchange(offset_ns, forward_ns, back_ns);
                 let (lower_ns, upper_ns) = exchange.bounds_ns().unwrap();
                 assert!(lower_ns <= offset_ns && offset_ns <= upper_ns);
+                assert_eq!((exchange.lower_ns(), exchange.upper_ns()), (lower_ns, upper_ns));
                 assert_eq!(upper_ns - offset_ns, forward_ns, "the upper bound misses by the way there");
                 assert_eq!(offset_ns - lower_ns, back_ns, "the lower bound misses by the way back");
                 assert_eq!(exchange.delay_ns(), forward_ns + back_ns);
@@ -225,6 +228,18 @@ mod tests {
         let exchange = Exchange::new(0, 0, 101, 100).unwrap();
         assert_eq!(exchange.bounds_ns(), Err(ExchangeError::NegativeDelay { delay_ns: -1 }));
         assert_eq!(exchange.u_ns(), Err(ExchangeError::NegativeDelay { delay_ns: -1 }));
+        // The two sides stay readable: they show by how much they contradict each other.
+        assert_eq!((exchange.lower_ns(), exchange.upper_ns()), (1, 0));
+    }
+
+    #[test]
+    fn a_refusal_says_what_cannot_be() {
+        let backwards = Exchange::new(10, 0, 0, 9).unwrap_err().to_string();
+        assert!(backwards.contains("ends before it begins"), "{backwards}");
+        let far = Exchange::new(i64::MIN, 1, 1, i64::MAX).unwrap_err().to_string();
+        assert!(far.contains("too far apart"), "{far}");
+        let impossible = Exchange::new(0, 0, 1_234, 100).unwrap().bounds_ns().unwrap_err().to_string();
+        assert!(impossible.contains("-1134 ns"), "{impossible}");
     }
 
     #[test]

@@ -29,13 +29,9 @@ impl Gap {
         self.count.saturating_mul(u64::from(samples_per_packet))
     }
 
-    /// The packets strictly between two received ones; `None` where they are neighbours.
+    /// The packets strictly between two received ones, the lower first; `None` where they are neighbours.
     fn between(lower: i64, upper: i64) -> Option<Self> {
-        if upper <= lower {
-            return None;
-        }
-        // One below the difference of two i64 always fits a u64.
-        let count = upper.abs_diff(lower).wrapping_sub(1);
+        let count = upper.abs_diff(lower).saturating_sub(1);
         if count == 0 { None } else { Some(Self { first_index: lower.saturating_add(1), count }) }
     }
 }
@@ -339,6 +335,21 @@ mod tests {
         assert_eq!(table.receive(3), GapChange::Closed);
         assert_eq!(table.receive(1), GapChange::Finalised);
         assert_eq!((table.missing_packets(), table.gaps()), (2, 2));
+    }
+
+    #[test]
+    fn a_full_table_finalises_a_gap_that_opens_before_all_others() {
+        let mut table = GapTable::<1>::default();
+        let _ = table.receive(10);
+        assert_eq!(table.receive(12), GapChange::Opened(Gap { first_index: 11, count: 1 }));
+        // A packet from before all of them opens a gap for which there is no room but at the front.
+        assert_eq!(table.receive(7), GapChange::Opened(Gap { first_index: 8, count: 2 }));
+        assert_eq!(table.open(), [Gap { first_index: 11, count: 1 }]);
+        assert_eq!((table.missing_packets(), table.gaps()), (3, 2));
+        for index in [9, 8, 5, 6] {
+            assert_eq!(table.receive(index), GapChange::Finalised, "{index}");
+        }
+        assert_eq!((table.receive(11), table.missing_packets(), table.gaps()), (GapChange::Closed, 2, 1));
     }
 
     #[test]

@@ -644,7 +644,9 @@ pub(crate) const fn nearest_f64(value: i64) -> f64 {
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::arithmetic_side_effects)]
+    extern crate std;
     use super::*;
+    use std::string::ToString;
 
     const POINTS: [(f64, f64, f64); 7] = [
         (1.0, 2.9, 1.0),
@@ -666,6 +668,28 @@ mod tests {
 
     fn near(left: f64, right: f64) -> bool {
         (left - right).abs() <= 1e-13 * right.abs()
+    }
+
+    #[test]
+    fn an_interval_without_a_degree_of_freedom_is_unbounded() {
+        let predicted = |degrees_of_freedom| Predicted { value: 1.0, u: 0.5, degrees_of_freedom };
+        assert_eq!(predicted(0.5).u95(), f64::INFINITY);
+        // 12.706 and 1.960: two-sided 95 % points of Student's distribution at 1 and infinitely many, as any table of it has them.
+        assert!((predicted(1.0).u95() - 12.706 / 2.0).abs() < 5e-4);
+        assert!((predicted(f64::INFINITY).u95() - 1.960 / 2.0).abs() < 5e-4);
+    }
+
+    #[test]
+    fn a_refusal_says_what_a_line_lacks() {
+        let few = sums(&POINTS[..1]).fit().unwrap_err().to_string();
+        assert!(few.contains("needs 3 points") && few.contains("has 1"), "{few}");
+        let upright =
+            sums(&[(2.0, 1.0, 1.0), (2.0, 2.0, 1.0), (2.0, 3.0, 1.0)]).fit().unwrap_err().to_string();
+        assert!(upright.contains("same x"), "{upright}");
+        let mut sums = sums(&POINTS);
+        assert!(sums.add(f64::NAN, 1.0, 1.0).unwrap_err().to_string().contains("not finite"));
+        assert!(sums.add(1.0, 1.0, 0.0).unwrap_err().to_string().contains("weight must be positive"));
+        assert!(LineError::OutOfRange.to_string().contains("too far from the reference"));
     }
 
     #[test]

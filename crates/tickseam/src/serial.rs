@@ -151,7 +151,9 @@ impl SerialSpace {
 #[cfg(test)]
 mod tests {
     #![expect(clippy::unwrap_used, reason = "a test stops at the first surprise")]
+    extern crate std;
     use super::*;
+    use std::string::ToString;
 
     fn space(bits: u8) -> SerialSpace {
         SerialSpace::new(bits).unwrap()
@@ -161,6 +163,11 @@ mod tests {
     fn a_width_without_meaning_is_refused() {
         for bits in [0, 1, 65, 255] {
             assert_eq!(SerialSpace::new(bits), Err(SerialBitsError { bits }));
+            let words = SerialBitsError { bits }.to_string();
+            assert!(words.contains("2 to 64 bits") && words.ends_with(&bits.to_string()), "{words}");
+        }
+        for bits in 2..=64 {
+            assert_eq!((space(bits).bits(), space(bits).largest().count_ones()), (bits, u32::from(bits)));
         }
         assert_eq!(space(64).largest(), u64::MAX);
         assert_eq!(space(2).largest(), 3);

@@ -260,3 +260,6 @@ impl<const STREAMS: usize, Tag: Copy> Settling<STREAMS, Tag> {
         self.counters.never_settled = self.counters.never_settled.saturating_add(never);
     }
 }
+
+#[cfg(test)]
+mod tests;

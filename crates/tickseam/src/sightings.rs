@@ -139,3 +139,6 @@ impl Sightings {
         Some(found)
     }
 }
+
+#[cfg(test)]
+mod tests;

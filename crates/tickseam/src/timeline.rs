@@ -162,3 +162,6 @@ impl Timeline {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -204,6 +204,7 @@ mod tests {
     )]
     extern crate std;
     use super::*;
+    use std::string::ToString;
 
     const PRIOR: Prior = Prior { rate_ppm: 0.0, rate_half_width_ppm: 70.0, depth_us: 200_000.0 };
 
@@ -247,15 +248,61 @@ mod tests {
     }
 
     #[test]
+    fn requests_without_a_reply_and_markers_among_them_leave_the_rate_alone() {
+        let mut pairs = pairs(600);
+        let mut random = 3_u64;
+        pairs.retain(|pair| {
+            random = random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            pair.low_us.is_some() || random >> 62 != 0
+        });
+        for second in [60.5, 300.5, 540.5] {
+            let place = pairs.partition_point(|pair| pair.at_s < second);
+            let clock_us = 1_000.0 + 30.0 * second;
+            let (low_us, high_us) = (Some(clock_us - 300.0), Some(clock_us + 300.0));
+            pairs.insert(place, SyncPair { at_s: second, low_us, high_us });
+        }
+        assert!((1_000..1_100).contains(&pairs.len()), "{}", pairs.len());
+        let mut steps = std::vec![Step::empty(); pairs.len()];
+        let report = replay_pairs(&pairs, &PRIOR, &mut steps).unwrap();
+        assert!((report.line.rate_ppm - 30.0).abs() < 0.5, "{report:?}");
+        for (pair, step) in pairs.iter().zip(&steps) {
+            let (clock_us, knot) = (1_000.0 + 30.0 * pair.at_s, &step.knot);
+            assert!(knot.low_us <= clock_us && clock_us <= knot.high_us, "{knot:?}");
+            let marked = pair.low_us.is_some() && pair.high_us.is_some();
+            assert!(!marked || knot.high_us - knot.low_us < 602.0, "{knot:?}");
+        }
+    }
+
+    #[test]
+    fn where_the_clock_was_set_each_answer_holds_the_clock_of_its_time_and_is_said_to_be_contradicted() {
+        let mut pairs = pairs(600);
+        for pair in pairs.iter_mut().filter(|pair| pair.at_s > 300.0) {
+            pair.low_us = pair.low_us.map(|us| us - 500_000.0);
+            pair.high_us = pair.high_us.map(|us| us - 500_000.0);
+        }
+        let mut steps = std::vec![Step::empty(); pairs.len()];
+        let report = replay_pairs(&pairs, &PRIOR, &mut steps).unwrap();
+        assert!(report.refuted > 0, "{report:?}");
+        for (pair, Step { knot, .. }) in pairs.iter().zip(&steps) {
+            let before_us = 1_000.0 + 30.0 * pair.at_s;
+            let clock_us = if pair.at_s > 300.0 { before_us - 500_000.0 } else { before_us };
+            assert!(knot.contradicted, "{knot:?}");
+            assert!(knot.low_us <= clock_us && clock_us <= knot.high_us, "{clock_us} µs: {knot:?}");
+            assert!(knot.rate_low_ppm <= 30.0 && 30.0 <= knot.rate_high_ppm, "{knot:?}");
+        }
+    }
+
+    #[test]
     fn one_direction_alone_and_too_few_steps_are_refused() {
         let pairs = pairs(20);
         let one: std::vec::Vec<_> = pairs.iter().copied().filter(|pair| pair.low_us.is_some()).collect();
         let mut steps = std::vec![Step::empty(); pairs.len()];
-        assert!(matches!(replay_pairs(&one, &PRIOR, &mut steps), Err(TwoWayError::Line(_))));
-        assert_eq!(
-            replay_pairs(&pairs, &PRIOR, &mut steps[1..]),
-            Err(TwoWayError::TooFewSteps { needed: 40 })
-        );
+        let alone = replay_pairs(&one, &PRIOR, &mut steps).unwrap_err();
+        assert!(matches!(alone, TwoWayError::Line(_)));
+        assert!(alone.to_string().starts_with("no line through one direction"), "{alone}");
+        let few = replay_pairs(&pairs, &PRIOR, &mut steps[1..]).unwrap_err();
+        assert_eq!(few, TwoWayError::TooFewSteps { needed: 40 });
+        assert!(few.to_string().starts_with("40 steps are needed"), "{few}");
     }
 
     #[test]

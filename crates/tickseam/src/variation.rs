@@ -187,8 +187,21 @@ mod tests {
     }
 
     #[test]
+    fn delays_are_counted_from_the_smallest_of_all() {
+        let mut above = DelayAboveMinimum::new();
+        for delay_ns in [7, -3, 5] {
+            above.observe(delay_ns);
+        }
+        assert_eq!(
+            (above.minimum_ns(), above.variation_ns(7), above.variation_ns(-5)),
+            (Some(-3), Some(10), Some(-2))
+        );
+    }
+
+    #[test]
     fn nothing_observed_gives_no_minimum() {
         assert_eq!(DelayAboveMinimum::new().variation_ns(3), None);
+        assert_eq!(DelayAboveMinimum::new().minimum_ns(), None);
         assert_eq!(InterarrivalJitter::new().observe(0, 5), None);
     }
 }

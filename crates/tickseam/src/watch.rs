@@ -241,3 +241,6 @@ fn scatter_us(levels: &[f64]) -> f64 {
     let scatter_us = enough.fold(f64::INFINITY, |least, us| if us < least { us } else { least });
     if scatter_us < f64::INFINITY { scatter_us } else { 0.0 }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,5 +1,6 @@
 #![expect(
     clippy::unwrap_used,
+    clippy::panic,
     clippy::arithmetic_side_effects,
     clippy::indexing_slicing,
     reason = "a test stops at the first surprise"
@@ -9,6 +10,7 @@ extern crate std;
 use super::*;
 use crate::intake::StreamConfig;
 use crate::session::TickCounter;
+use std::string::ToString;
 use std::vec;
 use std::vec::Vec;
 
@@ -88,7 +90,79 @@ fn too_little_room_is_answered() {
     let packets = received();
     assert_eq!(run(&packets, &[0], 100, 1_000), Err(BatchError::Room));
     assert_eq!(run(&packets, &[0], 5_000, 10), Err(BatchError::Room));
-    assert_eq!(run(&Packets(Vec::new()), &[0], 10, 10), Err(BatchError::NoArrival));
+    let nothing = run(&Packets(Vec::new()), &[0], 10, 10).unwrap_err();
+    assert_eq!(nothing, BatchError::NoArrival);
+    assert!(nothing.to_string().contains("no packet of the reference stream"), "{nothing}");
+    assert!(BatchError::Room.to_string().contains("too little memory"));
+}
+
+#[test]
+fn a_configuration_that_cannot_be_is_refused_by_name() {
+    let mut asked = [Asked::new(0, Shift::default())];
+    let lent = Lent { places: &mut [], arrivals: &mut [], pairs: &mut [], stages: &mut [] };
+    let config = SessionConfig { host_step_us: f64::NAN, ..CONFIG };
+    let error = replay_packets::<1>(&config, &received(), &mut asked, lent).unwrap_err();
+    assert_eq!(error, BatchError::Config(SessionConfigError::HostStep));
+    assert_eq!(error.to_string(), SessionConfigError::HostStep.to_string());
+    assert_eq!(asked[0].answer, None);
+}
+
+/// The first stream of some packets, and another one that shares its stamps.
+struct TwoStreams(Packets);
+
+impl Received for TwoStreams {
+    fn count(&self) -> usize {
+        2 * self.0.count()
+    }
+    fn packet(&self, place: usize) -> Option<(usize, PacketStamp)> {
+        Some((place % 2, self.0.packet(place / 2)?.1))
+    }
+}
+
+#[test]
+fn another_stream_takes_no_part_in_the_reference_streams_timeline() {
+    let events = [30_000_000_000, 80_000_000_000];
+    let (alone, _) = run(&received(), &events, 5_000, stages_for(5_000, 0, 104.0)).unwrap();
+    let [stream] = CONFIG.streams else { panic!("one stream") };
+    let streams = [*stream, StreamConfig { rate_hz: 50.0, samples_per_packet: 1, ..*stream }];
+    let config = SessionConfig { streams: &streams, ..CONFIG };
+    let mut places = vec![Place::default(); 5_000];
+    let mut arrivals = vec![Arrival::new(0.0, 0.0); 5_000];
+    let mut stages = vec![Stage::empty(); stages_for(5_000, 0, 104.0)];
+    let mut asked = events.map(|at| Asked::new(at, Shift::default()));
+    let lent = Lent { places: &mut places, arrivals: &mut arrivals, pairs: &mut [], stages: &mut stages };
+    let report = replay_packets::<2>(&config, &TwoStreams(received()), &mut asked, lent).unwrap();
+    assert_eq!((report.segments, report.intake.calls()), (2, 10_000));
+    assert_eq!(report.replayed.map(|r| r.stages), alone.replayed.map(|r| r.stages));
+    for (event, true_s) in asked.iter().zip([30.0, 16.0]) {
+        let placement = event.answer.unwrap().0.placement;
+        assert!((placement.device_s - true_s).abs() * 1e6 < placement.u95_us, "{placement:?}");
+    }
+}
+
+#[test]
+fn where_ticks_and_samples_run_apart_events_are_placed_by_ticks() {
+    // Samples come 300 ppm slower than the counter says: after 60 s they would place an event 18 ms off.
+    let mut packets = received().0;
+    packets.truncate(3_000);
+    for (n, stamp) in (0_i64..).zip(&mut packets) {
+        stamp.tick = u64::try_from(n * 32_768 / 50 + n * 32_768 * 3 / 500_000).ok();
+        stamp.host_ns += n * 6_000;
+    }
+    let (report, asked) =
+        run(&Packets(packets), &[55_000_000_000], 3_000, stages_for(3_000, 0, 61.0)).unwrap();
+    assert_eq!(report.segments, 1);
+    let placement = asked[0].answer.unwrap().0.placement;
+    assert!((placement.device_s - 55.0).abs() * 1e6 < placement.u95_us, "{placement:?}");
+    assert!(placement.u95_us < 8_000.0, "{placement:?}");
+}
+
+#[test]
+fn of_two_stamps_that_contradict_each_other_neither_is_believed() {
+    let mut packets = received().0;
+    packets.truncate(2);
+    packets[1].host_ns += 60_000_000_000;
+    assert_eq!(run(&Packets(packets), &[0], 2, 100), Err(BatchError::NoArrival));
 }
 
 #[test]

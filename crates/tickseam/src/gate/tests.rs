@@ -48,3 +48,42 @@ fn a_clock_that_was_set_and_what_came_late_are_not() {
     arrivals.get_mut(50..61).unwrap().rotate_left(1);
     assert_eq!(without_early(&mut arrivals), 200);
 }
+
+/// The residuals of those that were let through, µs.
+fn admitted(gate: &mut Gate, residuals_us: &[f64]) -> Vec<f64> {
+    let arrivals = residuals_us.iter().map(|us| Arrival::new(0.0, *us));
+    arrivals.flat_map(|arrival| gate.admit(arrival)).flatten().map(|arrival| arrival.residual_us).collect()
+}
+
+#[test]
+fn a_lone_stamp_far_from_its_neighbours_is_kept_out_and_counted() {
+    let mut gate = Gate::default();
+    let through = admitted(&mut gate, &[0.0, 100.0, 6e6, 200.0, -9e6, 300.0]);
+    assert_eq!((through.as_slice(), gate.dropped), ([0.0, 100.0, 200.0, 300.0].as_slice(), 2));
+    assert_eq!(gate.close(), None);
+    assert_eq!(gate.dropped, 2);
+    // Five seconds are still believed.
+    assert_eq!(admitted(&mut gate, &[300.0 + WILD_US]), [300.0 + WILD_US]);
+}
+
+#[test]
+fn two_that_side_with_each_other_are_let_through_in_their_order() {
+    let mut gate = Gate::default();
+    let set = [0.0, 1.0, 3.6e9, 3.6e9 + 1.0, 3.6e9 + 2.0];
+    assert_eq!((admitted(&mut gate, &set).as_slice(), gate.dropped), (set.as_slice(), 0));
+}
+
+#[test]
+fn the_last_one_is_believed_only_if_it_is_the_only_one() {
+    let mut only = Gate::default();
+    assert!(admitted(&mut only, &[7.0]).is_empty());
+    assert_eq!(only.close(), Some(Arrival::new(0.0, 7.0)));
+    assert_eq!((only.close(), only.dropped), (None, 0));
+    let mut after_others = Gate::default();
+    let _ = admitted(&mut after_others, &[0.0, 1.0, 9e6]);
+    assert_eq!((after_others.close(), after_others.dropped), (None, 1));
+    // Of two that contradict each other nobody knows which is right.
+    let mut two = Gate::default();
+    assert!(admitted(&mut two, &[0.0, 9e6]).is_empty());
+    assert_eq!((two.close(), two.dropped), (None, 2));
+}

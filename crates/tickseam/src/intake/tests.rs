@@ -121,6 +121,22 @@ fn a_configuration_that_no_device_can_have_is_refused_by_name() {
 }
 
 #[test]
+fn a_refused_configuration_names_the_value_and_the_range() {
+    use std::string::ToString;
+    let good = stream(16);
+    let words = |clock, streams: &[StreamConfig]| Intake::<2>::new(clock, streams).unwrap_err().to_string();
+    assert_eq!(words(clock(-3.5, 32), &[good]), "tick rate -3.5 Hz is not within 0 to 1e12 Hz");
+    assert_eq!(words(clock(1000.0, 15), &[good]), "a tick counter has 16 to 64 bits, not 15");
+    let loose = DeviceClock { tolerance_ppm: 200_000.0, ..clock(1000.0, 32) };
+    assert_eq!(words(loose, &[good]), "clock tolerance 200000 ppm is not within 0 to 100000 ppm");
+    assert_eq!(words(clock(1000.0, 32), &[good; 3]), "3 streams, but room for 2");
+    let empty = words(clock(1000.0, 32), &[good, StreamConfig { samples_per_packet: 0, ..good }]);
+    assert!(empty.starts_with("stream 1: a packet must hold samples"), "{empty}");
+    let wide = words(clock(1000.0, 32), &[good, stream(65)]);
+    assert_eq!(wide, "stream 1: a sequence number has 2 to 64 bits, not 65");
+}
+
+#[test]
 fn a_refused_packet_changes_nothing_but_its_counter() {
     let sender = RAW_TICKED;
     let mut intake = sender.intake();
@@ -759,6 +775,19 @@ fn a_count_that_leaves_its_range_is_refused() {
     let stamp = PacketStamp { host_ns: 0, sequence: 1 << 62, tick: None, samples: 5 };
     assert_eq!(intake.observe(0, stamp).disposition, Disposition::Rejected(Refusal::CountOverflow));
     assert_eq!(intake.counters().count_overflow, 1);
+    // After a restart to the last number whose samples can be counted, the next one is refused, and the segment is not opened.
+    let last = (i64::MAX / 5).cast_unsigned();
+    let mut intake = Intake::<1>::new(clock(1000.0, 32), &[stream(64)]).unwrap();
+    for number in 0..100 {
+        let stamp =
+            PacketStamp { host_ns: number * PACKET_NS, sequence: number as u64, tick: None, samples: 5 };
+        assert_eq!(intake.observe(0, stamp).disposition, Disposition::InOrder);
+    }
+    let beyond =
+        |more: u64| PacketStamp { host_ns: (100 + more as i64) * PACKET_NS, sequence: last + more, ..stamp };
+    assert!(matches!(intake.observe(0, beyond(0)).disposition, Disposition::Quarantined { .. }));
+    assert_eq!(intake.observe(0, beyond(1)).disposition, Disposition::Rejected(Refusal::CountOverflow));
+    assert_eq!((intake.counters().count_overflow, intake.segment()), (1, 0));
 }
 
 #[test]
@@ -1107,6 +1136,126 @@ fn ticks_of_another_stream_tell_how_long_a_silence_was() {
         }
     }
     assert!(shift.is_some() && intake.counters().ambiguous <= 4, "{:?}", intake.counters());
+}
+
+#[test]
+fn a_ticked_stream_is_told_by_the_one_that_counts_wider() {
+    // Ticks of 16 bits turn in 2 s and sequences of 8 bits in 5.12 s: both together every 128 s. 300 s are lost, and the host's clock is
+    // set meanwhile.
+    let ticked = Sender { sequence_bits: 8, sequence_at_zero: 3, tick: Some((32768.0, 16, 1)) };
+    let wide = Sender::untimed(32, 900_000);
+    for step_ns in [0, 1_000 * MS, 64_000 * MS] {
+        let mut intake = Intake::<2>::new(ticked.clock(), &[stream(32), stream(8)]).unwrap();
+        let mut resumed = 0;
+        for number in (0..900).chain(15_900..17_000) {
+            let host_ns = number * PACKET_NS + 5 * MS + if number < 900 { 0 } else { step_ns };
+            assert!(intake.observe(0, wide.stamp(number, host_ns)).resolved.is_some());
+            let intaken = intake.observe(1, ticked.stamp(number, host_ns + MS));
+            if let Disposition::Resumes { confirmed, missing_count, .. } = intaken.disposition {
+                resumed += 1;
+                let lost = missing_count + u64::from(confirmed.packets);
+                assert!((14_990..=15_010).contains(&lost), "{step_ns}: {intaken:?}");
+            }
+            if let Some(resolved) = intaken.resolved {
+                let place = (resolved.segment, resolved.index, Some(resolved.device));
+                assert_eq!(place, (0, ticked.index(number), ticked.tick(number)), "{step_ns} {number}");
+            }
+        }
+        assert!(resumed == 1 && intake.counters().ambiguous <= 4, "{step_ns}: {:?}", intake.counters());
+    }
+}
+
+#[test]
+fn a_ticked_stream_that_begins_after_a_silence_waits_until_the_turns_of_its_ticks_are_sure() {
+    // Ticks turn in 2 s; nothing comes for 10 s, and then only a stream that was not there before.
+    for late_ns in [0, 700 * MS] {
+        let sender = Sender { sequence_bits: 16, sequence_at_zero: 40, tick: Some((32768.0, 16, 5)) };
+        let mut intake = Intake::<2>::new(sender.clock(), &[stream(16); 2]).unwrap();
+        for number in 0..500 {
+            let _ = intake.observe(0, sender.stamp(number, number * PACKET_NS + 5 * MS));
+        }
+        let (mut waited, mut placed) = (Vec::new(), 0);
+        for number in 1_000..1_600 {
+            // The first 300 ms of it had waited in the headset.
+            let drained_ns = 1_015 * PACKET_NS + late_ns + (number - 1_000) * MS;
+            let host_ns = drained_ns.max(number * PACKET_NS + 5 * MS);
+            let intaken = intake.observe(1, sender.stamp(number, host_ns));
+            match intaken.disposition {
+                Disposition::Ambiguous { provisional, .. } => waited.push((number, provisional)),
+                Disposition::Resumes { missing_count, confirmed, .. } => {
+                    assert_eq!((missing_count, confirmed.packets as usize), (0, waited.len()));
+                    for (number, provisional) in &waited {
+                        assert_eq!(provisional.index + confirmed.index_shift, sender.index(*number));
+                        assert_eq!(Some(provisional.device + confirmed.device_shift), sender.tick(*number));
+                    }
+                }
+                disposition => assert_eq!(disposition, Disposition::InOrder, "{number}"),
+            }
+            if let Some(resolved) = intaken.resolved {
+                placed += 1;
+                let place = (resolved.segment, resolved.index, Some(resolved.device));
+                assert_eq!(place, (0, sender.index(number), sender.tick(number)), "{number}");
+            }
+        }
+        assert!(waited.len() > 20 && placed + waited.len() == 600, "{late_ns}: {placed} {}", waited.len());
+    }
+}
+
+#[test]
+fn a_backlog_that_only_grows_ends_in_a_segment_of_its_own() {
+    let sender = Sender::untimed(8, 17);
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 300);
+    // 14 s are lost, and from then on packets come at a third of the pace that they are made at.
+    let come_ns = |number: i64| 1_000 * PACKET_NS + (number - 1_000) * 3 * PACKET_NS;
+    let stamps = (1_000..2_100).map(|number| sender.stamp(number, come_ns(number)));
+    let (provisional, end) = ambiguous_then(&mut intake, stamps);
+    let Disposition::NewSegment { cause: SegmentCause::TurnsUnresolved, confirmed } = end.disposition else {
+        panic!("{end:?}")
+    };
+    // A minute of it is waited for, 60 ms a packet.
+    assert_eq!((confirmed.packets, provisional.len(), confirmed.index_shift), (1_000, 1_000, 0));
+    let first = provisional[0].index;
+    assert!(provisional.iter().zip(first..).all(|(resolved, index)| resolved.index == index));
+    let from = 1_000 + provisional.len() as i64;
+    for number in from + 1..from + 100 {
+        let intaken = intake.observe(0, sender.stamp(number, come_ns(number)));
+        assert_eq!(intaken.disposition, Disposition::InOrder, "{number}");
+        assert_eq!(intaken.resolved.map(|r| (r.segment, r.index)), Some((1, first + number - 1_000)));
+    }
+}
+
+#[test]
+fn of_more_turns_than_are_tried_none_is_guessed() {
+    // Ticks of 24 bits turn in 512 s, and those of the sequence's 82 s that go together with them in four of these: after 20 hours, 140
+    // turns of the ticks are possible.
+    let sender = Sender { sequence_bits: 12, sequence_at_zero: 0, tick: Some((32768.0, 24, 5_000_000)) };
+    let long = 20 * 3_600 * 50;
+    // The device goes on, or restarts at counters that go together with no turn.
+    for again in [None, Some(Sender { sequence_at_zero: 1_073, tick: Some((32768.0, 24, 77)), ..sender })] {
+        let (mut intake, mut began) = (sender.intake(), None);
+        run_in_order(&mut intake, &sender, 0, 300);
+        for number in long..long + 1_000 {
+            let host_ns = number * PACKET_NS + 5 * MS;
+            let stamp = match again {
+                Some(again) => again.stamp(number - long, host_ns),
+                None => sender.stamp(number, host_ns),
+            };
+            let Some(resolved) = intake.observe(0, stamp).resolved else { continue };
+            let (from, since) = again.map_or((sender, number), |again| (again, number - long));
+            let (index, tick) =
+                (resolved.index - from.index(since), resolved.device - from.tick(since).unwrap());
+            if again.is_none() && resolved.segment == 0 {
+                assert_eq!((index, tick), (0, 0), "{number}");
+            } else {
+                // A segment of its own begins at some number that shows the counters, and counts on from there.
+                assert_eq!((resolved.segment, index % 4_096, tick % (1 << 24)), (1, 0, 0), "{number}");
+                assert_eq!(*began.get_or_insert((index, tick)), (index, tick), "{number}");
+            }
+        }
+        let counters = intake.counters();
+        assert!(counters.in_order > 1_000 && counters.ambiguous > 0, "{counters:?}");
+    }
 }
 
 #[test]

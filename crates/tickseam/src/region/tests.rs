@@ -48,6 +48,12 @@ fn round(corners: u32) -> Region {
 // Σ (v − centroid)(v − centroid)ᵀ / 12 for its covariance, so w²/18, h²/18, −wh/36 for one with a right angle.
 
 #[test]
+fn nothing_at_all_has_no_moments() {
+    assert_eq!(polygon(&[]).moments(), Moments::default());
+    assert_eq!(polygon(&[]).area(), 0.0);
+}
+
+#[test]
 fn a_rectangle_has_the_moments_of_geometry() {
     let moments = Region::rectangle(-7.0, 50.0, 100.0, 1_300.0).moments();
     let want = Moments {

@@ -10,6 +10,7 @@ use super::*;
 use crate::intake::Disposition;
 use crate::live::Live;
 use std::format;
+use std::string::ToString;
 
 const STREAM: StreamConfig = StreamConfig { rate_hz: 250.0, samples_per_packet: 5, sequence_bits: 16 };
 const TICKS: TickCounter = TickCounter { hz: 32_768.0, bits: 32 };
@@ -169,6 +170,7 @@ fn packets_that_settle_later_close_gaps_and_feed_the_clock() {
     assert_eq!(session.next_gap(0, i64::MIN), Some(Gap { first_index: 500, count: 350 }));
     assert_eq!(session.next_gap(0, 850), None);
     assert_eq!((session.missing_packets(0), session.missing_packets(1)), (Some(350), None));
+    assert_eq!((session.gaps(0), session.gaps(1)), (Some((0, 1)), None));
 }
 
 #[test]
@@ -183,7 +185,9 @@ fn gaps_are_listed_one_after_the_other_and_late_packets_close_them() {
     assert_eq!(session.next_gap(0, second.last_index() + 1), None);
     let _ = session.observe_packet(0, packet(20));
     assert_eq!(session.next_gap(0, 12), None);
-    assert_eq!(session.missing_packets(0), Some(2));
+    assert_eq!((session.missing_packets(0), session.gaps(0)), (Some(2), Some((0, 1))));
+    assert_eq!((session.samples_per_packet(0), session.samples_per_packet(1)), (Some(5), None));
+    assert_eq!(session.rate_hz(), 250.0);
 }
 
 #[test]
@@ -210,8 +214,11 @@ fn exchanges_and_markers_bound_the_clock_and_nonsense_is_refused() {
         session.observe_exchange(at(19_990), tick(19_996), tick(19_995), at(20_001)),
         Sighted::Backwards
     );
+    for (receive, transmit) in [(tick(25_010), tick(25_011)), (tick(19_995), u64::MAX)] {
+        assert_eq!(session.observe_exchange(at(19_990), receive, transmit, at(20_001)), Sighted::FarOff);
+    }
     let counters = session.counters();
-    assert_eq!((counters.exchanges_used, counters.exchanges_refused), (1, 2));
+    assert_eq!((counters.exchanges_used, counters.exchanges_refused), (1, 4));
     assert_eq!((counters.markers_used, counters.markers_refused), (1, 2));
 }
 
@@ -252,7 +259,13 @@ fn a_lone_wild_stamp_is_counted_and_does_not_move_the_clock() {
 
 #[test]
 fn a_configuration_that_cannot_be_is_refused() {
-    let error = |config: SessionConfig<'_>| Session::<1>::new(&config).unwrap_err();
+    let error = |config: SessionConfig<'_>| {
+        let error = Session::<1>::new(&config).unwrap_err();
+        // What cannot be, and NaN equals nothing: the words are compared.
+        assert_eq!(Session::<1>::check(&config).unwrap_err().to_string(), error.to_string());
+        error
+    };
+    assert_eq!(Session::<1>::check(&CONFIG), Ok(()));
     assert_eq!(error(SessionConfig { streams: &[], ..CONFIG }), SessionConfigError::NoStream);
     assert!(matches!(
         error(SessionConfig { streams: &[STREAM; 2], ..CONFIG }),
@@ -274,6 +287,19 @@ fn a_configuration_that_cannot_be_is_refused() {
         );
         assert_eq!(fed(&CONFIG, 0..10).place(HOST_0, delay), None);
     }
+}
+
+#[test]
+fn a_refused_configuration_says_what_is_wrong_with_it() {
+    let words = |config: SessionConfig<'_>| Session::<1>::new(&config).unwrap_err().to_string();
+    assert!(words(SessionConfig { streams: &[], ..CONFIG }).contains("at least one stream"));
+    assert!(words(SessionConfig { host_step_us: -1.0, ..CONFIG }).contains("0 to 1e6 µs"));
+    assert!(words(SessionConfig { interval_us: Some(99.0), ..CONFIG }).contains("100 µs to 10 s"));
+    let delay = Shift { us: 0.0, u_us: -1.0 };
+    assert!(words(SessionConfig { fixed_delay: Some(delay), ..CONFIG }).contains("fixed delay"));
+    let narrow = [StreamConfig { sequence_bits: 1, ..STREAM }];
+    let narrow = words(SessionConfig { streams: &narrow, ..CONFIG });
+    assert!(narrow.contains("stream 0") && narrow.contains("2 to 64 bits, not 1"), "{narrow}");
 }
 
 #[test]

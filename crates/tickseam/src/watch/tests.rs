@@ -1,0 +1,65 @@
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::arithmetic_side_effects,
+    clippy::indexing_slicing,
+    reason = "a test's numbers are small"
+)]
+extern crate std;
+
+use super::*;
+use std::vec::Vec;
+
+/// The longest that a packet may wait for the link, s.
+const WAIT_S: f64 = 0.015;
+
+/// Turns that are seen in packets each 20 ms whose residuals are given by their device time, each with the time, s.
+fn turns(until_s: f64, residual_us: impl Fn(f64) -> f64) -> Vec<(f64, Turn)> {
+    let mut watch = Watch::default();
+    let mut turns = Vec::new();
+    let (mut device_s, mut beat) = (0.0, 0.0);
+    while device_s < until_s {
+        // Packets wait for 0 to 10 ms, in steps of 5.
+        beat = if beat >= 10_000.0 { 0.0 } else { beat + 5_000.0 };
+        let arrival = Arrival::new(device_s, residual_us(device_s) + beat);
+        turns.extend(watch.observe(&arrival, WAIT_S).map(|turn| (device_s, turn)));
+        device_s += 0.02;
+    }
+    turns
+}
+
+fn step(at_s: f64, by_us: f64) -> impl Fn(f64) -> f64 {
+    move |device_s| 30.0 * device_s + if device_s >= at_s { by_us } else { 0.0 }
+}
+
+#[test]
+fn a_clock_that_drifts_was_not_set() {
+    assert_eq!(turns(600.0, |device_s| 70.0 * device_s), []);
+    assert_eq!(turns(600.0, |device_s| -70.0 * device_s), []);
+}
+
+#[test]
+fn a_fall_shows_in_the_first_packets_after_it_and_a_rise_once_levels_have_stayed() {
+    for by_us in [100e3, 400e3, 3e6, 3_600e6] {
+        let [(at_s, Turn::Back)] = turns(120.0, step(60.0, -by_us))[..] else { panic!("{by_us} µs back") };
+        assert!((60.0..60.1).contains(&at_s), "{by_us} µs back: {at_s} s");
+        let [(at_s, Turn::Forward)] = turns(120.0, step(60.0, by_us))[..] else {
+            panic!("{by_us} µs forward")
+        };
+        // Beyond a second, one bin of 5 s is enough; below, three and the one that the step fell into.
+        let latest_s = if by_us > SURE_US { 60.0 + 2.0 * BIN_S } else { 60.0 + 4.0 * BIN_S };
+        assert!(at_s > 60.0 + BIN_S && at_s <= latest_s + 0.1, "{by_us} µs forward: {at_s} s");
+    }
+}
+
+#[test]
+fn a_jump_that_a_wait_for_the_link_explains_is_not_taken_for_a_setting() {
+    for by_us in [WAIT_S * 1e6, -WAIT_S * 1e6] {
+        assert_eq!(turns(120.0, step(60.0, by_us)), [], "{by_us} µs");
+    }
+    // Nor are packets that were held back for two seconds.
+    assert_eq!(
+        turns(120.0, |device_s| if (60.0..62.0).contains(&device_s) { (62.0 - device_s) * 1e6 } else { 0.0 }),
+        []
+    );
+}
