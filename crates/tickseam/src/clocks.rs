@@ -311,3 +311,35 @@ fn ambiguous_us(last: &Arrival, first: &Arrival, period_s: f64) -> (f64, f64) {
     let reach_us = between_us + BURST_US + SLACK_PERIODS * period_s * 1e6;
     (last_us + reach_us, first_us - reach_us)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Arrival, ambiguous_us};
+
+    const PERIOD_S: f64 = 0.02;
+
+    /// A packet of a device time, stamped at a host time, both in seconds.
+    fn stamped(device_s: f64, host_s: f64) -> Arrival {
+        Arrival::new(device_s, (host_s - device_s) * 1e6)
+    }
+
+    #[test]
+    fn a_host_that_slept_leaves_open_what_its_own_clock_counted_meanwhile() {
+        // Ten minutes of packets were lost, of which the host's clock counted half a second: it slept. By that clock the moment lies
+        // within this half second, a burst of 0.3 s and two packets.
+        let (until_us, from_us) = ambiguous_us(&stamped(100.0, 100.0), &stamped(700.0, 100.5), PERIOD_S);
+        assert!((until_us - 100.84e6).abs() < 1.0 && (from_us - 99.66e6).abs() < 1.0, "{until_us} {from_us}");
+    }
+
+    #[test]
+    fn a_clock_that_was_set_leaves_open_what_the_device_counted_meanwhile() {
+        // Set forward by an hour somewhere in ten seconds without packets, then back by an hour likewise.
+        let (until_us, from_us) = ambiguous_us(&stamped(100.0, 100.0), &stamped(110.0, 3710.0), PERIOD_S);
+        assert!((until_us - 110.34e6).abs() < 1.0 && (from_us - 3699.66e6).abs() < 1.0, "{until_us} {from_us}");
+        let (until_us, from_us) = ambiguous_us(&stamped(100.0, 3700.0), &stamped(110.0, 110.0), PERIOD_S);
+        assert!((until_us - 3710.34e6).abs() < 1.0 && (from_us - 99.66e6).abs() < 1.0, "{until_us} {from_us}");
+        // A host that only lost packets, and whose clock ran: nothing is known of less than these ten seconds either.
+        let (until_us, _) = ambiguous_us(&stamped(100.0, 100.0), &stamped(110.0, 110.0), PERIOD_S);
+        assert!((until_us - 110.34e6).abs() < 1.0, "{until_us}");
+    }
+}

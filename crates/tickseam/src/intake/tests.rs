@@ -987,6 +987,23 @@ fn simulated_long_silences_are_ambiguous_at_worst() {
     assert!(total.right * 10 > all * 6 && total.settled_later > 0 && total.unsettled > 0, "{total:?}");
 }
 
+#[test]
+fn the_least_delayed_packet_is_the_newest_of_a_device_that_is_slow_within_its_tolerance() {
+    let seen_from = |delayed_ns: i64| {
+        let mut anchor = Anchor::new(Arrival { count: 0, host_ns: 0 });
+        for number in 1..=10_i64 {
+            let host_ns = number * (1_000 * MS + delayed_ns);
+            anchor.observe(Arrival { count: number, host_ns }, 1e9, 50e-6);
+        }
+        // Nearly two seconds later the count is as old as the packet that tells it.
+        anchor.live_ns(0, 12_000 * MS, 1e9).1 / 1e9
+    };
+    // Each second 40 µs later than the one before, of the 50 that a rate may be off.
+    assert!((seen_from(MS / 25) - 2.0).abs() < 0.01, "{}", seen_from(MS / 25));
+    // Each 60 µs later: the link delays them, and the first is still the least delayed.
+    assert!((seen_from(MS * 3 / 50) - 12.0).abs() < 0.01, "{}", seen_from(MS * 3 / 50));
+}
+
 /// Two streams of one device: packets of 20 ms with a wide counter, and of 60 ms with one of 8 bits (turn 15.36 s) that
 /// each come a millisecond later. Packet `number` of the wide one is sampled at `number` × 20 ms.
 struct Pair {
@@ -1058,6 +1075,15 @@ fn another_streams_wide_counter_tells_how_long_a_silence_was_whatever_the_host_c
         let most = if step_ns < 15_360 * MS { 4 } else { 400 };
         assert!(pair.intake.counters().ambiguous <= most, "{step_ns}: {:?}", pair.intake.counters());
     }
+}
+
+#[test]
+fn three_packets_wait_for_another_streams_answer_and_no_fourth() {
+    let mut pair = Pair::new(32);
+    pair.run(0, 900, 0);
+    pair.run(3400, 4800, 3_000 * MS);
+    pair.assert_all_placed();
+    assert_eq!(pair.intake.counters().ambiguous, 3, "{:?}", pair.intake.counters());
 }
 
 #[test]
