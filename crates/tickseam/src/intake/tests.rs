@@ -676,6 +676,35 @@ fn a_restart_is_the_whole_devices_and_the_other_streams_join() {
 }
 
 #[test]
+fn a_stream_that_joins_behind_a_wrap_of_the_tick_counts_on_from_before_it() {
+    let before = Sender { sequence_bits: 16, sequence_at_zero: 0, tick: Some((32768.0, 32, 3_000_000)) };
+    // The tick restarts just before it wraps; the second stream samples 10 ms, 328 ticks, after the first: behind the wrap.
+    let at_zero = [(1_i64 << 32) - 36, (1 << 32) + 292];
+    let again = at_zero.map(|at_zero| Sender { tick: Some((32768.0, 32, at_zero)), ..before });
+    let mut intake = Intake::<2>::new(before.clock(), &[stream(16); 2]).unwrap();
+    for number in 0..500 {
+        for stream in 0..2 {
+            let _ = intake.observe(stream, before.stamp(number, number * PACKET_NS + 5 * MS));
+        }
+    }
+    let at_ns = 500 * PACKET_NS + 300 * MS;
+    let mut second = Vec::new();
+    for number in 0..3 {
+        let host_ns = at_ns + number * PACKET_NS;
+        let _ = intake.observe(0, again[0].stamp(number, host_ns));
+        second.push(intake.observe(1, again[1].stamp(number, host_ns + 10 * MS)));
+    }
+    let Disposition::Quarantined { provisional } = second[0].disposition else { panic!("{second:?}") };
+    let Disposition::JoinsSegment { confirmed } = second[1].disposition else { panic!("{second:?}") };
+    let first = Resolved { segment: 1, index: 0, device: at_zero[1], clock: CountClock::Ticks };
+    assert_eq!((confirmed.packets, confirmed.previous), (1, Some(first)));
+    assert_eq!(provisional.device + confirmed.device_shift, first.device);
+    for (number, intaken) in (1_i64..).zip(&second[1..]) {
+        assert_eq!(intaken.resolved.unwrap().device, again[1].tick(number).unwrap());
+    }
+}
+
+#[test]
 fn packets_left_over_from_before_a_restart_do_not_open_another() {
     let sender = RAW_TICKED;
     let again = Sender { sequence_at_zero: 0, tick: Some((32768.0, 32, 900)), ..sender };
