@@ -335,9 +335,15 @@ mod tests {
     fn a_clock_that_was_set_leaves_open_what_the_device_counted_meanwhile() {
         // Set forward by an hour somewhere in ten seconds without packets, then back by an hour likewise.
         let (until_us, from_us) = ambiguous_us(&stamped(100.0, 100.0), &stamped(110.0, 3710.0), PERIOD_S);
-        assert!((until_us - 110.34e6).abs() < 1.0 && (from_us - 3699.66e6).abs() < 1.0, "{until_us} {from_us}");
+        assert!(
+            (until_us - 110.34e6).abs() < 1.0 && (from_us - 3699.66e6).abs() < 1.0,
+            "{until_us} {from_us}"
+        );
         let (until_us, from_us) = ambiguous_us(&stamped(100.0, 3700.0), &stamped(110.0, 110.0), PERIOD_S);
-        assert!((until_us - 3710.34e6).abs() < 1.0 && (from_us - 99.66e6).abs() < 1.0, "{until_us} {from_us}");
+        assert!(
+            (until_us - 3710.34e6).abs() < 1.0 && (from_us - 99.66e6).abs() < 1.0,
+            "{until_us} {from_us}"
+        );
         // A host that only lost packets, and whose clock ran: nothing is known of less than these ten seconds either.
         let (until_us, _) = ambiguous_us(&stamped(100.0, 100.0), &stamped(110.0, 110.0), PERIOD_S);
         assert!((until_us - 110.34e6).abs() < 1.0, "{until_us}");

@@ -362,7 +362,10 @@ mod tests {
         }
         assert_eq!(table.receive(2), GapChange::Opened(Gap { first_index: 3, count: 2 }));
         // There was no room for the older gap: it was given up at once, and with it all that lies before it.
-        assert_eq!((table.open(), table.missing_packets()), ([Gap { first_index: 6, count: 1 }].as_slice(), 3));
+        assert_eq!(
+            (table.open(), table.missing_packets()),
+            ([Gap { first_index: 6, count: 1 }].as_slice(), 3)
+        );
         assert_eq!(table.receive(0), GapChange::Finalised);
         assert_eq!((table.missing_packets(), table.gaps()), (3, 2));
     }

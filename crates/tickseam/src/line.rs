@@ -778,6 +778,9 @@ mod tests {
         assert_eq!(steep, one);
         assert_eq!(steep.add(1.0, 1e150, 1.0), Ok(()));
         assert!(near(steep.syy(), 0.5e300) && steep.residual_ss() == 0.0);
+        // So does the line through the origin and any one point: 10^310 is out of range, and 10^200 is not.
+        assert_eq!(OriginAccumulator::new().add(1e100, 1e210, 1.0), Err(LineError::NotFinite));
+        assert_eq!(OriginAccumulator::new().add(1e100, 1e200, 1.0), Ok(()));
     }
 
     #[test]

@@ -107,3 +107,20 @@ fn weigh(least: &[Option<(f64, f64, f64)>]) -> Result<LineFit, LineError> {
     }
     Ok(fit)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Arrival, LineError, envelope_line};
+
+    #[test]
+    fn the_last_arrival_counts_and_three_make_a_line() {
+        let arrivals = [0.0, 32.0, 64.0].map(|device_s| Arrival::new(device_s, 500.0 + 20.0 * device_s));
+        let line =
+            envelope_line(arrivals.into_iter()).map(|line| (line.fit.slope().value, line.fit.x_mean()));
+        assert!(
+            line.is_ok_and(|(slope, middle_s)| (slope - 20.0).abs() < 1e-9 && (middle_s - 32.0).abs() < 1e-9)
+        );
+        let two = envelope_line(arrivals.into_iter().take(2)).map(|line| line.from_s);
+        assert_eq!(two, Err(LineError::TooFewPoints { points: 2, needed: 3 }));
+    }
+}
