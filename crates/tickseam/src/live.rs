@@ -441,3 +441,30 @@ fn carried(feasible: &Feasible, device_s: f64, curvature_ppm_per_s: f64) -> (Kno
     }
     (knot, greater(knot.half_width_us() - now.half_width_us(), 0.0))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Arrival, Live, Setup, Shift, SyncPair};
+
+    #[test]
+    fn a_pair_narrows_what_arrivals_leave_with_the_declared_delay_between_them() {
+        let delay = Shift { us: 18_000.0, u_us: 100.0 };
+        let mut live = Live::new(Setup { fixed_delay: Some(delay), ..Setup::new(50.0, 0.02) });
+        // Half a minute of packets, the soonest of which wait for 2 ms, give or take what changes every two seconds.
+        for n in 0..1_500_u16 {
+            let least_us =
+                [0.0, 400.0, 100.0, 500.0, 200.0].get(usize::from(n / 100 % 5)).copied().unwrap_or(0.0);
+            let waited_us = 2_000.0 + least_us + f64::from(n % 7) * 1_300.0 + f64::from(n % 3) * 170.0;
+            live.observe(Arrival::new(f64::from(n) * 0.02, delay.us + waited_us));
+        }
+        let by_arrivals = live.known_at(29.98).map(|(knot, _)| knot).unwrap_or_default();
+        assert!(by_arrivals.low_us < 18_000.0 && by_arrivals.high_us > 19_500.0, "{by_arrivals:?}");
+        // The clock lies 0.5 ms below the most that a pair allows, and far above the least.
+        live.observe_pair(&SyncPair { at_s: 29.98, low_us: Some(-60_000.0), high_us: Some(500.0) });
+        assert_eq!(live.fixed_delay(), Some(delay), "arrivals tell the more");
+        let knot = live.known_at(29.98).map(|(knot, _)| knot).unwrap_or_default();
+        // The delay may be off by three times its 0.1 ms.
+        assert!((knot.high_us - 18_800.0).abs() < 1.0, "{knot:?}");
+        assert!((knot.low_us - by_arrivals.low_us).abs() < 1.0, "{knot:?}, before {by_arrivals:?}");
+    }
+}
