@@ -1,6 +1,8 @@
 #![allow(clippy::arithmetic_side_effects, reason = "a test's numbers are small")]
 extern crate std;
 use super::*;
+use crate::block::Block;
+use crate::filter::Bounds;
 use std::vec;
 use std::vec::Vec;
 
@@ -59,4 +61,109 @@ fn two_halves_that_contradict_each_other_leave_twice_the_narrower_one_as_far_as_
         assert!((knot.low_us - low_us).abs() < 1e-9 && (knot.high_us - high_us).abs() < 1e-9, "{knot:?}");
         assert!((knot.offset_us - 120.0).abs() < 1e-9, "{knot:?}");
     }
+}
+
+/// A stage with a block of two seconds that ends at `to_s`.
+fn stage(to_s: f64, block: Block) -> Stage {
+    let bounds = Bounds { at_s: to_s, ..Bounds::default() };
+    Stage { block: Some(Block { from_s: to_s - 2.0, to_s, ..block }), bounds, ..Stage::empty() }
+}
+
+#[test]
+fn how_late_deliveries_are_on_a_grid_is_the_mean_of_the_blocks_that_keep_to_one() {
+    let late = |lateness_us, interval_us, off_grid| {
+        stage(2.0, Block { lateness_us, interval_us, off_grid, ..Block::default() })
+    };
+    let stages = [
+        late(100.0, 15_000.0, false),
+        late(400.0, 15_000.0, false),
+        late(9_000.0, 15_000.0, true),
+        late(7_000.0, 0.0, false),
+    ];
+    assert_eq!(link::mean_lateness_us(&stages), 250.0);
+    assert_eq!(link::mean_lateness_us(&[]), 0.0);
+}
+
+#[test]
+fn an_app_hands_over_batches_where_several_packets_come_at_once_and_rarer_than_the_grid() {
+    let of = |packets, deliveries, interval_us| {
+        [stage(2.0, Block { packets, deliveries, interval_us, ..Block::default() })]
+    };
+    // 100 packets, one each 20 ms. In 10 deliveries: one each 200 ms, on a grid of 15 ms.
+    assert!(link::batched(&of(100, 10, 15_000.0), 0.020));
+    // The radio's own grid of 200 ms brings ten at once too, and so does no other.
+    assert!(!link::batched(&of(100, 10, 200_000.0), 0.020));
+    // Alone, however far apart against the grid: no batch.
+    assert!(!link::batched(&of(100, 90, 7_500.0), 0.020));
+}
+
+#[test]
+fn a_link_is_congested_where_more_than_half_the_blocks_around_lose_packets() {
+    // 100 packets each 20 ms were sent in a block, its last one included: 101. Where more than six in a hundred are lost, it counts.
+    let of = |packets: &[u16]| -> Vec<Stage> {
+        (1_u32..)
+            .zip(packets)
+            .map(|(n, &packets)| stage(2.0 * f64::from(n), Block { packets, ..Block::default() }))
+            .collect()
+    };
+    let share = |packets: &[u16]| link::mark_congested(&mut of(packets), 0.020);
+    assert_eq!(share(&[101; 8]), 0.0);
+    assert_eq!(share(&[90; 8]), 1.0);
+    assert_eq!(share(&[95; 8]), 0.0);
+    // Half of them is not more than half. Each sees ten on either side.
+    assert_eq!(share(&[101, 90, 101, 90]), 0.0);
+    assert_eq!(share(&[101, 90, 90]), 1.0);
+    let mut far = std::vec![101; 40];
+    if let Some(end) = far.get_mut(30..) {
+        end.fill(90);
+    }
+    // The last ten of forty lose. The 31st sees twenty blocks, ten of which lose; the 32nd sees nineteen.
+    let mut stages = of(&far);
+    let marked = link::mark_congested(&mut stages, 0.020);
+    let first = stages.iter().position(|stage| stage.congested);
+    assert_eq!((first, marked), (Some(31), 0.225));
+}
+
+#[test]
+fn a_grid_slips_as_often_as_it_moves_by_what_a_block_leaves_open() {
+    // Each two seconds a grid that runs 40 ppm off moves by 80 µs; a block leaves 20 µs open: four steps for each of five.
+    let bound = |residual_us| Bound { at_s: 0.0, residual_us };
+    let block =
+        |stretch_ppm| Block { upper: bound(20.0), lower: Some(bound(0.0)), stretch_ppm, ..Block::default() };
+    let stages = |stretch_ppm: f64| -> Vec<Stage> {
+        (1..=6_u8).map(|n| stage(2.0 * f64::from(n), block(stretch_ppm))).collect()
+    };
+    assert!((link::slips(&stages(30.0), -10.0) - 20.0).abs() < 1e-9);
+    assert!((link::slips(&stages(-50.0), -10.0) - 20.0).abs() < 1e-9);
+    assert_eq!(link::slips(&stages(-10.0), -10.0), 0.0);
+}
+
+#[test]
+fn a_block_has_a_floor_as_deep_as_scatter_and_range_make_it() {
+    let block = Block { minimum: Bound { at_s: 3.0, residual_us: 18_000.0 }, ..Block::default() };
+    let floor = |scatter_us, range_us| {
+        link::floor_bound(&block, scatter_us, range_us, 12.0).map(|bound| (bound.at_s, bound.residual_us))
+    };
+    // Twelve standard deviations of 10 µs; a sixth of that for the range; two more in either case.
+    assert_eq!(floor(10.0, 0.0), Some((3.0, 18_000.0 - 122.0)));
+    assert_eq!(floor(10.0, 100.0), Some((3.0, 18_000.0 - 202.0)));
+    assert_eq!(floor(0.0, 100.0), None);
+}
+
+#[test]
+fn a_declared_delay_agrees_with_pairs_where_three_of_its_uncertainties_reach_what_they_allow() {
+    // Arrivals leave 18.0 to 18.6 ms, a pair −0.2 to 0.1 ms: the delay lies between 17.9 and 18.8 ms.
+    let pair = SyncPair { at_s: 2.0, low_us: Some(-200.0), high_us: Some(100.0) };
+    let knot = Knot { low_us: 18_000.0, high_us: 18_600.0, ..Knot::default() };
+    let stages = [Stage { pair: Some(pair), knot, ..Stage::empty() }];
+    let agree = |us, u_us| fuse::agree(&stages, Shift { us, u_us });
+    assert!(agree(18_300.0, 0.0) && agree(17_900.0, 0.0) && agree(18_800.0, 0.0));
+    assert!(!agree(17_890.0, 0.0) && !agree(18_810.0, 0.0));
+    assert!(agree(17_611.0, 100.0) && !agree(17_590.0, 100.0));
+    assert!(agree(19_090.0, 100.0) && !agree(19_110.0, 100.0));
+    // Pairs that contradict the arrivals agree with none.
+    let knot = Knot { low_us: 18_400.0, ..knot };
+    let far = SyncPair { low_us: Some(400.0), ..pair };
+    let stages = [Stage { pair: Some(far), knot, ..Stage::empty() }];
+    assert!(!fuse::agree(&stages, Shift { us: 18_250.0, u_us: 100.0 }));
 }
