@@ -167,3 +167,44 @@ fn a_declared_delay_agrees_with_pairs_where_three_of_its_uncertainties_reach_wha
     let stages = [Stage { pair: Some(far), knot, ..Stage::empty() }];
     assert!(!fuse::agree(&stages, Shift { us: 18_250.0, u_us: 100.0 }));
 }
+
+#[test]
+fn bounds_lie_as_far_below_the_grid_the_floor_and_the_pairs_as_the_report_allows() {
+    let bound = |residual_us| Bound { at_s: 2.0, residual_us };
+    let block = Block { minimum: bound(18_000.0), interval_us: 15_000.0, ..Block::default() };
+    let on_a_grid = Stage {
+        lattice: Some(bound(17_500.0)),
+        upper: Some(bound(18_100.0)),
+        scatter_us: 10.0,
+        ..stage(2.0, block)
+    };
+    let pair = SyncPair { at_s: 2.0, low_us: Some(-50.0), high_us: Some(70.0) };
+    let report = Report {
+        on_a_grid: true,
+        allowance_us: 1_000.0,
+        collected_us: 30_000.0,
+        doubt_us: 7_500.0,
+        reach: 12.0,
+        fixed_delay: Some(Shift { us: 18_000.0, u_us: 100.0 }),
+        ..Report::default()
+    };
+    let set = |stage: &Stage, report: &Report| {
+        let mut stages = [stage.clone()];
+        set_bounds(&mut stages, report);
+        let [Stage { bounds, .. }] = &stages;
+        (bounds.upper.map(|b| b.residual_us), bounds.lower.map(|b| b.residual_us))
+    };
+    // A millisecond for missed chances, 30 for what an app collects.
+    assert_eq!(set(&on_a_grid, &report), (Some(18_100.0), Some(-13_500.0)));
+    // Twelve times the scatter, two more, and a grid that may be there unseen.
+    let open = Report { on_a_grid: false, ..report };
+    let without = Stage { lattice: None, ..on_a_grid.clone() };
+    assert_eq!(set(&without, &open), (Some(18_100.0), Some(18_000.0 - 122.0 - 7_500.0)));
+    assert_eq!(set(&without, &report), (Some(18_100.0), None));
+    assert_eq!(set(&on_a_grid, &Report { congested: true, ..report }), (Some(18_100.0), None));
+    // Pairs, where they agree with the delay: it may be off by three times its 0.1 ms.
+    let paired = Stage { pair: Some(pair), ..Stage::empty() };
+    assert_eq!(set(&paired, &report), (None, None));
+    let agreed = Report { pairs_agree: true, ..report };
+    assert_eq!(set(&paired, &agreed), (Some(18_370.0), Some(17_650.0)));
+}
