@@ -18,13 +18,14 @@ const TRIES: [(&str, &str); 3] = [
     ("own", "additional_cargo_args = [\"--lib\"]\n"),
     (
         "answers",
-        "test_package = [\"tickseam-capi\", \"tickseam-tests\", \"tickseam-fuzz-cases\"]\n\
-         additional_cargo_args = [\"--test\", \"vectors\", \"--test\", \"matrix\", \"--test\", \"properties\"]\n",
+        "test_package = [\"tickseam-capi\", \"tickseam-tests\"]\n\
+         additional_cargo_args = [\"--test\", \"vectors\", \"--test\", \"matrix\"]\n",
     ),
     (
         "outside",
-        "test_package = [\"tickseam-tests\"]\n\
-         additional_cargo_args = [\"--test\", \"core\", \"--test\", \"published\", \"--test\", \"hardware\"]\n",
+        "test_package = [\"tickseam-tests\", \"tickseam-fuzz-cases\"]\n\
+         additional_cargo_args = [\"--test\", \"core\", \"--test\", \"published\", \"--test\", \"hardware\", \
+         \"--test\", \"properties\"]\n",
     ),
 ];
 /// Its exit statuses that are results: all noticed, some not, some without end.
