@@ -208,3 +208,39 @@ fn bounds_lie_as_far_below_the_grid_the_floor_and_the_pairs_as_the_report_allows
     let agreed = Report { pairs_agree: true, ..report };
     assert_eq!(set(&paired, &agreed), (Some(18_370.0), Some(17_650.0)));
 }
+
+#[test]
+fn on_a_grid_all_that_lateness_or_touches_do_not_explain_is_owed_to_the_grid() {
+    let bound = |at_s, residual_us| Bound { at_s, residual_us };
+    let mut stages: Vec<Stage> = [2.0, 4.0, 6.0]
+        .map(|to_s| {
+            let (upper, lower) = (Some(bound(to_s, 18_000.0)), Some(bound(to_s, 16_000.0)));
+            let bounds = Bounds { at_s: to_s, upper, lower, ..Bounds::default() };
+            Stage { bounds, ..stage(to_s, Block { interval_us: 15_000.0, ..Block::default() }) }
+        })
+        .into();
+    let prior = Setup::new(50.0, 0.02).prior;
+    let ends = Ends { first: bound(2.0, 18_000.0), last: bound(6.0, 18_000.0) };
+    both_ways(&mut stages, &prior, ends);
+    let on_a_grid = Report { on_a_grid: true, ..Report::default() };
+    attribute(&mut stages, &prior, ends, 300.0, &on_a_grid);
+    for Stage { knot, .. } in &stages {
+        assert!((knot.half_width_us() - 1_000.0).abs() < 50.0, "{knot:?}");
+        // Deliveries are late by 0.3 ms on the mean.
+        assert!(
+            (knot.lattice_us - (knot.half_width_us() - 300.0)).abs() < 1e-6 && knot.curvature_us == 0.0,
+            "{knot:?}"
+        );
+    }
+    // A touch says it more exactly, in the stages that it bounds.
+    if let Some(touched) = stages.get_mut(1) {
+        touched.touch_reach_us = 120.0;
+    }
+    attribute(&mut stages, &prior, ends, 300.0, &on_a_grid);
+    let scattered: Vec<f64> =
+        stages.iter().map(|stage| (stage.knot.half_width_us() - stage.knot.lattice_us).round()).collect();
+    assert_eq!(scattered, [300.0, 120.0, 300.0]);
+    // Without a grid, and none that may be there unseen, nothing is owed to one.
+    attribute(&mut stages, &prior, ends, 300.0, &Report { reach: 11.0, ..Report::default() });
+    assert!(stages.iter().all(|stage| stage.knot.lattice_us == 0.0));
+}
