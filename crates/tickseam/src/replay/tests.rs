@@ -244,3 +244,32 @@ fn on_a_grid_all_that_lateness_or_touches_do_not_explain_is_owed_to_the_grid() {
     attribute(&mut stages, &prior, ends, 300.0, &Report { reach: 11.0, ..Report::default() });
     assert!(stages.iter().all(|stage| stage.knot.lattice_us == 0.0));
 }
+
+#[test]
+fn a_period_that_is_doubled_has_a_phase_known_half_as_well() {
+    // A grid of 30 ms; each packet in `misses` on average waits for the instant after its first chance; 0.3 ms of jitter.
+    let found = |misses: Option<u64>| {
+        let (grid_us, period_us) = (30_000.0, 70_000.0);
+        let mut state = 7_u64;
+        let arrivals: Vec<Arrival> = (0..6_000_u16)
+            .map(|n| {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                let ready = f64::from(n) * period_us * 1.000_03 + 3_000.0;
+                let late = misses.is_some_and(|every| (state >> 40).is_multiple_of(every));
+                let jitter_us = u16::try_from((state >> 50) % 300).unwrap_or(0);
+                let host_us =
+                    ((ready / grid_us).ceil() + f64::from(u8::from(late))) * grid_us + f64::from(jitter_us);
+                Arrival::new(f64::from(n) * period_us * 1e-6, host_us - f64::from(n) * period_us)
+            })
+            .collect();
+        let setup = Setup::new(50.0, period_us * 1e-6);
+        let mut stages = vec![Stage::empty(); stages_needed(arrivals.len(), 0, 420.0)];
+        let line = WorkingLine { offset_us: 18_000.0, rate_ppm: 30.0, ..WorkingLine::default() };
+        let report = replay(&arrivals, &[], line, &setup, &mut stages);
+        report.interval.map_or((0.0, 0.0), |interval| (interval.period_us, interval.phase_sd_us))
+    };
+    // With half of them late, twice twice the period looks likelier; what its instants scatter by is stretched with it.
+    let ((once_us, once_sd_us), (four_us, four_sd_us)) = (found(None), found(Some(2)));
+    assert_eq!((once_us, four_us), (30_000.0, 120_000.0));
+    assert!(once_sd_us > 1.0 && (four_sd_us / once_sd_us - 4.0).abs() < 0.2, "{once_sd_us} {four_sd_us} µs");
+}
