@@ -110,6 +110,12 @@ fn a_link_is_congested_where_more_than_half_the_blocks_around_lose_packets() {
     assert_eq!(share(&[101; 8]), 0.0);
     assert_eq!(share(&[90; 8]), 1.0);
     assert_eq!(share(&[95; 8]), 0.0);
+    // 47 of 50 are just six in a hundred lost: not more.
+    let just = |packets| {
+        let block = Block { from_s: 0.0, to_s: 98.0, packets, ..Block::default() };
+        link::mark_congested(&mut [Stage { block: Some(block), ..Stage::empty() }], 2.0)
+    };
+    assert_eq!((just(47), just(46)), (0.0, 1.0));
     // Half of them is not more than half. Each sees ten on either side.
     assert_eq!(share(&[101, 90, 101, 90]), 0.0);
     assert_eq!(share(&[101, 90, 90]), 1.0);
