@@ -365,6 +365,22 @@ mod tests {
         assert_eq!((table.missing_packets(), table.gaps()), (8, 2));
     }
 
+    #[test]
+    fn what_comes_from_before_the_first_once_gaps_were_finalised_is_too_late() {
+        let mut table = GapTable::<1>::new();
+        for index in [5, 7] {
+            let _ = table.receive(index);
+        }
+        assert_eq!(table.receive(2), GapChange::Opened(Gap { first_index: 3, count: 2 }));
+        // There was no room for the older gap: it was given up at once, and with it all that lies before it.
+        assert_eq!(
+            (table.open(), table.missing_packets()),
+            ([Gap { first_index: 6, count: 1 }].as_slice(), 3)
+        );
+        assert_eq!(table.receive(0), GapChange::Finalised);
+        assert_eq!((table.missing_packets(), table.gaps()), (3, 2));
+    }
+
     /// Any order of arrival, with repeats, ends in what sorting gives, as long as nothing had to be finalised.
     #[test]
     fn live_and_replayed_gaps_agree_for_shuffled_arrivals() {

@@ -794,6 +794,20 @@ mod tests {
     }
 
     #[test]
+    fn a_line_too_steep_for_the_sum_of_squares_is_refused_though_it_fits() {
+        let one = sums(&[(0.0, 0.0, 1.0)]);
+        let mut steep = one;
+        // Any two points lie on a line. Half of 10^320 leaves the range.
+        assert_eq!(steep.add(1.0, 1e160, 1.0), Err(LineError::NotFinite));
+        assert_eq!(steep, one);
+        assert_eq!(steep.add(1.0, 1e150, 1.0), Ok(()));
+        assert!(near(steep.syy(), 0.5e300) && steep.residual_ss() == 0.0);
+        // So does the line through the origin and any one point: 10^310 is out of range, and 10^200 is not.
+        assert_eq!(OriginAccumulator::new().add(1e100, 1e210, 1.0), Err(LineError::NotFinite));
+        assert_eq!(OriginAccumulator::new().add(1e100, 1e200, 1.0), Ok(()));
+    }
+
+    #[test]
     fn too_little_is_said_to_be_too_little() {
         let two = sums(&POINTS[..2]);
         assert_eq!(two.fit(), Err(LineError::TooFewPoints { points: 2, needed: 3 }));

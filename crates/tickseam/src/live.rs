@@ -450,3 +450,63 @@ fn carried(feasible: &Feasible, device_s: f64, curvature_ppm_per_s: f64) -> (Kno
     }
     (knot, greater(knot.half_width_us() - now.half_width_us(), 0.0))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Arrival, Live, Setup, Shift, SyncPair};
+
+    #[test]
+    fn a_pair_narrows_what_arrivals_leave_with_the_declared_delay_between_them() {
+        let delay = Shift { us: 18_000.0, u_us: 100.0 };
+        let mut live = Live::new(Setup { fixed_delay: Some(delay), ..Setup::new(50.0, 0.02) });
+        // Half a minute of packets, the soonest of which wait for 2 ms, give or take what changes every two seconds.
+        for n in 0..1_500_u16 {
+            let least_us =
+                [0.0, 400.0, 100.0, 500.0, 200.0].get(usize::from(n / 100 % 5)).copied().unwrap_or(0.0);
+            let waited_us = 2_000.0 + least_us + f64::from(n % 7) * 1_300.0 + f64::from(n % 3) * 170.0;
+            live.observe(Arrival::new(f64::from(n) * 0.02, delay.us + waited_us));
+        }
+        let by_arrivals = live.known_at(29.98).map(|(knot, _)| knot).unwrap_or_default();
+        assert!(by_arrivals.low_us < 18_000.0 && by_arrivals.high_us > 19_500.0, "{by_arrivals:?}");
+        // The clock lies 0.5 ms below the most that a pair allows, and far above the least.
+        live.observe_pair(&SyncPair { at_s: 29.98, low_us: Some(-60_000.0), high_us: Some(500.0) });
+        assert_eq!(live.fixed_delay(), Some(delay), "arrivals tell the more");
+        let knot = live.known_at(29.98).map(|(knot, _)| knot).unwrap_or_default();
+        // The delay may be off by three times its 0.1 ms.
+        assert!((knot.high_us - 18_800.0).abs() < 1.0, "{knot:?}");
+        assert!((knot.low_us - by_arrivals.low_us).abs() < 1.0, "{knot:?}, before {by_arrivals:?}");
+    }
+
+    #[test]
+    fn a_device_that_runs_far_off_its_nominal_rate_is_followed() {
+        let mut live = Live::new(Setup::new(50.0, 0.02));
+        for n in 0..3_000_u16 {
+            let device_s = f64::from(n) * 0.02;
+            live.observe(Arrival::new(device_s, 18_000.0 + 5_000.0 * device_s + f64::from(n % 7) * 300.0));
+        }
+        let knot = live.known_at(59.98).map(|(knot, _)| knot).unwrap_or_default();
+        let rates_ppm = knot.rate_low_ppm..knot.rate_high_ppm;
+        assert!(live.off_nominal() && rates_ppm.contains(&5_000.0) && rates_ppm.start > 70.0, "{knot:?}");
+        let truth_us = 18_000.0 + 5_000.0 * 59.98;
+        assert!(knot.low_us <= truth_us && truth_us <= knot.high_us, "{knot:?}");
+    }
+
+    #[test]
+    fn on_a_grid_that_slips_packets_show_how_little_has_to_be_allowed() {
+        let setup = Setup { interval_us: Some(15_000.0), ..Setup::new(50.0, 0.02) };
+        let mut live = Live::new(setup);
+        // Ready 18 ms after its samples, sent at the next multiple of 15 ms. The device runs 60 ppm fast: 3 ms in a minute.
+        let (ready_us, rate_ppm) = (18_000.0, -60.0);
+        for n in 0..60_000_u16 {
+            let device_s = f64::from(n) * 0.02;
+            let host_us = (device_s * (1e6 + rate_ppm) + ready_us) / 15_000.0;
+            live.observe(Arrival::new(device_s, libm::ceil(host_us) * 15_000.0 - device_s * 1e6));
+        }
+        let at_s = 1_199.98;
+        let knot = live.known_at(at_s).map(|(knot, _)| knot).unwrap_or_default();
+        let truth_us = ready_us + rate_ppm * at_s;
+        assert!(knot.low_us <= truth_us && truth_us <= knot.high_us, "{truth_us} {knot:?}");
+        // A millisecond is allowed for packets that miss their first chance as long as nobody knows.
+        assert!(knot.half_width_us() < 300.0, "{knot:?}");
+    }
+}

@@ -520,3 +520,6 @@ fn contradicted(at_s: f64, a: &Region, b: &Region) -> Knot {
     near.contradicted = true;
     near
 }
+
+#[cfg(test)]
+mod tests;

@@ -107,3 +107,36 @@ fn weigh(least: &[Option<(f64, f64, f64)>]) -> Result<LineFit, LineError> {
     }
     Ok(fit)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Arrival, LineError, envelope_line};
+
+    #[test]
+    fn the_last_arrival_counts_and_three_make_a_line() {
+        let arrivals = [0.0, 32.0, 64.0].map(|device_s| Arrival::new(device_s, 500.0 + 20.0 * device_s));
+        let line =
+            envelope_line(arrivals.into_iter()).map(|line| (line.fit.slope().value, line.fit.x_mean()));
+        assert!(
+            line.is_ok_and(|(slope, middle_s)| (slope - 20.0).abs() < 1e-9 && (middle_s - 32.0).abs() < 1e-9)
+        );
+        let two = envelope_line(arrivals.into_iter().take(2)).map(|line| line.from_s);
+        assert_eq!(two, Err(LineError::TooFewPoints { points: 2, needed: 3 }));
+    }
+
+    #[test]
+    fn a_stretch_whose_packets_were_all_late_hardly_counts() {
+        let line = |n: u8, late_us: f64| {
+            let device_s = f64::from(n);
+            Arrival::new(device_s, 18_000.0 + 20.0 * device_s + late_us)
+        };
+        // A packet each second of a minute, 10 µs of scatter; one second's came 5 ms later.
+        let arrivals = (0..64_u8).map(|n| line(n, if n == 50 { 5_000.0 } else { f64::from(n % 3) * 10.0 }));
+        let fit = envelope_line(arrivals).map(|line| (line.fit.predict(32.0).value, line.fit.slope().value));
+        // Counted like the others, it would lift the line by 5 ms ÷ 64, and tilt it by 4 ppm.
+        assert!(
+            fit.is_ok_and(|(at_us, ppm)| (at_us - 18_650.0).abs() < 15.0 && (ppm - 20.0).abs() < 0.5),
+            "{fit:?}"
+        );
+    }
+}

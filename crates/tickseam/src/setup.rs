@@ -112,3 +112,29 @@ impl Setup {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::Setup;
+
+    #[test]
+    fn a_rate_outside_the_tolerance_is_looked_for_as_far_as_delays_explain_it() {
+        let setup = Setup::new(50.0, 0.02);
+        let seen = |rate_ppm, span_s| {
+            setup
+                .with_rate_seen(rate_ppm, span_s)
+                .map(|seen| (seen.prior.rate_ppm, seen.prior.rate_half_width_ppm))
+        };
+        // Crystal and phone together: 70 ppm were declared.
+        assert_eq!(seen(69.0, 600.0), None);
+        // A tenth of a second of delay in 500 s feigns 200 ppm, and no more.
+        assert_eq!(seen(300.0, 500.0), Some((300.0, 270.0)));
+        assert_eq!(seen(-300.0, 500.0), Some((-300.0, 270.0)));
+        // What delays can explain moves nothing, but a rate as far as the slope and 50 ppm becomes possible.
+        assert_eq!(seen(-250.0, 500.0), Some((0.0, 300.0)));
+        // Over less than half a minute it may be the beat of packets and connection.
+        assert_eq!((seen(250.0, 29.0), seen(250.0, 31.0)), (None, Some((0.0, 300.0))));
+        // No clock runs like that.
+        assert_eq!(seen(30_001.0, 500.0), None);
+    }
+}

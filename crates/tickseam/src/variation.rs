@@ -153,6 +153,21 @@ mod tests {
     use super::*;
 
     #[test]
+    fn jitter_takes_in_a_sixteenth_of_each_change_and_forgets_as_much() {
+        let mut jitter = InterarrivalJitter::new();
+        assert_eq!((jitter.observe(0, 1_000), jitter.jitter()), (None, 0.0));
+        // RFC 3550, section 6.4.1: J grows by (|D| − J) ÷ 16.
+        assert_eq!((jitter.observe(160, 1_000), jitter.jitter()), (Some(-160), 10.0));
+        assert_eq!((jitter.observe(320, 1_160), jitter.jitter()), (Some(0), 9.375));
+        let mut whole = InterarrivalJitterInteger::new();
+        for (sent, arrived) in [(0, 1_000), (160, 1_000), (320, 1_160)] {
+            whole.observe(sent, arrived);
+        }
+        // Sixteen times 9.375; a report says whole units.
+        assert_eq!((whole.scaled(), whole.reported()), (150, 9));
+    }
+
+    #[test]
     fn integer_jitter_does_not_notice_that_the_stamps_wrap() {
         let (mut plain, mut wrapped) = (InterarrivalJitterInteger::new(), InterarrivalJitterInteger::new());
         let shift = u32::MAX - 200;

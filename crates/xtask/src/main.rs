@@ -1,6 +1,6 @@
 //! Jobs of the C interface, the bindings and the core on a chip:
 //! `cargo xtask header|abi|panic-audit|c-tests|python-tests|open-formats|java-tests|page-check|swift-check|cross|dist|firmware|bits|
-//! scenarios|supply|sanitize|coverage`.
+//! scenarios|supply|sanitize|coverage|mutants`.
 
 mod abi;
 mod audit;
@@ -13,6 +13,7 @@ mod dist;
 mod firmware;
 mod header;
 mod java_tests;
+mod mutants;
 mod open_formats;
 mod page_check;
 mod python;
@@ -33,6 +34,8 @@ cargo xtask c-tests [--all]       compiles and runs the C programs; with --all a
 cargo xtask coverage [--branches] which lines of the core its tests run; fails below 97 %; with --branches also branches, on a nightly
                                   compiler; LLVM_COV and LLVM_PROFDATA name LLVM's tools (default: Debian's llvm-22)
 cargo xtask sanitize              the core's tests under the address sanitizer and, where there is one, Miri, by a nightly compiler
+cargo xtask mutants [--count N] [--seed SEED]
+                                  changes the core in N places (default: 150), one at a time, which the tests have to notice; hours
 cargo xtask python-tests          builds the Python wheel, installs it into a fresh environment and runs its tests there; PYTHON
                                   names the interpreter (default: python3)
 cargo xtask open-formats          runs tests/open_formats/check_*.py on the command, in a fresh environment of other people's readers,
@@ -69,6 +72,7 @@ fn main() -> ExitCode {
         ["coverage"] => coverage::run_all(false),
         ["coverage", "--branches"] => coverage::run_all(true),
         ["sanitize"] => sanitize::run_all(),
+        ["mutants", options @ ..] => mutants::run_all(options),
         ["python-tests"] => python::run_all(),
         ["open-formats"] => open_formats::run_all(),
         ["java-tests"] => java_tests::run_all(false),

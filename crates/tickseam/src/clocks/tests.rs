@@ -76,3 +76,28 @@ fn a_backlog_at_the_very_beginning_leaves_no_clock_behind() {
     let (knot, _) = clocks.live().known_at(99.0).unwrap();
     assert!((knot.offset_us - DELAY.us - 200e3).abs() < 15e3, "{knot:?}");
 }
+
+/// A packet of a device time, stamped at a host time, both in seconds.
+fn stamped_at(device_s: f64, host_s: f64) -> Arrival {
+    Arrival::new(device_s, (host_s - device_s) * 1e6)
+}
+
+#[test]
+fn a_host_that_slept_leaves_open_what_its_own_clock_counted_meanwhile() {
+    // Ten minutes of packets were lost, of which the host's clock counted half a second: it slept. By that clock the moment lies
+    // within this half second, a burst of 0.3 s and two packets.
+    let (until_us, from_us) = ambiguous_us(&stamped_at(100.0, 100.0), &stamped_at(700.0, 100.5), PERIOD_S);
+    assert!((until_us - 100.84e6).abs() < 1.0 && (from_us - 99.66e6).abs() < 1.0, "{until_us} {from_us}");
+}
+
+#[test]
+fn a_clock_that_was_set_leaves_open_what_the_device_counted_meanwhile() {
+    // Set forward by an hour somewhere in ten seconds without packets, then back by an hour likewise.
+    let (until_us, from_us) = ambiguous_us(&stamped_at(100.0, 100.0), &stamped_at(110.0, 3710.0), PERIOD_S);
+    assert!((until_us - 110.34e6).abs() < 1.0 && (from_us - 3699.66e6).abs() < 1.0, "{until_us} {from_us}");
+    let (until_us, from_us) = ambiguous_us(&stamped_at(100.0, 3700.0), &stamped_at(110.0, 110.0), PERIOD_S);
+    assert!((until_us - 3710.34e6).abs() < 1.0 && (from_us - 99.66e6).abs() < 1.0, "{until_us} {from_us}");
+    // A host that only lost packets, and whose clock ran: nothing is known of less than these ten seconds either.
+    let (until_us, _) = ambiguous_us(&stamped_at(100.0, 100.0), &stamped_at(110.0, 110.0), PERIOD_S);
+    assert!((until_us - 110.34e6).abs() < 1.0, "{until_us}");
+}

@@ -692,6 +692,35 @@ fn a_restart_is_the_whole_devices_and_the_other_streams_join() {
 }
 
 #[test]
+fn a_stream_that_joins_behind_a_wrap_of_the_tick_counts_on_from_before_it() {
+    let before = Sender { sequence_bits: 16, sequence_at_zero: 0, tick: Some((32768.0, 32, 3_000_000)) };
+    // The tick restarts just before it wraps; the second stream samples 10 ms, 328 ticks, after the first: behind the wrap.
+    let at_zero = [(1_i64 << 32) - 36, (1 << 32) + 292];
+    let again = at_zero.map(|at_zero| Sender { tick: Some((32768.0, 32, at_zero)), ..before });
+    let mut intake = Intake::<2>::new(before.clock(), &[stream(16); 2]).unwrap();
+    for number in 0..500 {
+        for stream in 0..2 {
+            let _ = intake.observe(stream, before.stamp(number, number * PACKET_NS + 5 * MS));
+        }
+    }
+    let at_ns = 500 * PACKET_NS + 300 * MS;
+    let mut second = Vec::new();
+    for number in 0..3 {
+        let host_ns = at_ns + number * PACKET_NS;
+        let _ = intake.observe(0, again[0].stamp(number, host_ns));
+        second.push(intake.observe(1, again[1].stamp(number, host_ns + 10 * MS)));
+    }
+    let Disposition::Quarantined { provisional } = second[0].disposition else { panic!("{second:?}") };
+    let Disposition::JoinsSegment { confirmed } = second[1].disposition else { panic!("{second:?}") };
+    let first = Resolved { segment: 1, index: 0, device: at_zero[1], clock: CountClock::Ticks };
+    assert_eq!((confirmed.packets, confirmed.previous), (1, Some(first)));
+    assert_eq!(provisional.device + confirmed.device_shift, first.device);
+    for (number, intaken) in (1_i64..).zip(&second[1..]) {
+        assert_eq!(intaken.resolved.unwrap().device, again[1].tick(number).unwrap());
+    }
+}
+
+#[test]
 fn packets_left_over_from_before_a_restart_do_not_open_another() {
     let sender = RAW_TICKED;
     let again = Sender { sequence_at_zero: 0, tick: Some((32768.0, 32, 900)), ..sender };
@@ -1016,6 +1045,23 @@ fn simulated_long_silences_are_ambiguous_at_worst() {
     assert!(total.right * 10 > all * 6 && total.settled_later > 0 && total.unsettled > 0, "{total:?}");
 }
 
+#[test]
+fn the_least_delayed_packet_is_the_newest_of_a_device_that_is_slow_within_its_tolerance() {
+    let seen_from = |delayed_ns: i64| {
+        let mut anchor = Anchor::new(Arrival { count: 0, host_ns: 0 });
+        for number in 1..=10_i64 {
+            let host_ns = number * (1_000 * MS + delayed_ns);
+            anchor.observe(Arrival { count: number, host_ns }, 1e9, 50e-6);
+        }
+        // Nearly two seconds later the count is as old as the packet that tells it.
+        anchor.live_ns(0, 12_000 * MS, 1e9).1 / 1e9
+    };
+    // Each second 40 µs later than the one before, of the 50 that a rate may be off.
+    assert!((seen_from(MS / 25) - 2.0).abs() < 0.01, "{}", seen_from(MS / 25));
+    // Each 60 µs later: the link delays them, and the first is still the least delayed.
+    assert!((seen_from(MS * 3 / 50) - 12.0).abs() < 0.01, "{}", seen_from(MS * 3 / 50));
+}
+
 /// Two streams of one device: packets of 20 ms with a wide counter, and of 60 ms with one of 8 bits (turn 15.36 s) that
 /// each come a millisecond later. Packet `number` of the wide one is sampled at `number` × 20 ms.
 struct Pair {
@@ -1087,6 +1133,15 @@ fn another_streams_wide_counter_tells_how_long_a_silence_was_whatever_the_host_c
         let most = if step_ns < 15_360 * MS { 4 } else { 400 };
         assert!(pair.intake.counters().ambiguous <= most, "{step_ns}: {:?}", pair.intake.counters());
     }
+}
+
+#[test]
+fn three_packets_wait_for_another_streams_answer_and_no_fourth() {
+    let mut pair = Pair::new(32);
+    pair.run(0, 900, 0);
+    pair.run(3400, 4800, 3_000 * MS);
+    pair.assert_all_placed();
+    assert_eq!(pair.intake.counters().ambiguous, 3, "{:?}", pair.intake.counters());
 }
 
 #[test]

@@ -235,3 +235,28 @@ fn at_the_edge_of_its_bounds_the_clock_leaves_the_rest_its_full_width() {
     let exact = Budget { link_us: 0.0, holdover_us: 0.0, ..placed.budget };
     assert_eq!(exact.u95_at_edge_us(), exact.u95_us());
 }
+
+#[test]
+fn an_event_of_either_of_two_clocks_reaches_over_what_both_say() {
+    let of = |device_s: f64, u_us: f64, link_us: f64| {
+        let budget = Budget { link_us, statistics_us: link_us, ..Budget::default() };
+        Placement { device_s, u_us, u95_us: link_us, budget }
+    };
+    // 10.000 s ± 2 ms or 10.006 s ± 1 ms: from 9.998 s to 10.007 s. Each place lies 3 ms from the middle of the two.
+    let (early, late) = (of(10.0, 1_000.0, 2_000.0), of(10.006, 400.0, 1_000.0));
+    for either in [early.or(&late), late.or(&early)] {
+        assert_near(either.device_s, 10.002_5, 1e-12);
+        assert_near(either.u95_us, 4_500.0, 1e-6);
+        assert_near(either.u_us, 1_000.0 * 10.0_f64.sqrt(), 1e-6);
+        assert_eq!(either.budget.link_us, 2_000.0);
+        assert_near(either.budget.holdover_us, 2_500.0, 1e-6);
+    }
+    // One that lies within the other adds nothing but its place: 10 s ± 5 ms or 10.002 s ± 1 ms.
+    let (wide, within) = (of(10.0, 2_000.0, 5_000.0), of(10.002, 400.0, 1_000.0));
+    for either in [wide.or(&within), within.or(&wide)] {
+        assert_near(either.device_s, 10.0, 1e-12);
+        assert_near(either.u95_us, 5_000.0, 1e-6);
+        assert_near(either.u_us, 1_000.0 * 5.0_f64.sqrt(), 1e-6);
+        assert_near(either.budget.holdover_us, 0.0, 1e-6);
+    }
+}

@@ -62,3 +62,21 @@ fn the_range_about_a_line_is_that_of_the_saw_tooth() {
     assert_eq!(range(minima.clone(), 20.0).1, 10);
     assert_eq!(range(minima.take(0), LINE_S), (0.0, 0));
 }
+
+#[test]
+fn minima_that_lie_unevenly_in_time_count_up_to_eightfold() {
+    for (long_s, told) in [(2.0, true), (12.0, true), (15.9, true), (16.1, false), (40.0, false)] {
+        let mut scatter = Scatter::new();
+        let mut at_s = 0.0;
+        for i in 0..9_u32 {
+            // Every other one lies 10 µs above its neighbours, wherever between them.
+            let _ = scatter.observe(Bound { at_s, residual_us: if i % 2 == 0 { 0.0 } else { 10.0 } });
+            at_s += if i % 2 == 0 { 2.0 } else { long_s };
+        }
+        // A second difference of 20 µs each time: by 1.954 (√6 · √(2/π)) their standard deviation.
+        let want_us = if told { 20.0 / 1.954_410 } else { 0.0 };
+        assert!((scatter.now_us() - want_us).abs() < 1e-3, "{long_s} s: {}", scatter.now_us());
+        // Seven of nine minima have a neighbour on either side: all of them count, wherever the longer way lies, or none.
+        assert_eq!(scatter.differences.len(), if told { 7 } else { 0 }, "{long_s} s");
+    }
+}

@@ -478,3 +478,25 @@ fn exchanges_and_markers_of_a_clock_that_was_set_since_are_refused() {
     }
     assert_eq!(session.observe_marker(HOST_0 + host(140 * S), tick(140)), Sighted::Used);
 }
+
+#[test]
+fn the_uncertainty_of_a_place_is_the_root_of_its_parts_rounding_among_them() {
+    let ticks = Some(TickCounter { hz: 1_000.0, bits: 32 });
+    let (ground, _) = Ground::new(&SessionConfig { ticks, host_step_us: 600.0, ..CONFIG }).unwrap();
+    let knot = Knot { u_offset_us: 300.0, ..Knot::default() };
+    let frame = Frame { device_origin: 0, counts_per_s: 1_000.0, host_origin_ns: HOST_0 };
+    let (delay, latency) = (Shift { us: 0.0, u_us: 200.0 }, Shift { us: 0.0, u_us: 100.0 });
+    let placed = ground.place((0, frame), Some(delay), HOST_0 + S, latency, |_| (knot, 0.0)).placement;
+    // Half a step and half a tick, 300 and 500 µs either way, count as evenly spread (GUM 4.3.7).
+    let want_us =
+        (300.0_f64.powi(2) + 200.0_f64.powi(2) + 100.0_f64.powi(2) + 800.0_f64.powi(2) / 3.0).sqrt();
+    assert!((placed.u_us - want_us).abs() < 1e-6, "{placed:?}");
+    assert!((placed.budget.resolution_us - 800.0).abs() < 1e-9, "{placed:?}");
+}
+
+#[test]
+fn packets_each_20_ms_visit_phases_of_a_15_ms_grid_that_lie_5_ms_apart() {
+    let link = fed(&CONFIG, 0..2_000).link();
+    assert!(link.interval_us.is_some_and(|us| (us - 15_000.0).abs() < 1.0), "{link:?}");
+    assert!((link.beat_us - 5_000.0).abs() < 50.0, "{link:?}");
+}

@@ -1,0 +1,278 @@
+#![allow(clippy::arithmetic_side_effects, reason = "a test's numbers are small")]
+extern crate std;
+use super::*;
+use crate::block::Block;
+use crate::filter::Bounds;
+use std::vec;
+use std::vec::Vec;
+
+#[test]
+fn the_longest_wait_is_the_grids_where_the_grid_is_known_and_a_period_at_the_most() {
+    let on_a_grid =
+        Report { on_a_grid: true, interval: Some(Interval::declared(15_000.0)), ..Report::default() };
+    assert_eq!(on_a_grid.longest_wait_s(0.020), 0.015);
+    assert_eq!(on_a_grid.longest_wait_s(0.010), 0.010);
+    // What may hide a longer wait leaves a whole period.
+    for report in [
+        Report { congested: true, ..on_a_grid },
+        Report { grid_tells_little: true, ..on_a_grid },
+        Report { shares_deliveries: true, ..on_a_grid },
+        Report { on_a_grid: false, doubt_us: 30_000.0, ..on_a_grid },
+    ] {
+        assert_eq!(report.longest_wait_s(0.020), 0.020, "{report:?}");
+    }
+    // Without a grid, the one that may be there unseen counts.
+    let unseen = Report { on_a_grid: false, doubt_us: 7_500.0, ..on_a_grid };
+    assert_eq!(unseen.longest_wait_s(0.020), 0.007_5);
+}
+
+#[test]
+fn stages_suffice_for_many_packets_and_for_much_time() {
+    // A night of packets each 8 s, and a minute of packets each 10 ms.
+    for (period_s, packets) in [(8.0, 4_000_u16), (0.010, 6_000)] {
+        let arrivals: Vec<Arrival> =
+            (0..packets).map(|n| Arrival::new(f64::from(n) * period_s, f64::from(n % 7) * 400.0)).collect();
+        let span_s = f64::from(packets) * period_s;
+        let lent = stages_needed(arrivals.len(), 0, span_s);
+        let mut stages = vec![Stage::empty(); lent];
+        let line = WorkingLine::default();
+        let report = replay(&arrivals, &[], line, &Setup::new(50.0, period_s), &mut stages);
+        assert!(report.stages > 0 && report.stages < lent, "{} of {lent}", report.stages);
+        let end_s = stages.get(report.stages - 1).map_or(0.0, |stage| stage.knot.at_s);
+        assert!(end_s >= span_s - 2.0 * period_s, "the last stage lies at {end_s} of {span_s} s");
+    }
+}
+
+#[test]
+fn two_halves_that_contradict_each_other_leave_twice_the_narrower_one_as_far_as_the_other() {
+    let of = |low_us, high_us| Region::rectangle(0.0, 10.0, low_us, high_us);
+    // 100 to 140 µs and 200 to 300 µs: 20 µs more on either side, and then on to 200 µs; and the same upside down.
+    let (narrow, wide, below) = (of(100.0, 140.0), of(200.0, 300.0), of(-60.0, 40.0));
+    for (a, b, low_us, high_us) in [
+        (&narrow, &wide, 80.0, 200.0),
+        (&wide, &narrow, 80.0, 200.0),
+        (&narrow, &below, 40.0, 160.0),
+        (&below, &narrow, 40.0, 160.0),
+        // So near that twice the width reaches into the other.
+        (&narrow, &of(150.0, 250.0), 80.0, 160.0),
+    ] {
+        let knot = contradicted(7.0, a, b);
+        assert!(knot.contradicted && knot.at_s == 7.0, "{knot:?}");
+        assert!((knot.low_us - low_us).abs() < 1e-9 && (knot.high_us - high_us).abs() < 1e-9, "{knot:?}");
+        assert!((knot.offset_us - 120.0).abs() < 1e-9, "{knot:?}");
+    }
+}
+
+/// A stage with a block of two seconds that ends at `to_s`.
+fn stage(to_s: f64, block: Block) -> Stage {
+    let bounds = Bounds { at_s: to_s, ..Bounds::default() };
+    Stage { block: Some(Block { from_s: to_s - 2.0, to_s, ..block }), bounds, ..Stage::empty() }
+}
+
+#[test]
+fn how_late_deliveries_are_on_a_grid_is_the_mean_of_the_blocks_that_keep_to_one() {
+    let late = |lateness_us, interval_us, off_grid| {
+        stage(2.0, Block { lateness_us, interval_us, off_grid, ..Block::default() })
+    };
+    let stages = [
+        late(100.0, 15_000.0, false),
+        late(400.0, 15_000.0, false),
+        late(9_000.0, 15_000.0, true),
+        late(7_000.0, 0.0, false),
+    ];
+    assert_eq!(link::mean_lateness_us(&stages), 250.0);
+    assert_eq!(link::mean_lateness_us(&[]), 0.0);
+}
+
+#[test]
+fn an_app_hands_over_batches_where_several_packets_come_at_once_and_rarer_than_the_grid() {
+    let of = |packets, deliveries, interval_us| {
+        [stage(2.0, Block { packets, deliveries, interval_us, ..Block::default() })]
+    };
+    // 100 packets, one each 20 ms. In 10 deliveries: one each 200 ms, on a grid of 15 ms.
+    assert!(link::batched(&of(100, 10, 15_000.0), 0.020));
+    // The radio's own grid of 200 ms brings ten at once too, and so does no other.
+    assert!(!link::batched(&of(100, 10, 200_000.0), 0.020));
+    // Alone, however far apart against the grid: no batch.
+    assert!(!link::batched(&of(100, 90, 7_500.0), 0.020));
+}
+
+#[test]
+fn a_link_is_congested_where_more_than_half_the_blocks_around_lose_packets() {
+    // 100 packets each 20 ms were sent in a block, its last one included: 101. Where more than six in a hundred are lost, it counts.
+    let of = |packets: &[u16]| -> Vec<Stage> {
+        (1_u32..)
+            .zip(packets)
+            .map(|(n, &packets)| stage(2.0 * f64::from(n), Block { packets, ..Block::default() }))
+            .collect()
+    };
+    let share = |packets: &[u16]| link::mark_congested(&mut of(packets), 0.020);
+    assert_eq!(share(&[101; 8]), 0.0);
+    assert_eq!(share(&[90; 8]), 1.0);
+    assert_eq!(share(&[95; 8]), 0.0);
+    // 47 of 50 are just six in a hundred lost: not more.
+    let just = |packets| {
+        let block = Block { from_s: 0.0, to_s: 98.0, packets, ..Block::default() };
+        link::mark_congested(&mut [Stage { block: Some(block), ..Stage::empty() }], 2.0)
+    };
+    assert_eq!((just(47), just(46)), (0.0, 1.0));
+    // Half of them is not more than half. Each sees ten on either side.
+    assert_eq!(share(&[101, 90, 101, 90]), 0.0);
+    assert_eq!(share(&[101, 90, 90]), 1.0);
+    let mut far = std::vec![101; 40];
+    if let Some(end) = far.get_mut(30..) {
+        end.fill(90);
+    }
+    // The last ten of forty lose. The 31st sees twenty blocks, ten of which lose; the 32nd sees nineteen.
+    let mut stages = of(&far);
+    let marked = link::mark_congested(&mut stages, 0.020);
+    let first = stages.iter().position(|stage| stage.congested);
+    assert_eq!((first, marked), (Some(31), 0.225));
+}
+
+#[test]
+fn a_grid_slips_as_often_as_it_moves_by_what_a_block_leaves_open() {
+    // Each two seconds a grid that runs 40 ppm off moves by 80 µs; a block leaves 20 µs open: four steps for each of five.
+    let bound = |residual_us| Bound { at_s: 0.0, residual_us };
+    let block =
+        |stretch_ppm| Block { upper: bound(20.0), lower: Some(bound(0.0)), stretch_ppm, ..Block::default() };
+    let stages = |stretch_ppm: f64| -> Vec<Stage> {
+        (1..=6_u8).map(|n| stage(2.0 * f64::from(n), block(stretch_ppm))).collect()
+    };
+    assert!((link::slips(&stages(30.0), -10.0) - 20.0).abs() < 1e-9);
+    assert!((link::slips(&stages(-50.0), -10.0) - 20.0).abs() < 1e-9);
+    assert_eq!(link::slips(&stages(-10.0), -10.0), 0.0);
+}
+
+#[test]
+fn a_block_has_a_floor_as_deep_as_scatter_and_range_make_it() {
+    let depth = |scatter_us, range_us| link::depth_us(scatter_us, range_us, 12.0);
+    // Twelve standard deviations of 10 µs; a sixth of that for the range; two more in either case.
+    assert_eq!(depth(10.0, 0.0), Some(122.0));
+    assert_eq!(depth(10.0, 100.0), Some(202.0));
+    assert_eq!(depth(0.0, 100.0), None);
+}
+
+#[test]
+fn a_declared_delay_agrees_with_pairs_where_three_of_its_uncertainties_reach_what_they_allow() {
+    // Arrivals leave 18.0 to 18.6 ms, a pair −0.2 to 0.1 ms: the delay lies between 17.9 and 18.8 ms.
+    let pair = SyncPair { at_s: 2.0, low_us: Some(-200.0), high_us: Some(100.0) };
+    let knot = Knot { low_us: 18_000.0, high_us: 18_600.0, ..Knot::default() };
+    let stages = [Stage { pair: Some(pair), knot, ..Stage::empty() }];
+    let agree = |us, u_us| fuse::agree(&stages, Shift { us, u_us });
+    assert!(agree(18_300.0, 0.0) && agree(17_900.0, 0.0) && agree(18_800.0, 0.0));
+    assert!(!agree(17_890.0, 0.0) && !agree(18_810.0, 0.0));
+    assert!(agree(17_611.0, 100.0) && !agree(17_590.0, 100.0));
+    assert!(agree(19_090.0, 100.0) && !agree(19_110.0, 100.0));
+    // Pairs that contradict the arrivals agree with none.
+    let knot = Knot { low_us: 18_400.0, ..knot };
+    let far = SyncPair { low_us: Some(400.0), ..pair };
+    let stages = [Stage { pair: Some(far), knot, ..Stage::empty() }];
+    assert!(!fuse::agree(&stages, Shift { us: 18_250.0, u_us: 100.0 }));
+}
+
+#[test]
+fn bounds_lie_as_far_below_the_grid_the_floor_and_the_pairs_as_the_report_allows() {
+    let bound = |residual_us| Bound { at_s: 2.0, residual_us };
+    let block = Block { minimum: bound(18_000.0), interval_us: 15_000.0, ..Block::default() };
+    let on_a_grid = Stage {
+        lattice: Some(bound(17_500.0)),
+        upper: Some(bound(18_100.0)),
+        scatter_us: 10.0,
+        ..stage(2.0, block)
+    };
+    let pair = SyncPair { at_s: 2.0, low_us: Some(-50.0), high_us: Some(70.0) };
+    let report = Report {
+        on_a_grid: true,
+        allowance_us: 1_000.0,
+        collected_us: 30_000.0,
+        doubt_us: 7_500.0,
+        reach: 12.0,
+        fixed_delay: Some(Shift { us: 18_000.0, u_us: 100.0 }),
+        ..Report::default()
+    };
+    let set = |stage: &Stage, report: &Report| {
+        let mut stages = [stage.clone()];
+        set_bounds(&mut stages, &Setup::new(50.0, 0.02), report);
+        let [Stage { bounds, .. }] = &stages;
+        (bounds.upper.map(|b| b.residual_us), bounds.lower.map(|b| b.residual_us))
+    };
+    // A millisecond for missed chances, 30 for what an app collects.
+    assert_eq!(set(&on_a_grid, &report), (Some(18_100.0), Some(-13_500.0)));
+    // Twelve times the scatter, two more, and a grid that may be there unseen.
+    let open = Report { on_a_grid: false, ..report };
+    let without = Stage { lattice: None, ..on_a_grid.clone() };
+    assert_eq!(set(&without, &open), (Some(18_100.0), Some(18_000.0 - 122.0 - 7_500.0)));
+    assert_eq!(set(&without, &report), (Some(18_100.0), None));
+    assert_eq!(set(&on_a_grid, &Report { congested: true, ..report }), (Some(18_100.0), None));
+    // Pairs, where they agree with the delay: it may be off by three times its 0.1 ms.
+    let paired = Stage { pair: Some(pair), ..Stage::empty() };
+    assert_eq!(set(&paired, &report), (None, None));
+    let agreed = Report { pairs_agree: true, ..report };
+    assert_eq!(set(&paired, &agreed), (Some(18_370.0), Some(17_650.0)));
+}
+
+#[test]
+fn on_a_grid_all_that_lateness_or_touches_do_not_explain_is_owed_to_the_grid() {
+    let bound = |at_s, residual_us| Bound { at_s, residual_us };
+    let mut stages: Vec<Stage> = [2.0, 4.0, 6.0]
+        .map(|to_s| {
+            let (upper, lower) = (Some(bound(to_s, 18_000.0)), Some(bound(to_s, 16_000.0)));
+            let bounds = Bounds { at_s: to_s, upper, lower, ..Bounds::default() };
+            Stage { bounds, ..stage(to_s, Block { interval_us: 15_000.0, ..Block::default() }) }
+        })
+        .into();
+    let prior = Setup::new(50.0, 0.02).prior;
+    let ends = Ends { first: bound(2.0, 18_000.0), last: bound(6.0, 18_000.0) };
+    both_ways(&mut stages, &prior, ends);
+    let on_a_grid = Report { on_a_grid: true, ..Report::default() };
+    attribute(&mut stages, &prior, ends, 300.0, &on_a_grid);
+    for Stage { knot, .. } in &stages {
+        assert!((knot.half_width_us() - 1_000.0).abs() < 50.0, "{knot:?}");
+        // Deliveries are late by 0.3 ms on the mean.
+        assert!(
+            (knot.lattice_us - (knot.half_width_us() - 300.0)).abs() < 1e-6 && knot.curvature_us == 0.0,
+            "{knot:?}"
+        );
+    }
+    // A touch says it more exactly, in the stages that it bounds.
+    if let Some(touched) = stages.get_mut(1) {
+        touched.touch_reach_us = 120.0;
+    }
+    attribute(&mut stages, &prior, ends, 300.0, &on_a_grid);
+    let scattered: Vec<f64> =
+        stages.iter().map(|stage| (stage.knot.half_width_us() - stage.knot.lattice_us).round()).collect();
+    assert_eq!(scattered, [300.0, 120.0, 300.0]);
+    // Without a grid, and none that may be there unseen, nothing is owed to one.
+    attribute(&mut stages, &prior, ends, 300.0, &Report { reach: 11.0, ..Report::default() });
+    assert!(stages.iter().all(|stage| stage.knot.lattice_us == 0.0));
+}
+
+#[test]
+fn a_period_that_is_doubled_has_a_phase_known_half_as_well() {
+    // A grid of 30 ms; each packet in `misses` on average waits for the instant after its first chance; 0.3 ms of jitter.
+    let found = |misses: Option<u64>| {
+        let (grid_us, period_us) = (30_000.0, 70_000.0);
+        let mut state = 7_u64;
+        let arrivals: Vec<Arrival> = (0..6_000_u16)
+            .map(|n| {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                let ready = f64::from(n) * period_us * 1.000_03 + 3_000.0;
+                let late = misses.is_some_and(|every| (state >> 40).is_multiple_of(every));
+                let jitter_us = u16::try_from((state >> 50) % 300).unwrap_or(0);
+                let host_us =
+                    ((ready / grid_us).ceil() + f64::from(u8::from(late))) * grid_us + f64::from(jitter_us);
+                Arrival::new(f64::from(n) * period_us * 1e-6, host_us - f64::from(n) * period_us)
+            })
+            .collect();
+        let setup = Setup::new(50.0, period_us * 1e-6);
+        let mut stages = vec![Stage::empty(); stages_needed(arrivals.len(), 0, 420.0)];
+        let line = WorkingLine { offset_us: 18_000.0, rate_ppm: 30.0, ..WorkingLine::default() };
+        let report = replay(&arrivals, &[], line, &setup, &mut stages);
+        report.interval.map_or((0.0, 0.0), |interval| (interval.period_us, interval.phase_sd_us))
+    };
+    // With half of them late, twice twice the period looks likelier; what its instants scatter by is stretched with it.
+    let ((once_us, once_sd_us), (four_us, four_sd_us)) = (found(None), found(Some(2)));
+    assert_eq!((once_us, four_us), (30_000.0, 120_000.0));
+    assert!(once_sd_us > 1.0 && (four_sd_us / once_sd_us - 4.0).abs() < 0.2, "{once_sd_us} {four_sd_us} µs");
+}
