@@ -273,6 +273,45 @@ fn a_schedule_above_the_limit_ends_with_status_1_after_all_was_said() {
 }
 
 #[test]
+fn a_link_that_never_places_the_events_is_said_in_words_and_no_schedule_is_recommended() {
+    let folder = tempfile::tempdir().unwrap();
+    // Every packet is damaged on the air: none comes.
+    let plan = "samples_per_packet = [8, 10]\ninterval_ms = 30\nseeds = 1\ndrift_ppm = 20\nsession_s = 30\nerror_rate = 1\n";
+    fs::write(folder.path().join("plan.toml"), plan).unwrap();
+    let (status, output, errors) = said(&["schedule", "plan.toml", "--fail-above", "1s"], folder.path());
+    assert_eq!(
+        (status, errors.as_str()),
+        (
+            1,
+            "tickseam: 8 samples, 30 ms: more than 5 % of the events are not placed, so nothing keeps their error within \
+             1000 ms\n"
+        )
+    );
+    let words = output.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        words.contains(
+            "Take None: the link never gets there. 8 samples, 30 ms comes first, but more than 5 % of the events are not \
+             placed, so nothing bounds their error."
+        ),
+        "{output}"
+    );
+    assert!(
+        words.contains("Not 10 samples, 30 ms (more than 5 % of the events are not placed)."),
+        "{output}"
+    );
+    let page = fs::read_to_string(folder.path().join("schedule.html")).unwrap();
+    let (status, json, _) = said(&["schedule", "plan.toml", "--json"], folder.path());
+    assert_eq!(status, 0);
+    for (what, text) in [("on the terminal", &output), ("in the page", &page), ("in the JSON", &json)] {
+        let infinite = text.split(|c: char| !c.is_alphanumeric()).any(|word| matches!(word, "inf" | "NaN"));
+        assert!(!infinite, "an infinite number {what}: {text}");
+    }
+    let report: Value = serde_json::from_str(&json).unwrap();
+    assert!(report["schedules"][0]["error_p95_ms"].is_null());
+    assert!(report["why"].as_str().unwrap().starts_with("None: the link never gets there."));
+}
+
+#[test]
 fn wrong_usage_ends_with_status_2_and_a_wrong_plan_with_status_1_and_its_key() {
     let folder = tempfile::tempdir().unwrap();
     let (status, output, errors) = said(&["schedule"], folder.path());

@@ -1,22 +1,27 @@
 //! Tables of a recording that come as Parquet: `packets.parquet` and `events.parquet`, read a row group at a time.
 
+mod guard;
+mod heads;
+
 use std::borrow::Cow;
 use std::cell::Cell as Kept;
 use std::fs::File;
 use std::panic::{self, AssertUnwindSafe};
 use std::path::Path;
-use std::sync::Once;
+use std::sync::{Arc, Once};
 
 use parquet::basic::{Compression, ConvertedType, LogicalType, TimeUnit as Step, Type as Physical};
-use parquet::column::reader::{ColumnReader, ColumnReaderImpl};
+use parquet::column::reader::{ColumnReader, ColumnReaderImpl, get_column_reader};
 use parquet::data_type::{ByteArray, ByteArrayType, DataType, DoubleType, FloatType, Int32Type, Int64Type};
 use parquet::errors::ParquetError;
-use parquet::file::reader::{FileReader, RowGroupReader, SerializedFileReader};
+use parquet::file::metadata::RowGroupMetaData;
+use parquet::file::reader::{FileReader, SerializedFileReader};
 use parquet::schema::types::ColumnDescriptor;
 
 use crate::columns::{TimeUnit, Wanted, real_ns, whole_ns};
 use crate::error::{Malformed, Place, ReadError, shown};
 use crate::rows::whole_expected;
+use guard::Watched;
 
 /// Rows taken out of all columns at a time: what is held besides the pages of one row group.
 const BATCH_ROWS: usize = 16 * 1024;
@@ -63,7 +68,8 @@ pub(crate) struct Fault {
 
 pub(crate) struct ParquetTable {
     name: &'static str,
-    reader: SerializedFileReader<File>,
+    file: Arc<File>,
+    reader: SerializedFileReader<Watched>,
     columns: Vec<Column>,
 }
 
@@ -71,8 +77,10 @@ impl ParquetTable {
     /// Opens a file of the folder; `None` where the folder has no such file.
     pub(crate) fn open(folder: &Path, name: &'static str) -> Result<Option<Self>, ReadError> {
         let Some((file, _)) = crate::rows::open(folder, name)? else { return Ok(None) };
-        let reader = guarded(|| SerializedFileReader::new(file)).map_err(|error| damaged(name, &error))?;
-        Ok(Some(Self { name, reader, columns: Vec::new() }))
+        let file = Arc::new(file);
+        let reader = guarded(|| SerializedFileReader::new(Watched::footer(Arc::clone(&file))))
+            .map_err(|error| damaged(name, &error))?;
+        Ok(Some(Self { name, file, reader, columns: Vec::new() }))
     }
 
     /// Rows that the file says it has.
@@ -163,13 +171,12 @@ impl ParquetTable {
     ) -> Result<(), ReadError> {
         let mut row: u64 = 0;
         for group in 0..self.reader.num_row_groups() {
-            let group =
-                guarded(|| self.reader.get_row_group(group)).map_err(|error| damaged(self.name, &error))?;
-            let claimed = usize::try_from(group.metadata().num_rows()).unwrap_or(0);
+            let group = self.reader.metadata().row_group(group);
+            let claimed = usize::try_from(group.num_rows()).unwrap_or(0);
             let mut readers = guarded(|| {
                 self.columns
                     .iter()
-                    .map(|column| CellReader::new(&*group, column))
+                    .map(|column| CellReader::new(&self.file, group, column))
                     .collect::<Result<Vec<_>, _>>()
             })
             .map_err(|error| damaged(self.name, &error))?;
@@ -304,10 +311,12 @@ struct CellReader {
 }
 
 impl CellReader {
-    fn new(group: &dyn RowGroupReader, column: &Column) -> Result<Self, ParquetError> {
-        let optional = group.metadata().column(column.place).column_descr().max_def_level() > 0;
+    fn new(file: &Arc<File>, group: &RowGroupMetaData, column: &Column) -> Result<Self, ParquetError> {
+        let descriptor = group.column(column.place).column_descr_ptr();
+        let optional = descriptor.max_def_level() > 0;
         let unsigned = column.holds == Holds::Unsigned;
-        Ok(Self { inner: group.get_column_reader(column.place)?, unsigned, optional })
+        let inner = get_column_reader(descriptor, guard::pages(file, group, column.place)?);
+        Ok(Self { inner, unsigned, optional })
     }
 
     /// The next cells: as many as are asked for, fewer only where the column ends.

@@ -1,8 +1,9 @@
 //! Jobs of the C interface, the bindings and the core on a chip:
 //! `cargo xtask header|abi|panic-audit|c-tests|python-tests|open-formats|java-tests|page-check|swift-check|cross|dist|firmware|bits|
-//! scenarios|supply|sanitize|coverage|mutants`.
+//! scenarios|supply|api|sanitize|coverage|mutants`.
 
 mod abi;
+mod api;
 mod audit;
 mod bits;
 mod c_tests;
@@ -56,7 +57,9 @@ cargo xtask firmware [--check]    runs the core on a Cortex-M under QEMU, compar
 cargo xtask bits                  runs the core on nine processors, by QEMU and Node; fails where one gives other bits
 cargo xtask supply [--all]        every crate states the same oldest Rust, and the core has two dependencies and no build script; with
                                   --all also licences, crates that come twice and their sources by cargo-deny (deny.toml), and a build
-                                  with the oldest versions that the manifests name (needs that Rust and a nightly one by rustup)";
+                                  with the oldest versions that the manifests name (needs that Rust and a nightly one by rustup)
+cargo xtask api --check|--write   compares what Rust programs can name of the crates with crates/*/public-api.txt, or writes it anew;
+                                  by cargo-public-api and a nightly compiler: without them the check is SKIPPED, and says so";
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -84,6 +87,8 @@ fn main() -> ExitCode {
         ["firmware"] => firmware::run_all(false),
         ["firmware", "--check"] => firmware::run_all(true),
         ["bits"] => bits::run_all(),
+        ["api", "--check"] => api::check(),
+        ["api", "--write"] => api::write(),
         ["supply"] => supply::manifests(),
         ["supply", "--all"] => {
             supply::manifests().and_then(|()| supply::licences()).and_then(|()| supply::oldest_versions())

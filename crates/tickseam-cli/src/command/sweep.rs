@@ -94,6 +94,10 @@ pub(super) fn sweep(arguments: &Sweep) -> Result<(), Failure> {
     }
     let take = &advice.take().judged;
     match arguments.fail_above {
+        Some(most_ms) if take.error_ms[1].is_infinite() => Err(Failure::Data(format!(
+            "{}: more than 5 % of the events are not placed, so nothing keeps their error within {most_ms} ms",
+            plan.name(&take.schedule)
+        ))),
         Some(most_ms) if take.error_ms[1] > most_ms => Err(Failure::Data(format!(
             "{}: 95 % of the events are placed within {:.3} ms, which is above {most_ms} ms",
             plan.name(&take.schedule),

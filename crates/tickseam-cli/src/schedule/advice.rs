@@ -323,16 +323,23 @@ impl Advice {
         let take = &self.take().judged;
         let beat = plan.beat(&take.schedule);
         let slip = slip_words(plan, &take.schedule);
-        let mut text = format!(
-            "{}. {} of the events are placed within {}; the stated 95 % interval is ±{} and held in {:.1} %. Packets and \
-             connection events beat by {} ms, {slip}.",
-            plan.name(&take.schedule),
-            "95 %",
-            milliseconds(take.error_ms[1]),
-            milliseconds(take.u95_ms),
-            100.0 * take.held_share,
-            short(beat.divisor_ms),
-        );
+        let name = plan.name(&take.schedule);
+        let mut text = if take.error_ms[1].is_finite() {
+            format!(
+                "{name}. 95 % of the events are placed within {}; the stated 95 % interval is ±{} and held in {:.1} %.",
+                milliseconds(take.error_ms[1]),
+                milliseconds(take.u95_ms),
+                100.0 * take.held_share
+            )
+        } else {
+            format!(
+                "None: the link never gets there. {name} comes first, but {NOT_PLACED}, so nothing bounds their error."
+            )
+        };
+        text.push_str(&format!(
+            " Packets and connection events beat by {} ms, {slip}.",
+            short(beat.divisor_ms)
+        ));
         let best = &self.ranked[0].judged;
         if self.chosen > 0 && best.cost.mah_per_hour > 1.005 * take.cost.mah_per_hour {
             text.push_str(&format!(
@@ -357,9 +364,13 @@ impl Advice {
         }
         if let Some(longer) = self.worse_when_longer(plan) {
             text.push_str(&format!(
-                " Beware: in sessions of {} it errs by {}. Sweep with that session_s before it is built.",
+                " Beware: in sessions of {} {}. Sweep with that session_s before it is built.",
                 duration(longer.session_s),
-                milliseconds(longer.error_p95_ms)
+                if longer.error_p95_ms.is_finite() {
+                    format!("it errs by {}", milliseconds(longer.error_p95_ms))
+                } else {
+                    NOT_PLACED.to_owned()
+                }
             ));
         }
         text
@@ -461,7 +472,15 @@ fn is_exchange(schedule: &Schedule, mend: &Mend) -> bool {
 
 /// What a change brings, in two words.
 fn outcome(judged: &Judged) -> String {
-    if overflows(judged) { "the queue overflows".to_owned() } else { milliseconds(judged.error_ms[1]) }
+    if overflows(judged) { "the queue overflows".to_owned() } else { error_words(judged.error_ms[1]) }
+}
+
+/// Why nothing bounds the error of 95 % of the events.
+const NOT_PLACED: &str = "more than 5 % of the events are not placed";
+
+/// The error that 95 % of the events keep to, in words.
+pub(super) fn error_words(p95_ms: f64) -> String {
+    if p95_ms.is_finite() { milliseconds(p95_ms) } else { NOT_PLACED.to_owned() }
 }
 
 /// Number of packets until they and the events repeat together, as a factor of the interval: p of P = p g.
@@ -524,5 +543,11 @@ mod tests {
         assert!(!advice.why(&plan).contains("Beware"));
         advice.lengths[0].1.extend([length(1800.0, 1.8), length(3600.0, 1.2)]);
         assert!(advice.why(&plan).contains("Beware: in sessions of 30 min 0 s it errs by 1.80 ms."));
+        advice.lengths[0].1.push(length(7200.0, f64::INFINITY));
+        let why = advice.why(&plan);
+        assert!(
+            why.contains("Beware: in sessions of 2 h 0 min 0 s more than 5 % of the events are not placed."),
+            "{why}"
+        );
     }
 }

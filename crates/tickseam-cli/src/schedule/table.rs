@@ -4,10 +4,10 @@ use std::fmt::Write as _;
 
 use tickseam_sim::scenario::TickStamp;
 
-use super::advice::{Advice, short};
+use super::advice::{Advice, error_words, short};
 use super::plan::Plan;
 use super::sweep::Judged;
-use crate::summary::{milliseconds, paragraph};
+use crate::summary::paragraph;
 
 /// Most rows of the table: the best and the worst of a larger ranking.
 const MOST_ROWS: usize = 24;
@@ -156,7 +156,7 @@ pub fn for_people(plan: &Plan, advice: &Advice, written: &str) -> String {
         let sentence = format!(
             "{} ({}). {}",
             plan.name(&verdict.judged.schedule),
-            milliseconds(verdict.judged.error_ms[1]),
+            error_words(verdict.judged.error_ms[1]),
             verdict.in_words(plan)
         );
         paragraph(&mut text, "Not", &sentence);
