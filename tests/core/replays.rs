@@ -296,6 +296,8 @@ fn markers_that_contradict_each_other_give_sound_knots_and_a_delay_that_can_be()
             let what = format!("seed {seed}, late by {late_us} µs, declared {declared}");
             let delay = report.fixed_delay.unwrap_or_else(|| panic!("{what}: markers bound it"));
             assert!((0.0..1e6).contains(&delay.us) && (0.0..1e6).contains(&delay.u_us), "{what}: {delay:?}");
+            let (held, widest_us) = held(&session, &report, &stages);
+            assert_eq!(held, stages.len(), "{what}: {widest_us} µs");
             // A declared delay is told from both kinds.
             assert_eq!(report.fixed_delay_refuted, declared, "{what}: {report:?}");
         }

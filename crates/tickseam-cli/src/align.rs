@@ -956,6 +956,11 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
                 "Segment {segment}: the device's clock is off its nominal rate by more than the declared tolerance."
             ));
         }
+        if estimate.pieces.iter().filter_map(Piece::report).any(|report| report.pairs_contradict) {
+            remarks.push(format!(
+                "Segment {segment}: exchanges and markers contradict each other, and nothing tells which are right: intervals reach over all."
+            ));
+        }
         if estimate.pieces.iter().any(|piece| piece.report().is_none()) {
             remarks.push(format!("Segment {segment}: too few packets for a line through them."));
         }

@@ -65,6 +65,8 @@ pub struct Report {
     pub pairs_agree: bool,
     /// The knots rest on exchanges and markers more than on the declared fixed delay.
     pub by_pairs: bool,
+    /// More than a few exchanges and markers contradict the others, and the interval reaches over all of them.
+    pub pairs_contradict: bool,
     /// Exchanges and markers contradict the declared fixed delay.
     pub fixed_delay_refuted: bool,
 }

@@ -10,6 +10,9 @@ use crate::setup::{PAIR_DELAY_REACH, Setup};
 
 /// Greatest fixed delay that is thought possible where none is declared, µs.
 const LONGEST_DELAY_US: f64 = 1e6;
+/// Share of sync pairs that are left out of the knots, above which pairs contradict each other and nobody knows which are right. A few are
+/// beyond what a marker's noise is reckoned with by chance, or stale.
+const MOST_LEFT_OUT: f64 = 0.1;
 /// Coverage factor of a normal distribution for 95 %.
 const NORMAL_95: f64 = crate::student::NORMAL_COVERAGE_FACTOR_95;
 
@@ -65,6 +68,12 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
     let delay = NORMAL_95 * known.u_us;
     if by_pairs * by_pairs < by_arrivals * by_arrivals + delay * delay {
         report.by_pairs = true;
+        report.pairs_contradict = left_out(stages) > MOST_LEFT_OUT;
+        let apart_us = if report.pairs_contradict {
+            greater(from_pairs - to_pairs, 0.0) + 2.0 * by_arrivals
+        } else {
+            0.0
+        };
         if delay < by_pairs && !report.congested {
             // Arrivals tell where in what is possible the clock lies, the pairs did not need to.
             for stage in stages.iter_mut() {
@@ -80,7 +89,7 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
         }
         // Which of the two is wrong is not known, nor whether packets carry another sample's tick: both stay possible.
         let doubt = if report.fixed_delay_refuted { contradiction + reach + 2.0 * by_pairs } else { 0.0 };
-        report.fixed_delay = Some(Shift { us: 0.0, u_us: doubt / NORMAL_95 });
+        report.fixed_delay = Some(Shift { us: 0.0, u_us: (doubt + apart_us) / NORMAL_95 });
     } else {
         for stage in stages.iter_mut() {
             stage.knot = stage.by_arrivals;
@@ -104,6 +113,16 @@ fn delay_by_pairs(stages: &[Stage]) -> (f64, f64) {
         }
     }
     (least, greatest)
+}
+
+/// Share of the sync pairs that the knots leave out.
+fn left_out(stages: &[Stage]) -> f64 {
+    let pairs = || stages.iter().filter_map(|stage| Some((stage.pair?, stage.knot)));
+    let out = pairs().filter(|(pair, knot)| {
+        pair.low_us.is_some_and(|low| low > knot.high_us)
+            || pair.high_us.is_some_and(|high| high < knot.low_us)
+    });
+    count(out.count()) / count(pairs().count())
 }
 
 /// Mean height of the estimate above the pairs that bound the clock on both sides, µs.
