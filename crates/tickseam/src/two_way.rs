@@ -184,11 +184,19 @@ fn bounds(pair: &SyncPair) -> Bounds {
 /// All that one of two contradicting knots allows.
 fn either(a: &Knot, b: &Knot) -> Knot {
     let least = |a: f64, b: f64| if a < b { a } else { b };
+    let (low_us, high_us) = (least(a.low_us, b.low_us), greater(a.high_us, b.high_us));
+    let (rate_low_ppm, rate_high_ppm) =
+        (least(a.rate_low_ppm, b.rate_low_ppm), greater(a.rate_high_ppm, b.rate_high_ppm));
+    // Evenly spread over all of it (GUM 4.3.7): neither side's own uncertainty knows of the other.
+    let even = |low: f64, high: f64| (high - low) / libm::sqrt(12.0);
     Knot {
-        low_us: least(a.low_us, b.low_us),
-        high_us: greater(a.high_us, b.high_us),
-        rate_low_ppm: least(a.rate_low_ppm, b.rate_low_ppm),
-        rate_high_ppm: greater(a.rate_high_ppm, b.rate_high_ppm),
+        low_us,
+        high_us,
+        rate_low_ppm,
+        rate_high_ppm,
+        u_offset_us: even(low_us, high_us),
+        u_rate_ppm: even(rate_low_ppm, rate_high_ppm),
+        covariance: 0.0,
         contradicted: true,
         ..*a
     }
@@ -289,6 +297,8 @@ mod tests {
             assert!(knot.contradicted, "{knot:?}");
             assert!(knot.low_us <= clock_us && clock_us <= knot.high_us, "{clock_us} µs: {knot:?}");
             assert!(knot.rate_low_ppm <= 30.0 && 30.0 <= knot.rate_high_ppm, "{knot:?}");
+            // Half a second apart, and either may be it: 0.144 s, 1/√12 of it, at the least.
+            assert!(knot.u_offset_us > 144_000.0, "{knot:?}");
         }
     }
 
