@@ -10,22 +10,17 @@ use crate::tools::{Done, cargo, read, root, run, target_dir, write};
 
 /// How many are drawn where nothing is said: so many that the interval of the share is some ± 4 %.
 const DRAWN: usize = 150;
-const SETTINGS: &str = ".cargo/mutants.toml";
 const PASSED_FOR_A_REASON: &str = "crates/tickseam/mutants.md";
-/// What tries the changes, one after the other, each those that the ones before let pass: its name, keys of cargo-mutants. The core's
-/// own tests come first, since they are built and run in seconds; then the tables of exact answers; then all else that is about the core.
-const TRIES: [(&str, &str); 3] = [
-    ("own", "additional_cargo_args = [\"--lib\"]\n"),
-    (
-        "answers",
-        "test_package = [\"tickseam-capi\", \"tickseam-tests\"]\n\
-         additional_cargo_args = [\"--test\", \"vectors\", \"--test\", \"matrix\"]\n",
-    ),
+/// What tries the changes, one after the other, each those that the ones before let pass: its name, the packages whose tests are run, and which
+/// of these. The core's own tests come first, since they are built and run in seconds; then the tables of exact answers; then all else that
+/// is about the core.
+const TRIES: [(&str, &[&str], &[&str]); 3] = [
+    ("own", &["tickseam"], &["--lib"]),
+    ("answers", &["tickseam-capi", "tickseam-tests"], &["--test", "vectors", "--test", "matrix"]),
     (
         "outside",
-        "test_package = [\"tickseam-tests\", \"tickseam-fuzz-cases\"]\n\
-         additional_cargo_args = [\"--test\", \"core\", \"--test\", \"published\", \"--test\", \"hardware\", \
-         \"--test\", \"properties\"]\n",
+        &["tickseam-tests", "tickseam-fuzz-cases"],
+        &["--test", "core", "--test", "published", "--test", "hardware", "--test", "properties"],
     ),
 ];
 /// Its exit statuses that are results: all noticed, some not, some without end.
@@ -70,9 +65,13 @@ fn unplaced(name: &str) -> String {
 }
 
 /// Tries these changes of all; a folder with a list for each thing that can become of them.
-fn attempt(names: &[String], all: &[&str], settings: &str, out: &Path) -> Done<PathBuf> {
-    let (config, lists) = (out.join("settings.toml"), out.join("mutants.out"));
-    write(&config, settings)?;
+fn attempt(
+    names: &[String],
+    all: &[&str],
+    (packages, tests): (&[&str], &[&str]),
+    out: &Path,
+) -> Done<PathBuf> {
+    let lists = out.join("mutants.out");
     // The others are named as caught by an earlier run: patterns of names do not reach every kind of change.
     let others: String = all
         .iter()
@@ -84,9 +83,11 @@ fn attempt(names: &[String], all: &[&str], settings: &str, out: &Path) -> Done<P
     }
     write(&lists.join("previously_caught.txt"), &others)?;
     let mut command = cargo();
-    command.args(["mutants", "--package", "tickseam", "--jobs", "1", "--iterate", "--config"]);
+    command.args(["mutants", "--package", "tickseam", "--jobs", "1", "--iterate"]);
+    packages.iter().for_each(|package| _ = command.args(["--test-package", package]));
+    tests.iter().for_each(|test| _ = command.arg(format!("--cargo-arg={test}")));
     // Its progress is to be seen: a run takes hours.
-    let status = command.arg(&config).arg("--output").arg(out).status().map_err(|error| error.to_string())?;
+    let status = command.arg("--output").arg(out).status().map_err(|error| error.to_string())?;
     if status.code().is_some_and(|code| RESULTS.contains(&code)) {
         return Ok(lists);
     }
@@ -115,13 +116,13 @@ pub(crate) fn run_all(options: &[&str]) -> Done {
     let all: Vec<&str> = listed.lines().collect();
     let drawn: Vec<String> = draw(&all, count, seed).into_iter().map(str::to_owned).collect();
     println!("{} of {} changes drawn by seed {seed}", drawn.len(), all.len());
-    let (settings, out) = (read(&root().join(SETTINGS))?, target_dir().join("mutants"));
+    let out = target_dir().join("mutants");
     let (mut passed, mut noticed, mut unviable) = (drawn.clone(), 0, 0);
-    for (name, keys) in TRIES {
+    for (name, packages, tests) in TRIES {
         if passed.is_empty() {
             break;
         }
-        let lists = attempt(&passed, &all, &format!("{settings}{keys}"), &out.join(name))?;
+        let lists = attempt(&passed, &all, (packages, tests), &out.join(name))?;
         let [caught, endless, refused] = ["caught", "timeout", "unviable"].map(|kind| became(kind, &lists));
         let (caught, endless, refused) = (caught?.len(), endless?.len(), refused?.len());
         passed = became("missed", &lists)?;
