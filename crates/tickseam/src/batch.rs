@@ -308,7 +308,8 @@ impl<R: Received> Batch<'_, R> {
                     pairs = self.pairs.get(..found.pairs).unwrap_or_default();
                 }
                 let report = replay(arrivals, pairs, line, &of.ground.setup, self.stages);
-                if report.stages >= self.stages.len() {
+                // None are left where those that were lent held sync pairs alone, before the first arrival.
+                if report.stages == 0 || report.stages >= self.stages.len() {
                     return Err(BatchError::Room);
                 }
                 let stages = self.stages.get(..report.stages).unwrap_or_default();

@@ -31,7 +31,8 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
     if contradiction > 0.0 {
         // One of them is wrong, and nothing says which.
         least = greater(if from_pairs < least { from_pairs } else { least }, 0.0);
-        greatest = greater(to_pairs, greatest);
+        // Pairs of one direction alone leave the other end open: as far as they contradict, then.
+        greatest = greater(if to_pairs < f64::INFINITY { to_pairs } else { from_pairs }, greatest);
     } else {
         least = greater(from_pairs, least);
         greatest = if to_pairs < greatest { to_pairs } else { greatest };
