@@ -1,7 +1,7 @@
 //! The replay of a whole recording: what it must do with any input, and what it finds in simulated ones.
 
 use proptest::prelude::*;
-use tickseam::block::{Arrival, Interval, WorkingLine};
+use tickseam::block::{Arrival, WorkingLine};
 use tickseam::filter::Prior;
 use tickseam::frame::Frame;
 use tickseam::live::Live;
@@ -302,23 +302,6 @@ fn markers_that_contradict_each_other_give_sound_knots_and_a_delay_that_can_be()
             assert_eq!(report.fixed_delay_refuted, declared, "{what}: {report:?}");
         }
     }
-}
-
-#[test]
-fn a_packet_waits_no_longer_than_the_links_grid_or_its_own_period() {
-    let interval = |period_us| Some(Interval::declared(period_us));
-    let on_a_grid = Report { on_a_grid: true, interval: interval(15_000.0), ..Report::default() };
-    let wait_s = |report: Report| report.longest_wait_s(0.02);
-    assert!((wait_s(on_a_grid) - 0.015).abs() < 1e-12);
-    assert_eq!(wait_s(Report { interval: interval(30_000.0), ..on_a_grid }), 0.02);
-    // Where the grid does not tell, a whole period.
-    assert_eq!(wait_s(Report { congested: true, ..on_a_grid }), 0.02);
-    assert_eq!(wait_s(Report { grid_tells_little: true, ..on_a_grid }), 0.02);
-    assert_eq!(wait_s(Report { shares_deliveries: true, ..on_a_grid }), 0.02);
-    // Without a grid, the longest that may be there unseen.
-    let off_it = Report { on_a_grid: false, ..on_a_grid };
-    assert_eq!(wait_s(off_it), 0.0);
-    assert!((wait_s(Report { doubt_us: 5_000.0, ..off_it }) - 0.005).abs() < 1e-12);
 }
 
 #[test]

@@ -3,6 +3,7 @@ extern crate std;
 use super::*;
 use crate::block::Block;
 use crate::filter::Bounds;
+use crate::number::magnitude;
 use std::vec;
 use std::vec::Vec;
 
@@ -275,4 +276,31 @@ fn a_period_that_is_doubled_has_a_phase_known_half_as_well() {
     let ((once_us, once_sd_us), (four_us, four_sd_us)) = (found(None), found(Some(2)));
     assert_eq!((once_us, four_us), (30_000.0, 120_000.0));
     assert!(once_sd_us > 1.0 && (four_sd_us / once_sd_us - 4.0).abs() < 0.2, "{once_sd_us} {four_sd_us} µs");
+}
+
+#[test]
+fn beyond_the_outer_knots_what_is_known_grows_and_that_is_holdover() {
+    // ± 100 µs at 10 s and ± 120 µs at 20 s, the rate known to ± 2 ppm.
+    let at = |at_s, half_us: f64| {
+        let knot = Knot {
+            at_s,
+            low_us: -half_us,
+            high_us: half_us,
+            offset_us: 0.0,
+            rate_ppm: 0.0,
+            rate_low_ppm: -2.0,
+            rate_high_ppm: 2.0,
+            ..Knot::default()
+        };
+        Stage { knot, ..Stage::empty() }
+    };
+    let stages = [at(10.0, 100.0), at(20.0, 120.0)];
+    for (device_s, half_us, holdover_us) in
+        [(5.0, 110.0, 10.0), (10.0, 100.0, 0.0), (15.0, 110.0, 0.0), (20.0, 120.0, 0.0), (30.0, 140.0, 20.0)]
+    {
+        let known = known_at(&stages, device_s, 0.0);
+        let off = |(knot, holdover): (Knot, f64)| (knot.half_width_us() - half_us, holdover - holdover_us);
+        let (half, holdover) = known.map_or((f64::NAN, f64::NAN), off);
+        assert!(magnitude(half) < 1e-9 && magnitude(holdover) < 1e-9, "{device_s} s: {known:?}");
+    }
 }
