@@ -188,8 +188,9 @@ fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
 
 /// Where the lower envelope of the arrivals, in the order of reception, jumps and stays: in that order. Packets are sent each `period_s`
 /// and wait for the link for up to `wait_s`.
-pub fn cuts(arrivals: &[Arrival], period_s: f64, wait_s: f64) -> Vec<Cut> {
-    let Envelope { bins, rate, levels, scatter_us } = Envelope::of(arrivals);
+pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f64) -> Vec<Cut> {
+    let Envelope { bins, levels, .. } = envelope;
+    let (rate, scatter_us) = (envelope.rate, envelope.scatter_us);
     let level = |residual_us: f64, at_s: f64| residual_us - rate * at_s;
     let threshold_us = threshold_us(wait_s, scatter_us);
 
@@ -258,13 +259,14 @@ pub fn cuts(arrivals: &[Arrival], period_s: f64, wait_s: f64) -> Vec<Cut> {
 
 /// Where the lower envelope of the arrivals leads from one level to another by a ramp that no crystal is, outside the cuts that are known:
 /// in the order of reception. `wait_s` as for [`cuts`]. Not for a link whose queue fills.
-pub fn slews(arrivals: &[Arrival], wait_s: f64, cuts: &[Cut]) -> Vec<Cut> {
+pub fn slews(arrivals: &[Arrival], envelope: &Envelope, wait_s: f64, cuts: &[Cut]) -> Vec<Cut> {
     if hands_over_in_batches(arrivals) {
         return Vec::new();
     }
-    let Envelope { bins, levels, scatter_us, .. } = Envelope::of(arrivals);
+    let Envelope { bins, levels, .. } = envelope;
+    let scatter_us = envelope.scatter_us;
     let point = |(bin, &level_us): (&Bin, &f64)| Point { at_s: bin.bin.from_s, level_us };
-    let points: Vec<Point> = bins.iter().zip(&levels).map(point).collect();
+    let points: Vec<Point> = bins.iter().zip(levels).map(point).collect();
     let found = slew::slews(&points, threshold_us(wait_s, scatter_us), scatter_us);
     let lasts_s = points.last().zip(points.first()).map_or(0.0, |(last, first)| last.at_s - first.at_s);
     if found.len() as f64 > MOST_SLEWS.max(lasts_s / SLEWS_APART_S) {
@@ -291,7 +293,7 @@ fn hands_over_in_batches(arrivals: &[Arrival]) -> bool {
 }
 
 /// The lower envelope of arrivals, in bins.
-struct Envelope {
+pub struct Envelope {
     bins: Vec<Bin>,
     /// Its slope, µs a second, and its levels once that is taken off.
     rate: f64,
@@ -301,7 +303,8 @@ struct Envelope {
 }
 
 impl Envelope {
-    fn of(arrivals: &[Arrival]) -> Self {
+    /// Of arrivals in the order of reception.
+    pub fn of(arrivals: &[Arrival]) -> Self {
         let mut bins: Vec<Bin> = Vec::new();
         for (place, arrival) in arrivals.iter().enumerate() {
             match bins.last_mut() {

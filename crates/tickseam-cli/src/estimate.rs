@@ -15,7 +15,7 @@ use tickseam::select::envelope_line;
 use tickseam::setup::Setup;
 use tickseam_record::Description;
 
-use crate::changes::{Cause, Cut, GridChange, WINDOW_S, cuts, grid_changes, slews};
+use crate::changes::{Cause, Cut, Envelope, GridChange, WINDOW_S, cuts, grid_changes, slews};
 use crate::pairs::{Pairs, Sightings};
 
 /// So many small settings of the host's clock are believed in any segment, and so many a minute: what jumps more often is a saw-tooth of the
@@ -198,8 +198,9 @@ impl Estimate {
         }
         let grid_changes = grid_changes(&arrivals, ground.setup.period_s);
         let period_s = ground.setup.period_s;
+        let envelope = Envelope::of(&arrivals);
         let cut_where = |wait_s: f64| {
-            let mut cuts = cuts(&arrivals, period_s, wait_s);
+            let mut cuts = cuts(&arrivals, &envelope, period_s, wait_s);
             cuts.retain(|cut| {
                 let at_s = arrivals[cut.place].device_s;
                 !grid_changes
@@ -234,7 +235,7 @@ impl Estimate {
         }
         let congested = |piece: &Piece| piece.report().is_some_and(|report| report.congested);
         if !pieces.iter().any(congested) {
-            let slews = slews(&arrivals, period_s, &cuts);
+            let slews = slews(&arrivals, &envelope, period_s, &cuts);
             if !slews.is_empty() {
                 cuts.extend(slews);
                 cuts.sort_by_key(|cut| cut.place);

@@ -358,10 +358,9 @@ impl Live {
             // Without a grid, the least delayed packets touch the clock, as far as they scatter.
             let mut now = Knot::of(bank.chosen().region(), bank.chosen().at_s());
             let scatter_us = self.scatter.now_us();
-            let quarter_us = self.setup.host_step_us() / 4.0;
             let below_us = TOP_SCATTER * scatter_us
                 + self.setup.below_us(f64::from(self.unmet_us))
-                + if scatter_us < quarter_us { scatter_us } else { quarter_us };
+                + self.setup.beside_step_us(scatter_us);
             now.lie_at(now.high_us - below_us, now.rate_ppm);
             knot.lie_at(now.offset_us + now.rate_ppm * (device_s - now.at_s), now.rate_ppm);
             holdover_us = greater(knot.half_width_us() - now.half_width_us(), 0.0);

@@ -311,7 +311,7 @@ fn within_bounds(
 fn below_the_top(stages: &mut [Stage], setup: &Setup, line: WorkingLine) {
     for stage in stages.iter_mut() {
         let scatter_us = stage.scatter_us;
-        let rounded_us = rounded_us(stage.unmet_us, scatter_us, setup);
+        let rounded_us = setup.below_us(stage.unmet_us) + setup.beside_step_us(scatter_us);
         let knot = &mut stage.knot;
         let near_top = knot.high_us - TOP_SCATTER * scatter_us - rounded_us;
         knot.offset_us = between(near_top, knot.low_us, knot.high_us);
@@ -319,13 +319,6 @@ fn below_the_top(stages: &mut [Stage], setup: &Setup, line: WorkingLine) {
             knot.rate_ppm = between(line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
         }
     }
-}
-
-/// How far below the least stamps, lifted by the resolution, the clock is reckoned to lie for what rounding leaves. Where delays scatter, the
-/// least sum of a delay and of what a step leaves is more than the least of either.
-fn rounded_us(unmet_us: f64, scatter_us: f64, setup: &Setup) -> f64 {
-    let quarter_us = setup.host_step_us() / 4.0;
-    setup.below_us(unmet_us) + if scatter_us < quarter_us { scatter_us } else { quarter_us }
 }
 
 /// Narrows the knots by what the least waits touch, in rounds, each with a better idea of the rate.
@@ -363,7 +356,7 @@ fn by_touches(
         let in_a_step = period_s / setup.period_s * step_us / greater(interval_us, step_us);
         let least_us = step_us * between(LEAST_OF_TWO / libm::sqrt(greater(in_a_step, 1e-6)), 0.0, 0.5);
         let unmet_us = stages.first().map_or(step_us, |stage| stage.unmet_us);
-        let rounded_us = setup.below_us(0.0) + greater(least_us, unmet_us / 2.0);
+        let rounded_us = setup.device_step_us + greater(least_us, unmet_us / 2.0);
         let lean_us = gap_us / 4.0 + lean_us + rounded_us - setup.resolution_us;
         let by_stamps = touch::find(stages, period_s, |block| block.stamped);
         // Where packets may still enter an event that is under way, its instant tells too little and the stamps the more.

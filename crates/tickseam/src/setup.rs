@@ -91,6 +91,12 @@ impl Setup {
         unmet_us / 2.0 + self.device_step_us
     }
 
+    /// What the least sum of a delay that scatters and of what is left of the host's step lies above the least of either, µs.
+    pub(crate) fn beside_step_us(&self, scatter_us: f64) -> f64 {
+        let quarter_us = self.host_step_us() / 4.0;
+        if scatter_us < quarter_us { scatter_us } else { quarter_us }
+    }
+
     /// The same after a slope of the lower envelope of `rate_ppm` was seen over `span_s` seconds, where that lies outside what
     /// was declared: looked for around the slope if delays cannot explain it, else as far as the slope and some more.
     /// `None` where the declaration stands, and where no clock runs like that.

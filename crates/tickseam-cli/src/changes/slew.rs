@@ -1,5 +1,7 @@
 //! Ramps of the host's clock: one that is brought to another time without a jump runs fast or slow until it is there.
 
+use super::quantile;
+
 /// A point of the lower envelope, the recording's own rate taken off.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Point {
@@ -30,9 +32,8 @@ const BESIDE: f64 = 0.15;
 /// The way is at least so many times what the envelope wanders by anyway.
 const WANDERS: f64 = 8.0;
 
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
+fn median(values: Vec<f64>) -> f64 {
+    quantile(values, 0.5)
 }
 
 /// The median slope of all pairs of points (Theil 1950, Sen 1968), ppm: a slip of the beat among them hardly moves it.
