@@ -103,6 +103,8 @@ const ON_TIME_SHARE: f64 = 0.6;
 const GRID_SHARE: f64 = 0.1;
 /// Mean of the least of n sums of two even spreads over [0, 1], times the root of n: √(π/2).
 const LEAST_OF_TWO: f64 = 1.253_314_137_315_5;
+/// Share of the packets' period by which the least waits of batches range where these do not keep step with the packets: far more.
+const IN_STEP: f64 = 0.1;
 /// Rounds of touches, each with a better idea of the rate.
 const ROUNDS: usize = 3;
 /// Scatter of touches by stamps, as a share of that by the grid's instants, below which the estimate goes by the stamps: of
@@ -144,7 +146,7 @@ pub fn replay(
         report.stages = 0;
         return report;
     };
-    let ends = Ends { first, last };
+    let ends = Ends::new(first, last, uppers(), line);
     report.slips = link::slips(stages, line.rate_ppm);
     report.on_a_grid = link::grid_share(stages) > GRID_SHARE;
     if !report.on_a_grid {
@@ -152,13 +154,13 @@ pub fn replay(
     }
     let congested = if report.on_a_grid { link::mark_congested(stages, setup.period_s) } else { 0.0 };
     report.congested = congested > 0.5;
-    report.grid_tells_little =
-        report.on_a_grid && link::bounded_share(stages) < 0.5 && !link::batched(stages, setup.period_s);
+    let batched = report.on_a_grid && link::batched(stages, setup.period_s);
+    report.grid_tells_little = report.on_a_grid && link::bounded_share(stages) < 0.5 && !batched;
     if report.grid_tells_little {
         // Then the least delays have to tell, and may all be late by one interval.
         report.doubt_us = greater(link::longest_interval_us(stages), unseen_us);
     }
-    if report.on_a_grid && link::collected(stages) {
+    if batched || report.on_a_grid && link::collected(stages) {
         report.collected_us = setup.interval_us.unwrap_or(LONGEST_US);
     }
     let mut prior = setup.prior;
@@ -201,11 +203,16 @@ pub fn replay(
     } else if !report.on_a_grid {
         below_the_top(stages, setup, line);
     }
-    // Of the packets that an app collects, the newest of many batches waited for next to nothing.
+    // Of the packets that an app collects, the newest of many batches waited for next to nothing, and where batches and packets keep step
+    // for half a period on the mean.
     let collected = report.collected_us > 0.0 && report.touch_period_s == 0.0;
+    let period_us = setup.period_s * 1e6;
     for stage in stages.iter_mut() {
+        let in_step = batched && stage.range_us < IN_STEP * period_us;
         let knot = &mut stage.knot;
-        if collected || knot.high_us - knot.low_us > UNBOUNDED_US {
+        if collected && in_step {
+            knot.offset_us = between(knot.high_us - period_us / 2.0, knot.low_us, knot.high_us);
+        } else if collected || knot.high_us - knot.low_us > UNBOUNDED_US {
             // Nothing bounds the clock from below: the regression over the least delayed packets is the best guess.
             let on_line = line.at(stage.bounds.at_s) + setup.resolution_us / 2.0;
             knot.lie_at(on_line, line.rate_ppm);
@@ -226,18 +233,33 @@ pub fn stages_needed(arrivals: usize, pairs: usize, span_s: f64) -> usize {
     (arrivals / 40).saturating_add(pairs).saturating_add(knots).saturating_add(64)
 }
 
-/// The first and the last upper bound of a segment, from which the passes start.
+/// The first and the last upper bound of a segment, from which the passes start, and how much higher each lies above the working line than
+/// the least of all, µs: by so much the clock may lie deeper below it.
 #[derive(Clone, Copy)]
 struct Ends {
     first: Bound,
     last: Bound,
+    first_above_us: f64,
+    last_above_us: f64,
 }
 
 impl Ends {
+    fn new(first: Bound, last: Bound, all: impl Iterator<Item = Bound>, line: WorkingLine) -> Self {
+        let height_us = |b: Bound| b.residual_us - line.at(b.at_s);
+        let least_us = all.map(height_us).fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+        let above_us = |b: Bound| greater(height_us(b) - least_us, 0.0);
+        Self { first, last, first_above_us: above_us(first), last_above_us: above_us(last) }
+    }
+
     fn lowered(self, us: f64) -> Self {
         let lower = |b: Bound| Bound { residual_us: b.residual_us - us, ..b };
-        Self { first: lower(self.first), last: lower(self.last) }
+        Self { first: lower(self.first), last: lower(self.last), ..self }
     }
+}
+
+/// The same, the clock that much deeper below the first arrivals.
+fn deeper(prior: &Prior, us: f64) -> Prior {
+    Prior { depth_us: prior.depth_us + us, ..*prior }
 }
 
 /// Fills the stages: once to find the grid, again with it, a third time where most packets came late against it, as they
@@ -397,6 +419,11 @@ fn set_bounds(stages: &mut [Stage], setup: &Setup, report: &Report) {
                     Some(Bound { residual_us: l.residual_us - reach_us, ..l })
                 }
                 None if !report.on_a_grid || report.grid_tells_little => floor(),
+                // The packet after the newest of a batch was not there yet, a period later and as long on its way.
+                None if report.collected_us > 0.0 && block.shares_deliveries() => {
+                    let below_us = setup.period_s * 1e6 + report.collected_us + report.allowance_us;
+                    Some(Bound { residual_us: stage.soonest.residual_us - below_us, ..stage.soonest })
+                }
                 None => None,
             };
         }
@@ -414,7 +441,7 @@ fn set_bounds(stages: &mut [Stage], setup: &Setup, report: &Report) {
 /// One pass under every limit on the wander: which limit to use in each window, and how many bounds contradict the
 /// others. A crystal that is quiet for hours says nothing of its first minutes on the skin.
 fn weigh(stages: &mut [Stage], prior: &Prior, ends: Ends, report: &mut Report) {
-    let mut bank = Bank::new(prior, ends.first);
+    let mut bank = Bank::new(&deeper(prior, ends.first_above_us), ends.first);
     (report.lower_refuted, report.reopened) = (0, 0);
     report.curvature_ppm_per_s = 0.0;
     let window_s = greater(WINDOW_S, WINDOW_TOUCHES * report.touch_period_s);
@@ -480,13 +507,13 @@ fn both_ways_within(stages: &mut [Stage], prior: &Prior, ends: Ends, most_ppm_pe
         let own = stage.curvature_ppm_per_s;
         if own < most_ppm_per_s { own } else { most_ppm_per_s }
     };
-    let mut forward = Feasible::new(prior, 0.0, ends.first);
+    let mut forward = Feasible::new(&deeper(prior, ends.first_above_us), 0.0, ends.first);
     for stage in stages.iter_mut() {
         forward.set_curvature(limit(stage));
         let _ = forward.observe(&stage.bounds, prior);
         stage.region = forward.settled(prior);
     }
-    let mut backward = Feasible::new(prior, 0.0, ends.last);
+    let mut backward = Feasible::new(&deeper(prior, ends.last_above_us), 0.0, ends.last);
     for stage in stages.iter_mut().rev() {
         backward.set_curvature(limit(stage));
         let _ = backward.observe(&stage.bounds, prior);

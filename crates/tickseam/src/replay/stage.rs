@@ -35,6 +35,8 @@ pub struct Stage {
     /// The grid's bounds as far as the neighbours bear them out.
     pub(super) lattice: Option<Bound>,
     pub(super) likely: Option<Bound>,
+    /// The least stamp of this block and its neighbours.
+    pub(super) soonest: Bound,
     pub(super) upper: Option<Bound>,
     /// Most blocks around here lose packets.
     pub(super) congested: bool,
@@ -63,6 +65,7 @@ impl Stage {
             touch_far: None,
             lattice: None,
             likely: None,
+            soonest: Bound::default(),
             upper: None,
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),
             congested: false,
