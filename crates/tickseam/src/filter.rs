@@ -132,6 +132,7 @@ impl Feasible {
         self.advance(bounds.at_s, prior);
         let mut outcome = Outcome::default();
         let before = self.region.area();
+        let mut slightly = true;
         if let Some(upper) = bounds.upper
             && !self.narrow(upper, Keep::Below, before)
         {
@@ -139,10 +140,11 @@ impl Feasible {
                 outcome.lower_refuted = true;
             } else {
                 outcome.reopened = true;
-                self.give_way(upper.at_s - self.at_s, upper.residual_us, prior);
+                slightly = self.give_way(upper.at_s - self.at_s, upper.residual_us, prior);
             }
         }
-        if let Some(lower) = bounds.lower {
+        // Where all was wrong that was known, so was the line that the block was laid against to find its lower bound.
+        if let Some(lower) = bounds.lower.filter(|_| slightly) {
             if self.narrow(lower, Keep::Above, before) {
                 self.refuted = 0;
             } else {
@@ -189,24 +191,27 @@ impl Feasible {
         stands
     }
 
-    /// Opens the region just enough for an upper bound that it refutes; forgets it where that does not help.
-    fn give_way(&mut self, dx_s: f64, bound_us: f64, prior: &Prior) {
+    /// Opens the region just enough for an upper bound that it refutes; forgets it where that does not help, and returns false then.
+    fn give_way(&mut self, dx_s: f64, bound_us: f64, prior: &Prior) -> bool {
         let (low, high) = self.region.offset_range_at(dx_s);
         let violation = low - bound_us;
         let violation = if violation > 0.0 { violation } else { 0.0 };
         if violation < SLIGHT_US && high - low < SLIGHT_US {
             self.region.open(0.3, violation / 2.0 + 40.0);
             if self.region.cut(dx_s, bound_us, Keep::Below) {
-                return;
+                return true;
             }
             self.region.open(1.0, violation + 100.0);
             if self.region.cut(dx_s, bound_us, Keep::Below) {
-                return;
+                return true;
             }
         }
-        let depth = high - low + violation;
+        // As little is known now as at the start.
+        let way = high - low + violation;
+        let depth = if way > prior.depth_us { way } else { prior.depth_us };
         self.region =
             Region::rectangle(prior.rate_ppm, prior.rate_half_width_ppm, bound_us - depth, bound_us);
+        false
     }
 }
 

@@ -37,6 +37,9 @@ const BORNE_OUT: f64 = 0.25;
 /// congestion, five blocks in a row are.
 const LOSS_GAIN: f64 = 0.1;
 const LOSS_COUNTED: f64 = 0.15;
+/// How far below the first packet the clock may lie while no block of them has come, µs: the packets that a queue kept from before anybody
+/// listened come first (own choice: fifty of 20 ms). Doubled: the first two seconds are twice as wide.
+const COLD_DEPTH_US: f64 = 1e6;
 /// Greatest factor by which contradictions widen allowance and reach.
 const WIDEST: f64 = 32.0;
 
@@ -67,6 +70,8 @@ pub struct Live {
     leap_us: f32,
     /// Part of the host's step that no packet of the newest block met, µs.
     unmet_us: f32,
+    /// How far the newest block's upper bound lies above what is known, if its lower bound contradicts that, µs; else 0.
+    lifted_us: f32,
     /// The most that the least stamp may be now if the queue is as empty as it ever was, µs.
     floor_us: f64,
     /// The link's queue overflowed, and has not been seen empty since.
@@ -101,6 +106,7 @@ impl Live {
             last_us: 0.0,
             leap_us: 0.0,
             unmet_us: 0.0,
+            lifted_us: 0.0,
             floor_us: f64::INFINITY,
             congested: false,
             off_nominal: false,
@@ -168,6 +174,8 @@ impl Live {
         let bank = self.bank.get_or_insert_with(|| Bank::new(&prior, block.upper));
         let before = Knot::of(bank.chosen().region(), bank.chosen().at_s());
         let mut bounds = Bounds { at_s: block.to_s, upper: Some(block.upper), ..Bounds::default() };
+        // The lower bound with no more than what is allowed before anything has been contradicted.
+        let mut strict = None;
         if self.congested || self.rise.is_doubted() {
             // Nothing bounds the clock from below.
         } else if block.interval_us > 0.0 {
@@ -181,22 +189,35 @@ impl Live {
                 }
                 let seen = 2.0 * self.missed_us + LEAST_ALLOWANCE_US;
                 let allowance = if self.slips >= SLIPS_NEEDED { seen } else { greater(seen, ALLOWANCE_US) }
-                    * f64::from(self.widened)
-                    + self.blocks.found_a_part_of_us().unwrap_or(0.0)
-                    + if collected(block, self.setup.period_s) {
-                        self.setup.interval_us.unwrap_or(LONGEST_US)
-                    } else {
-                        0.0
-                    };
-                bounds.lower = Some(Bound { residual_us: lower.residual_us - allowance, ..lower });
+                    * f64::from(self.widened);
+                let collected_us = if collected(block, self.setup.period_s) {
+                    self.setup.interval_us.unwrap_or(LONGEST_US)
+                } else {
+                    0.0
+                };
+                let waited_us = self.blocks.found_a_part_of_us().unwrap_or(0.0) + collected_us;
+                let below = |us: f64| Some(Bound { residual_us: lower.residual_us - us, ..lower });
+                bounds.lower = below(allowance + waited_us);
+                strict = below(ALLOWANCE_US + waited_us);
             }
         } else if !self.blocks.found_a_grid() && self.closed >= BLOCKS_NEEDED {
             let (range, _) = scatter::range(self.minima.iter().copied(), scatter::LINE_S);
-            let depth =
-                greater(REACH * scatter_us, REACH / 6.0 * range) * f64::from(self.widened) + 2.0 + doubt_us
-                    - lifted_us(block, &self.setup);
-            bounds.lower = Some(Bound { residual_us: block.minimum.residual_us - depth, ..block.minimum });
+            let depth = greater(REACH * scatter_us, REACH / 6.0 * range);
+            let rest = 2.0 + doubt_us - lifted_us(block, &self.setup);
+            let below =
+                |us: f64| Some(Bound { residual_us: block.minimum.residual_us - us, ..block.minimum });
+            bounds.lower = below(depth * f64::from(self.widened) + rest);
+            strict = below(depth + rest);
         }
+        let known = bank.chosen();
+        let high_us = |at_s: f64| known.region().offset_range_at(at_s - known.at_s()).1;
+        // Either the packets missed their first chance, or the clock lies higher, and no higher than they came; until a lower bound agrees.
+        let contradicted = match strict {
+            Some(lower) => self.closed > 1 && lower.residual_us > high_us(lower.at_s),
+            None => self.lifted_us > 0.0,
+        };
+        let above_us = greater(block.upper.residual_us - high_us(block.upper.at_s), 0.0);
+        self.lifted_us = if contradicted { single(above_us) } else { 0.0 };
         let least_delay =
             self.setup.fixed_delay.map_or(0.0, |d| greater(d.us - PAIR_DELAY_REACH * d.u_us, 0.0));
         let clock_upper = Bound { residual_us: block.upper.residual_us - least_delay, ..block.upper };
@@ -295,14 +316,14 @@ impl Live {
     /// What is known at a device time, and how much of the half-width is holdover, µs. `None` before the first arrival.
     /// The knot lies [`fixed_delay`](Self::fixed_delay) above the clock.
     ///
-    /// While packets come later than the link explains, its upper end lies as much higher as the host's clock may have been
-    /// set forward, and that counts as holdover: no packet that came in time has confirmed the clock since.
+    /// While packets come later than the link explains, or contradict what was known from below, its upper end lies as much higher as the
+    /// host's clock may have been set forward, and that counts as holdover: no packet that came in time has confirmed the clock since.
     pub fn known_at(&self, device_s: f64) -> Option<(Knot, f64)> {
         let (mut knot, holdover_us) = match self.by_pairs() {
             Some(clock) => carried(clock, device_s, clock.curvature()),
             None => self.by_arrivals_at(device_s)?,
         };
-        let rise_us = self.rise.by_us(device_s);
+        let rise_us = greater(self.rise.by_us(device_s), f64::from(self.lifted_us));
         if rise_us > 0.0 {
             let before_us = knot.half_width_us();
             knot.high_us += rise_us;
@@ -342,7 +363,7 @@ impl Live {
             let cold = Knot {
                 at_s: least.at_s,
                 offset_us: least.residual_us - prior.depth_us / 2.0,
-                low_us: least.residual_us - prior.depth_us,
+                low_us: least.residual_us - greater(COLD_DEPTH_US, prior.depth_us),
                 high_us: least.residual_us,
                 rate_ppm: prior.rate_ppm,
                 rate_low_ppm: prior.rate_ppm - prior.rate_half_width_ppm,

@@ -58,8 +58,12 @@ impl Default for Rise {
 }
 
 impl Rise {
-    /// What is known from now on of the residual.
+    /// What is known from now on of the residual. While packets come too late, what was known before goes on to tell which do not: what is
+    /// known grows without them, until they would seem to be in time again.
     pub fn follow(&mut self, known: &Knot) {
+        if self.is_doubted() {
+            return;
+        }
         (self.high_us, self.at_s, self.rate_ppm) = (known.high_us, known.at_s, known.rate_low_ppm);
     }
 

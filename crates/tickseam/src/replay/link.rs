@@ -43,7 +43,8 @@ pub(super) fn clip_outliers(stages: &mut [Stage]) {
             let residual_us = if borne_out < lower.residual_us { borne_out } else { lower.residual_us };
             residual_us.is_finite().then_some(Bound { residual_us, ..lower })
         };
-        let soonest_us = neighbours().map(|b| b.stamped.residual_us + rate * (block.stamped.at_s - b.stamped.at_s));
+        let soonest_us =
+            neighbours().map(|b| b.stamped.residual_us + rate * (block.stamped.at_s - b.stamped.at_s));
         let residual_us = soonest_us.fold(block.stamped.residual_us, |a, b| if b < a { b } else { a });
         stage.soonest = Bound { residual_us, ..block.stamped };
         stage.lattice = clipped(|b| b.lower);
