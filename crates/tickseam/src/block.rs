@@ -212,6 +212,41 @@ impl Block {
     }
 }
 
+/// What a link does with its grid's instants, summed over blocks.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Use {
+    packets: u32,
+    late: u32,
+    deliveries: u32,
+    instants: f32,
+}
+
+/// Share of the packets that may be late on a link that sends none again, and share of the instants below which it has room for those that did not
+/// come; packets that tell.
+const LATE_NEVER: f64 = 0.003;
+const ROOM: f64 = 0.8;
+const USE_NEEDED: u32 = 1_000;
+
+impl Use {
+    pub(crate) fn add(&mut self, block: &Block) {
+        if block.interval_us > 0.0 && !block.off_grid {
+            let instants = (block.to_s - block.from_s) * 1e6 / block.interval_us + 1.0;
+            self.packets = self.packets.saturating_add(u32::from(block.packets));
+            self.late = self.late.saturating_add(u32::from(block.packets.saturating_sub(block.on_time)));
+            self.deliveries = self.deliveries.saturating_add(u32::from(block.deliveries));
+            self.instants += single(instants);
+        }
+    }
+
+    /// Whether all packets that came were on time though there was room for those that did not: the link does not send again, and its losses
+    /// tell of no queue.
+    pub(crate) fn never_again(&self) -> bool {
+        self.packets >= USE_NEEDED
+            && f64::from(self.late) < LATE_NEVER * f64::from(self.packets)
+            && f64::from(self.deliveries) < ROOM * f64::from(self.instants)
+    }
+}
+
 /// Host steps from which on it is asked what parts of them the packets met, µs.
 const COARSE_US: f64 = 50.0;
 /// Stamps that show whether they keep to a step.

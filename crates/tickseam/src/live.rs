@@ -2,7 +2,7 @@
 
 use heapless::Vec;
 
-use crate::block::{Arrival, Block, Blocks, Bound, Interval, WorkingLine, lifted_us, unmet_us};
+use crate::block::{Arrival, Block, Blocks, Bound, Interval, Use, WorkingLine, lifted_us, unmet_us};
 use crate::filter::{Bank, Bounds, Feasible, Prior, WIDEST_CURVATURE};
 use crate::lattice::{self, LONGEST_US};
 use crate::number::{between, greater, magnitude, single};
@@ -37,6 +37,8 @@ const BORNE_OUT: f64 = 0.25;
 /// congestion, five blocks in a row are.
 const LOSS_GAIN: f64 = 0.1;
 const LOSS_COUNTED: f64 = 0.15;
+/// The least jump of the least delays that counts besides their scatter, µs.
+const LEAST_JUMP_US: f64 = 1_000.0;
 /// How far below the first packet the clock may lie while no block of them has come, µs: the packets that a queue kept from before anybody
 /// listened come first (own choice: fifty of 20 ms). Doubled: the first two seconds are twice as wide.
 const COLD_DEPTH_US: f64 = 1e6;
@@ -72,8 +74,11 @@ pub struct Live {
     unmet_us: f32,
     /// How far the newest block's upper bound lies above what is known, if its lower bound contradicts that, µs; else 0.
     lifted_us: f32,
+    /// The largest jump of the least delays that stayed, µs.
+    jump_us: f32,
     /// The most that the least stamp may be now if the queue is as empty as it ever was, µs.
     floor_us: f64,
+    instants: Use,
     /// The link's queue overflowed, and has not been seen empty since.
     congested: bool,
     off_nominal: bool,
@@ -107,7 +112,9 @@ impl Live {
             leap_us: 0.0,
             unmet_us: 0.0,
             lifted_us: 0.0,
+            jump_us: 0.0,
             floor_us: f64::INFINITY,
+            instants: Use::default(),
             congested: false,
             off_nominal: false,
             rise: Rise::default(),
@@ -158,6 +165,7 @@ impl Live {
         let prior = self.setup.prior;
         // Packets that come together waited for something, and the newest of them for up to a period: the next one missed it.
         let waited_us = if block.shares_deliveries() { self.setup.period_s * 1e6 } else { 0.0 };
+        self.see_jump(block);
         let doubt_us = greater(self.doubt_us(), waited_us);
         self.unmet_us = single(unmet_us(block.met, self.setup.host_step_us()));
         let scatter_us = self.scatter.observe(block.minimum);
@@ -244,7 +252,9 @@ impl Live {
     /// packets come as early again, to within an interval, as the earliest did.
     fn see_congestion(&mut self, block: &Block) {
         let sent = (block.to_s - block.from_s) / self.setup.period_s + 1.0;
-        let lost = 1.0 - f64::from(block.packets) / greater(sent, 1.0);
+        self.instants.add(block);
+        let lost =
+            if self.instants.never_again() { 0.0 } else { 1.0 - f64::from(block.packets) / greater(sent, 1.0) };
         self.lost_share += LOSS_GAIN * (between(lost, 0.0, LOSS_COUNTED) - self.lost_share);
         let (stamped_us, prior) = (block.stamped.residual_us, &self.setup.prior);
         let since_s = self.bank.as_ref().map_or(0.0, |bank| block.to_s - bank.chosen().at_s());
@@ -293,9 +303,24 @@ impl Live {
         magnitude(way_us - expected_us) < BORNE_OUT * magnitude(expected_us - usual_us)
     }
 
+    /// Least delays that jump by less than a period, and stay there, slip against a grid that does not show otherwise.
+    fn see_jump(&mut self, block: &Block) {
+        let mut newest = self.minima.iter().rev();
+        let (Some(after), Some(before)) = (newest.next(), newest.next()) else { return };
+        let apart_us = |a: &Bound, b: &Bound| {
+            magnitude(a.residual_us - b.residual_us - self.setup.prior.rate_ppm * (a.at_s - b.at_s))
+        };
+        let (way_us, stays_us) = (apart_us(after, before), apart_us(&block.minimum, after));
+        let noise_us = 4.0 * self.scatter.now_us() + LEAST_JUMP_US;
+        if way_us > noise_us && way_us < self.setup.period_s * 1e6 && stays_us < way_us / 4.0 {
+            self.jump_us = single(greater(way_us, f64::from(self.jump_us)));
+        }
+    }
+
     /// Period of a grid that may be there unseen, µs.
     fn doubt_us(&self) -> f64 {
-        greater(self.setup.interval_us.unwrap_or(0.0), self.blocks.unseen_interval_us())
+        let known_us = greater(self.setup.interval_us.unwrap_or(0.0), self.blocks.unseen_interval_us());
+        if self.blocks.found_a_grid() { known_us } else { greater(f64::from(self.jump_us), known_us) }
     }
 
     /// How long a packet that left at its first chance may have waited for the link at the most, s: one period of the packets, unless the

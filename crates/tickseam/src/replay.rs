@@ -150,7 +150,7 @@ pub fn replay(
     report.slips = link::slips(stages, line.rate_ppm);
     report.on_a_grid = link::grid_share(stages) > GRID_SHARE;
     if !report.on_a_grid {
-        report.doubt_us = unseen_us;
+        report.doubt_us = greater(link::jump_us(stages, line.rate_ppm), unseen_us);
     }
     let congested = if report.on_a_grid { link::mark_congested(stages, setup.period_s) } else { 0.0 };
     report.congested = congested > 0.5;

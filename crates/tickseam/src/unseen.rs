@@ -24,6 +24,12 @@ const LATE_SHARE: f64 = 0.15;
 /// Packets that must be lost, and none later than this, µs, to tell that the link never sends again.
 const LOST_FOR_CERTAINTY: f64 = 10.0;
 const LATE_US: f64 = 1_000.0;
+/// Intervals at which a USB host polls a device, µs, longest first: in frames of 1 ms, rounded down to powers of two (USB 2.0, 5.7.4 and 9.6.6;
+/// that hosts round down, and seldom poll more slowly, is common practice, no source).
+const POLLS_US: [f64; 5] = [16_000.0, 8_000.0, 4_000.0, 2_000.0, 1_000.0];
+/// Such polls and the packets are timed by two crystals, and show as soon as these have moved by one interval against each other. Rates, µs/s, that
+/// one pair in twenty is closer than, if they may be 70 ppm apart.
+const ALIKE_US_PER_S: f64 = 3.5;
 /// Packets of one delivery from which on they may have waited for each other.
 const GROUPED: f64 = 1.1;
 
@@ -55,16 +61,27 @@ impl Unseen {
             interval_us: crate::number::single(interval_us),
             ..Candidate::default()
         };
+        let divides = |interval_us: f64| {
+            let parts = period_us / interval_us;
+            magnitude(parts - libm::round(parts)) < 1e-6
+        };
         let mut candidates = Vec::new();
         // The period itself, usual or not: several packets may share an event, and then any interval that it divides will do.
         let _ = candidates.push(candidate(period_us));
+        let mut poll_us = POLLS_US.into_iter().find(|&us| us < 0.99 * period_us && divides(us));
         for steps in STEPS.rev() {
             let interval_us = f64::from(steps) * INTERVAL_STEP_US;
-            let parts = period_us / interval_us;
-            if interval_us < 0.99 * period_us && magnitude(parts - libm::round(parts)) < 1e-6 {
+            if let Some(us) = poll_us.filter(|&us| us > interval_us) {
+                let _ = candidates.push(candidate(us));
+                poll_us = None;
+            }
+            if interval_us < 0.99 * period_us && divides(interval_us) {
                 // Where more divide it than there is room for, the shortest are left out.
                 let _ = candidates.push(candidate(interval_us));
             }
+        }
+        if let Some(us) = poll_us {
+            let _ = candidates.push(candidate(us));
         }
         Self {
             candidates,
@@ -102,9 +119,14 @@ impl Unseen {
     }
 
     /// Whether packets may be locked to an interval: a usual one, or any that the sending period is a part of, where several
-    /// packets share an event.
+    /// packets share an event, or a poll's, for as long as two crystals may be that much alike.
     fn usual(&self, candidate: &Candidate) -> bool {
-        self.grouped() || lattice::usual(f64::from(candidate.interval_us))
+        let interval_us = f64::from(candidate.interval_us);
+        let polled = || {
+            POLLS_US.iter().any(|us| magnitude(us - interval_us) < 1e-3)
+                && (self.to_s - self.from_s) * ALIKE_US_PER_S < interval_us
+        };
+        self.grouped() || lattice::usual(interval_us) || polled()
     }
 
     /// Whether several packets come at once often enough that they may have waited for each other.

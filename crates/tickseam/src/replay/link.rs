@@ -1,7 +1,7 @@
 //! What kind of link the blocks show, and how far each of them may be believed.
 
 use super::stage::Stage;
-use crate::block::{Arrival, Block, Bound, SHARED, unmet_us};
+use crate::block::{Arrival, Block, Bound, SHARED, Use, unmet_us};
 use crate::lattice;
 use crate::number::{count, greater};
 use crate::scatter::{self, Scatter};
@@ -67,10 +67,13 @@ pub(super) fn clip_outliers(stages: &mut [Stage]) {
 /// Marks the stages around which most blocks lose packets, as they do where a queue overflows, and not in an outage or by
 /// chance; returns their share.
 pub(super) fn mark_congested(stages: &mut [Stage], period_s: f64) -> f64 {
+    let mut instants = Use::default();
+    stages.iter().filter_map(Stage::block).for_each(|block| instants.add(block));
+    let never_again = instants.never_again();
     let loses = |s: &Stage| {
         s.block.as_ref().map(|b| {
             let sent = (b.to_s - b.from_s) / period_s + 1.0;
-            f64::from(b.packets) < (1.0 - CONGESTED_LOSS) * sent
+            f64::from(b.packets) < (1.0 - CONGESTED_LOSS) * sent && !never_again
         })
     };
     let n = stages.len();
@@ -235,4 +238,34 @@ pub(super) fn slips(stages: &[Stage], rate_ppm: f64) -> f64 {
 /// that is not known.
 pub(super) fn depth_us(scatter_us: f64, range_us: f64, reach: f64) -> Option<f64> {
     (scatter_us > 0.0).then(|| greater(reach * scatter_us, reach / 6.0 * range_us) + 2.0)
+}
+
+/// Blocks on either side of a jump that have to stay on their side of it.
+const STAYS: usize = 12;
+/// The least jump that counts, µs.
+const LEAST_JUMP_US: f64 = 2_000.0;
+
+/// The largest jump of the least delays that stays, µs, 0 where there is none: packets locked to a grid that does not show otherwise, which they slip
+/// against once in a while. `rate_ppm` is the clock's.
+pub(super) fn jump_us(stages: &[Stage], rate_ppm: f64) -> f64 {
+    let mut around: heapless::Vec<f64, { 2 * STAYS }> = heapless::Vec::new();
+    let mut largest_us = 0.0;
+    for block in stages.iter().filter_map(Stage::block) {
+        if around.is_full() {
+            let _ = around.remove(0);
+        }
+        let _ = around.push(block.minimum.residual_us - rate_ppm * block.minimum.at_s);
+        let (before, after) = around.split_at(STAYS.min(around.len()));
+        if after.len() == STAYS {
+            let least = |of: &[f64]| of.iter().copied().fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+            let greatest = |of: &[f64]| of.iter().copied().fold(f64::NEG_INFINITY, greater);
+            let apart_us = greater(least(after) - greatest(before), least(before) - greatest(after));
+            if apart_us > LEAST_JUMP_US {
+                // From the middle of one side to the middle of the other.
+                let level_us = |of: &[f64]| f64::midpoint(least(of), greatest(of));
+                largest_us = greater(crate::number::magnitude(level_us(after) - level_us(before)), largest_us);
+            }
+        }
+    }
+    largest_us
 }
