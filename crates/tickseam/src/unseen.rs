@@ -119,14 +119,16 @@ impl Unseen {
     }
 
     /// Whether packets may be locked to an interval: a usual one, or any that the sending period is a part of, where several
-    /// packets share an event, or a poll's, for as long as two crystals may be that much alike.
+    /// packets share an event.
     fn usual(&self, candidate: &Candidate) -> bool {
+        self.grouped() || lattice::usual(f64::from(candidate.interval_us))
+    }
+
+    /// Whether packets may be locked to an interval of polls, for as long as two crystals may be that much alike.
+    fn polled(&self, candidate: &Candidate) -> bool {
         let interval_us = f64::from(candidate.interval_us);
-        let polled = || {
-            POLLS_US.iter().any(|us| magnitude(us - interval_us) < 1e-3)
-                && (self.to_s - self.from_s) * ALIKE_US_PER_S < interval_us
-        };
-        self.grouped() || lattice::usual(interval_us) || polled()
+        POLLS_US.iter().any(|us| magnitude(us - interval_us) < 1e-3)
+            && (self.to_s - self.from_s) * ALIKE_US_PER_S < interval_us
     }
 
     /// Whether several packets come at once often enough that they may have waited for each other.
@@ -134,7 +136,7 @@ impl Unseen {
         f64::from(self.packets) > GROUPED * f64::from(self.deliveries)
     }
 
-    /// Period of the longest grid that late packets agree with, µs.
+    /// Period of the longest grid that late packets agree with, µs. No poll's: coarse stamps agree with the short ones.
     pub(crate) fn hinted_us(&self) -> Option<f64> {
         let agrees = |c: &&Candidate| {
             let n = f64::from(c.late);
@@ -156,7 +158,8 @@ impl Unseen {
         }
         let possible = |c: &&Candidate| {
             let n = f64::from(c.late);
-            (n <= LATE_SHARE * packets || f64::from(c.agreement) > HINT * n) && self.usual(c)
+            let speaks_against = n > LATE_SHARE * packets && f64::from(c.agreement) <= HINT * n;
+            !speaks_against && (self.usual(c) || self.polled(c))
         };
         self.candidates.iter().find(possible).map_or(0.0, |c| f64::from(c.interval_us))
     }
