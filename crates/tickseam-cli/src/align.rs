@@ -714,6 +714,8 @@ fn stream_summaries(ways: &Ways<'_>, gaps: &[Gap]) -> Vec<StreamSummary> {
 
 /// Least stretch of device time that one map of `alignment.json` covers, s, and most maps of one piece.
 const MAP_SPAN_S: f64 = 60.0;
+/// The least beat that is one, ms: a divisor of periods as they are chosen, not as they are measured (own choice).
+const LEAST_BEAT_MS: f64 = 0.02;
 const MOST_MAPS: f64 = 500.0;
 
 fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> SegmentSummary {
@@ -731,9 +733,11 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
     let grid_interval_ms = report.and_then(|report| report.interval).map(|grid| grid.period_us / 1e3);
     // Packets whose size varies at random come at all phases that one sample reaches.
     let varies = 10 * ways.places.varying_samples >= packets.len() as u64;
-    let beat_ms = grid_interval_ms.map(|grid_ms| {
-        Beat::new(described.rate_hz, u32::from(described.samples_per_packet), u32::from(varies), grid_ms)
-            .divisor_ms
+    // A period that was measured divides none but by a sliver: packets meet all its phases, and there is no beat.
+    let beat_ms = grid_interval_ms.and_then(|grid_ms| {
+        let samples = u32::from(described.samples_per_packet);
+        let beat = Beat::new(described.rate_hz, samples, u32::from(varies), grid_ms);
+        (beat.divisor_ms >= LEAST_BEAT_MS).then_some(beat.divisor_ms)
     });
     let maps: Vec<MapSummary> = estimate.pieces.iter().flat_map(|piece| maps(estimate, piece)).collect();
     // The way of the grid against the packets, in steps of the beat.
@@ -754,6 +758,7 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
             Some(slips) if slips >= 4.0 => "grid-slipping",
             Some(slips) if slips >= 1.0 => "grid-partly-slipping",
             Some(_) => "grid-locked",
+            None if grid_interval_ms.is_some() => "grid-slipping",
             None => "grid-lost",
         },
     };

@@ -119,7 +119,9 @@ fn drift(segment: &SegmentSummary) -> String {
 fn link(segment: &SegmentSummary) -> String {
     let grid = |rest: &str| {
         let interval_ms = segment.grid_interval_ms.unwrap_or(0.0);
-        let beat_ms = segment.beat_ms.unwrap_or(0.0);
+        let Some(beat_ms) = segment.beat_ms else {
+            return format!("packets wait for a grid of {interval_ms:.2} ms and meet all its phases, {rest}");
+        };
         let slips = segment.beat_slips.unwrap_or(0.0);
         format!(
             "packets wait for a grid of {interval_ms:.2} ms and beat with it by {beat_ms:.2} ms; \

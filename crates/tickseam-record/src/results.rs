@@ -258,11 +258,12 @@ pub struct SegmentSummary {
     pub link_kind: String,
     /// Period of the grid of instants at which the link delivers, milliseconds; `null` where none is believed in.
     pub grid_interval_ms: Option<f64>,
-    /// Height of the saw-tooth of waits, milliseconds: the common divisor of packet period and grid; `null` without a grid.
+    /// Height of the saw-tooth of waits, milliseconds: the common divisor of packet period and grid; `null` without a grid, and
+    /// where that is one whose measured period divides none: packets meet all its phases then.
     pub beat_ms: Option<f64>,
-    /// How many steps of `beat_ms` the grid moved against the packets; `null` without a grid.
+    /// How many steps of `beat_ms` the grid moved against the packets; `null` without a beat.
     pub beat_slips: Option<f64>,
-    /// How long the beat takes from one slip to the next, seconds; `null` without a grid.
+    /// How long the beat takes from one slip to the next, seconds; `null` without a beat.
     pub slip_period_s: Option<f64>,
     /// Period of a grid that may be there without showing, milliseconds; `null` where that could be ruled out.
     pub unseen_interval_ms: Option<f64>,

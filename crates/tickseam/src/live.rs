@@ -253,8 +253,11 @@ impl Live {
     fn see_congestion(&mut self, block: &Block) {
         let sent = (block.to_s - block.from_s) / self.setup.period_s + 1.0;
         self.instants.add(block);
-        let lost =
-            if self.instants.never_again() { 0.0 } else { 1.0 - f64::from(block.packets) / greater(sent, 1.0) };
+        let lost = if self.instants.never_again() {
+            0.0
+        } else {
+            1.0 - f64::from(block.packets) / greater(sent, 1.0)
+        };
         self.lost_share += LOSS_GAIN * (between(lost, 0.0, LOSS_COUNTED) - self.lost_share);
         let (stamped_us, prior) = (block.stamped.residual_us, &self.setup.prior);
         let since_s = self.bank.as_ref().map_or(0.0, |bank| block.to_s - bank.chosen().at_s());

@@ -263,7 +263,8 @@ pub(super) fn jump_us(stages: &[Stage], rate_ppm: f64) -> f64 {
             if apart_us > LEAST_JUMP_US {
                 // From the middle of one side to the middle of the other.
                 let level_us = |of: &[f64]| f64::midpoint(least(of), greatest(of));
-                largest_us = greater(crate::number::magnitude(level_us(after) - level_us(before)), largest_us);
+                largest_us =
+                    greater(crate::number::magnitude(level_us(after) - level_us(before)), largest_us);
             }
         }
     }

@@ -29,9 +29,13 @@ fn packets_that_all_wait_alike_may_be_locked_to_the_longest_interval_that_divide
 #[test]
 fn packets_may_be_locked_to_a_poll_that_divides_their_period_until_two_crystals_cannot_be_so_much_alike() {
     // Full-speed frames of 1 ms, and the powers of two of them that hosts poll in: 24 ms are three polls of 8 ms.
-    for (period_s, packets, poll_ms) in
-        [(0.016, 5_000, 16.0), (0.024, 5_000, 8.0), (0.012, 5_000, 4.0), (0.017, 5_000, 1.0), (0.0165, 5_000, 0.0)]
-    {
+    for (period_s, packets, poll_ms) in [
+        (0.016, 5_000, 16.0),
+        (0.024, 5_000, 8.0),
+        (0.012, 5_000, 4.0),
+        (0.017, 5_000, 1.0),
+        (0.0165, 5_000, 0.0),
+    ] {
         let unseen = watched(period_s, packets, |n| f32::from(u8::from(n % 7 == 0)) * 100.0);
         assert!((interval_ms(&unseen) - poll_ms).abs() < 1e-3, "{period_s}: {}", interval_ms(&unseen));
     }
