@@ -42,6 +42,9 @@ pub(crate) const LONGEST_US: f64 = 100_000.0;
 const FURTHER: u16 = 740;
 const FURTHER_RATIO: f64 = 1.005;
 const FURTHER_FROM_US: f64 = 4_000.0;
+/// How finely the period that was found is looked for anew, and how many steps to either side: as far as from one candidate to the next but one.
+const REFINED_BY: f64 = 2e-4;
+const REFINED: i8 = 60;
 
 /// Coarse stamps differ by few values, which agree with many a short period: one that no standard names has to be this many
 /// of their steps long.
@@ -203,7 +206,7 @@ impl Detector {
         match (found, self.proposal) {
             (Some(found), Some(before)) if found > before * 0.99 && found < before * 1.01 => {
                 self.proposal = None;
-                Some(found)
+                Some(if nominal(found) { found } else { self.refined(found) })
             }
             _ => {
                 self.proposal = found;
@@ -211,6 +214,19 @@ impl Detector {
                 None
             }
         }
+    }
+
+    /// The period next to one of no standard's that the pairs agree with best: candidates lie farther apart than a grid's rate is looked for.
+    fn refined(&self, period_us: f64) -> f64 {
+        let (mut best_us, mut most) = (period_us, self.agreement(period_us).0);
+        for step in -REFINED..=REFINED {
+            let near_us = period_us * (1.0 + REFINED_BY * f64::from(step));
+            let (agreement, _) = self.agreement(near_us);
+            if agreement > most {
+                (best_us, most) = (near_us, agreement);
+            }
+        }
+        best_us
     }
 
     fn restart(&mut self) {
