@@ -790,8 +790,7 @@ impl Blocks {
         if firsts < 8 {
             return None;
         }
-        let minority =
-            if self.odd.saturating_mul(2) > firsts { firsts.saturating_sub(self.odd) } else { self.odd };
+        let minority = self.minority();
         let every = if self.common_step >= 2 {
             count(usize::try_from(self.common_step).unwrap_or(usize::MAX))
         } else if firsts >= 24 && minority.saturating_mul(16) < firsts {
@@ -809,6 +808,17 @@ impl Blocks {
         let by_nature = whole(self.period_s * 1e6 / grid.interval_us)
             || whole(way / if packets > 0.0 { packets } else { 1.0 });
         (!by_nature && every * grid.interval_us < LONGEST_GRID_US).then_some(every)
+    }
+
+    /// Deliveries at those of the grid's instants, the even or the odd ones, that fewer came at.
+    fn minority(&self) -> u32 {
+        let firsts = self.firsts.n;
+        if self.odd.saturating_mul(2) > firsts { firsts.saturating_sub(self.odd) } else { self.odd }
+    }
+
+    /// Whether deliveries came at even and at odd instants alike, so that the grid's period is not half of the true one.
+    fn meets_every_instant(&self) -> bool {
+        self.firsts.n >= 24 && self.minority().saturating_mul(4) > self.firsts.n
     }
 
     /// Sharpens the bounds by the grid, and moves the grid on.
@@ -1039,7 +1049,8 @@ impl Blocks {
             }
             // Too many are late to tell which of the latest was not. Of a whole block one packet at least was on time, and
             // the earliest was no earlier than one interval before; two, where the found one may be half of the true one.
-            let longest_us = if self.declared { interval_us } else { 2.0 * interval_us };
+            let longest_us =
+                if self.declared || self.meets_every_instant() { interval_us } else { 2.0 * interval_us };
             let lower = |gap_us: f64| {
                 self.absolute(earliest.at_s, base + shift - gap_us - margin_us - 8.0 * missing_us)
             };
