@@ -18,6 +18,7 @@ use crate::number::{between, count, greater};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::region::Region;
+use crate::rise::least_us;
 use crate::setup::{ALLOWANCE_US, CONGESTED_DEPTH_US, PAIR_DELAY_REACH, Setup, TOP_SCATTER, UNBOUNDED_US};
 
 /// What was found on the way.
@@ -129,7 +130,9 @@ pub fn replay(
     stages: &mut [Stage],
 ) -> Report {
     let mut report = Report { fixed_delay: setup.fixed_delay, ..Report::default() };
-    let seen = setup.with_rate_seen(line.rate_ppm, link::span_s(arrivals));
+    let seen = setup
+        .with_rate_seen(line.rate_ppm, link::span_s(arrivals))
+        .filter(|_| link::runs_away_steadily(arrivals, line.rate_ppm));
     report.off_nominal = seen.is_some();
     let setup = &seen.unwrap_or(*setup);
     let (used, unseen_us) = find_grid(arrivals, pairs, line, setup, stages, &mut report);
@@ -146,7 +149,7 @@ pub fn replay(
         report.stages = 0;
         return report;
     };
-    let ends = Ends::new(first, last, uppers(), line);
+    let ends = Ends::new(first, last, uppers(), &setup.prior);
     report.slips = link::slips(stages, line.rate_ppm);
     report.on_a_grid = link::grid_share(stages) > GRID_SHARE;
     if !report.on_a_grid {
@@ -163,6 +166,9 @@ pub fn replay(
     if batched || report.on_a_grid && link::collected(stages) {
         report.collected_us = setup.interval_us.unwrap_or(LONGEST_US);
     }
+    let longest_us =
+        greater(greater(link::longest_interval_us(stages), report.doubt_us), setup.period_s * 1e6);
+    link::mark_raised(stages, rates(&setup.prior), least_us((longest_us + report.collected_us) * 1e-6));
     let mut prior = setup.prior;
     if report.congested {
         prior.depth_us = CONGESTED_DEPTH_US;
@@ -233,8 +239,8 @@ pub fn stages_needed(arrivals: usize, pairs: usize, span_s: f64) -> usize {
     (arrivals / 40).saturating_add(pairs).saturating_add(knots).saturating_add(64)
 }
 
-/// The first and the last upper bound of a segment, from which the passes start, and how much higher each lies above the working line than
-/// the least of all, µs: by so much the clock may lie deeper below it.
+/// The first and the last upper bound of a segment, from which the passes start, and how far each lies above the least that any bound may have come
+/// to there within the limits on the rate, µs: by so much the clock may lie deeper below it.
 #[derive(Clone, Copy)]
 struct Ends {
     first: Bound,
@@ -244,17 +250,29 @@ struct Ends {
 }
 
 impl Ends {
-    fn new(first: Bound, last: Bound, all: impl Iterator<Item = Bound>, line: WorkingLine) -> Self {
-        let height_us = |b: Bound| b.residual_us - line.at(b.at_s);
-        let least_us = all.map(height_us).fold(f64::INFINITY, |a, b| if b < a { b } else { a });
-        let above_us = |b: Bound| greater(height_us(b) - least_us, 0.0);
-        Self { first, last, first_above_us: above_us(first), last_above_us: above_us(last) }
+    fn new(first: Bound, last: Bound, all: impl Iterator<Item = Bound> + Clone, prior: &Prior) -> Self {
+        let above_us = |end: Bound, rate_ppm: f64| {
+            let here_us = all.clone().map(|b| b.residual_us + rate_ppm * (end.at_s - b.at_s));
+            greater(end.residual_us - here_us.fold(end.residual_us, |a, b| if b < a { b } else { a }), 0.0)
+        };
+        let (least_ppm, greatest_ppm) = rates(prior);
+        Self {
+            first,
+            last,
+            first_above_us: above_us(first, greatest_ppm),
+            last_above_us: above_us(last, least_ppm),
+        }
     }
 
     fn lowered(self, us: f64) -> Self {
         let lower = |b: Bound| Bound { residual_us: b.residual_us - us, ..b };
         Self { first: lower(self.first), last: lower(self.last), ..self }
     }
+}
+
+/// Least and greatest rate that is possible, ppm.
+fn rates(prior: &Prior) -> (f64, f64) {
+    (prior.rate_ppm - prior.rate_half_width_ppm, prior.rate_ppm + prior.rate_half_width_ppm)
 }
 
 /// The same, the clock that much deeper below the first arrivals.

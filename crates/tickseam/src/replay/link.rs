@@ -3,7 +3,7 @@
 use super::stage::Stage;
 use crate::block::{Arrival, Block, Bound, SHARED, Use, unmet_us};
 use crate::lattice;
-use crate::number::{count, greater};
+use crate::number::{count, greater, magnitude};
 use crate::scatter::{self, Scatter};
 use crate::setup::CONGESTED_LOSS;
 
@@ -106,6 +106,30 @@ pub(super) fn mark_congested(stages: &mut [Stage], period_s: f64) -> f64 {
     if blocks > 0 { count(marked) / count(blocks) } else { 0.0 }
 }
 
+/// Marks the stages whose packets all came later than `wait_us` after what the other stages' upper bounds and the limits on the rate, ppm, leave of
+/// the clock: they waited in a queue, and bound nothing from below.
+pub(super) fn mark_raised(stages: &mut [Stage], (least_ppm, greatest_ppm): (f64, f64), wait_us: f64) {
+    let mut ceiling: Option<Bound> = None;
+    for stage in stages.iter_mut() {
+        stage.congested |= is_raised(stage, &mut ceiling, greatest_ppm, wait_us);
+    }
+    let mut ceiling: Option<Bound> = None;
+    for stage in stages.iter_mut().rev() {
+        stage.congested |= is_raised(stage, &mut ceiling, least_ppm, wait_us);
+    }
+}
+
+/// Whether a stage's packets came that much later than the ceiling, which is carried to it at a rate, ppm, and lowered by what it proves.
+fn is_raised(stage: &Stage, ceiling: &mut Option<Bound>, rate_ppm: f64, wait_us: f64) -> bool {
+    let (Some(block), Some(upper)) = (&stage.block, stage.upper) else { return false };
+    let at_us = |b: &Bound, at_s: f64| b.residual_us + rate_ppm * (at_s - b.at_s);
+    let raised = ceiling.is_some_and(|c| block.minimum.residual_us > at_us(&c, block.minimum.at_s) + wait_us);
+    if ceiling.is_none_or(|c| upper.residual_us < at_us(&c, upper.at_s)) {
+        *ceiling = Some(upper);
+    }
+    raised
+}
+
 /// Whether the app hands packets over in batches of its own: several at once, and none between for longer than the grid's
 /// period.
 pub(super) fn batched(stages: &[Stage], period_s: f64) -> bool {
@@ -159,6 +183,40 @@ pub(super) fn span_s(arrivals: &[Arrival]) -> f64 {
         to_s = greater(to_s, a.device_s);
     }
     greater(to_s - from_s, 1e-6)
+}
+
+/// Parts of a segment whose least delays tell whether they run away at one rate.
+const PARTS: usize = 8;
+/// Share by which the way from one part to the next may be off, and parts that may be more.
+const AWAY: f64 = 0.5;
+const PARTS_OFF: usize = 3;
+
+/// Whether the least delays run away from nominal at `rate_ppm` all along, as a clock's do: those of a queue that fills or empties stay once it is
+/// full or empty.
+pub(super) fn runs_away_steadily(arrivals: &[Arrival], rate_ppm: f64) -> bool {
+    let from_s = arrivals.iter().map(|a| a.device_s).fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+    let part_s = span_s(arrivals) / count(PARTS);
+    let mut least = [None::<&Arrival>; PARTS];
+    for arrival in arrivals {
+        let part = crate::number::nearest(libm::floor((arrival.device_s - from_s) / part_s));
+        let last = PARTS.saturating_sub(1);
+        let part = usize::try_from(part).map_or(0, |part| if part < last { part } else { last });
+        if let Some(slot) = least.get_mut(part)
+            && slot.is_none_or(|l| arrival.residual_us < l.residual_us)
+        {
+            *slot = Some(arrival);
+        }
+    }
+    let mut found = least.iter().flatten();
+    let Some(mut before) = found.next() else { return true };
+    let mut off = 0_usize;
+    for next in found {
+        let way_us = rate_ppm * (next.device_s - before.device_s);
+        let miss_us = magnitude(next.residual_us - before.residual_us - way_us);
+        off = off.saturating_add(usize::from(miss_us > AWAY * magnitude(way_us) + LEAST_JUMP_US));
+        before = next;
+    }
+    off <= PARTS_OFF
 }
 
 /// Share of the packets on a grid that left at their first chance.
@@ -263,8 +321,7 @@ pub(super) fn jump_us(stages: &[Stage], rate_ppm: f64) -> f64 {
             if apart_us > LEAST_JUMP_US {
                 // From the middle of one side to the middle of the other.
                 let level_us = |of: &[f64]| f64::midpoint(least(of), greatest(of));
-                largest_us =
-                    greater(crate::number::magnitude(level_us(after) - level_us(before)), largest_us);
+                largest_us = greater(magnitude(level_us(after) - level_us(before)), largest_us);
             }
         }
     }

@@ -224,8 +224,7 @@ fn on_a_grid_all_that_lateness_or_touches_do_not_explain_is_owed_to_the_grid() {
         })
         .into();
     let prior = Setup::new(50.0, 0.02).prior;
-    let ends =
-        Ends::new(bound(2.0, 18_000.0), bound(6.0, 18_000.0), core::iter::empty(), WorkingLine::default());
+    let ends = Ends::new(bound(2.0, 18_000.0), bound(6.0, 18_000.0), core::iter::empty(), &prior);
     both_ways(&mut stages, &prior, ends);
     let on_a_grid = Report { on_a_grid: true, ..Report::default() };
     attribute(&mut stages, &prior, ends, 300.0, &on_a_grid);
