@@ -613,3 +613,105 @@ fn a_step_declared_coarser_than_the_stamps_are_costs_no_truth() {
         }
     }
 }
+
+/// Least and greatest of what the knots leave, less the truth, µs: below 0 and above 0 where they hold it everywhere.
+fn sides(stages: &[Stage], truth_us: impl Fn(f64) -> f64) -> (f64, f64) {
+    let low = stages.iter().map(|s| s.knot.low_us - truth_us(s.knot.at_s)).fold(f64::NEG_INFINITY, f64::max);
+    let high = stages.iter().map(|s| s.knot.high_us - truth_us(s.knot.at_s)).fold(f64::INFINITY, f64::min);
+    (low, high)
+}
+
+#[test]
+fn a_queue_that_fills_and_stays_full_is_no_clock_that_runs_away() {
+    // Sent each 31 ms over an event each 30 ms, one packet in each, of which every twentieth fails: more than fits. The queue holds a hundred
+    // packets and drops what is too much.
+    let (period_us, interval_us, delay_us) = (31_000.0, 30_000.0, 20_000.0);
+    let mut queue = std::collections::VecDeque::new();
+    let mut arrivals = Vec::new();
+    let (mut next, mut event) = (0_u32, 0_u32);
+    while next < 20_000 {
+        event += 1;
+        let at_us = f64::from(event) * interval_us;
+        while f64::from(next) * period_us + delay_us <= at_us {
+            if queue.len() < 100 {
+                queue.push_back(next);
+            }
+            next += 1;
+        }
+        // The golden ratio's fractions are spread evenly (Weyl 1916, from memory), so that one in eighteen events fails, and not in step.
+        if (f64::from(event) * 0.618_033_988_75).fract() > 0.055
+            && let Some(packet) = queue.pop_front()
+        {
+            let device_s = f64::from(packet) * period_us / 1e6;
+            arrivals.push(Arrival::new(device_s, at_us - device_s * 1e6));
+        }
+    }
+    let setup = Setup { period_s: period_us / 1e6, ..SETUP };
+    let (report, stages) = replayed(&arrivals, &[], &setup);
+    assert!(arrivals.last().unwrap().residual_us > 2e6, "the queue is full: {:?}", arrivals.last());
+    let (low, high) = sides(&stages, |_| delay_us);
+    assert!(!report.off_nominal && low < 0.0 && high > 0.0, "{low} {high} {report:?}");
+}
+
+#[test]
+fn the_newest_of_a_batch_waited_for_a_period_and_an_interval_at_the_most() {
+    // Every half second an app collects what came with connection events each 15 ms, of packets sent each 20 ms: all in step, while the
+    // device's clock moves the newest packet's wait by 20 ms over ten minutes.
+    let (delay_us, rate_ppm) = (19_000.0, -33.0);
+    let arrivals: Vec<Arrival> = (0..30_000)
+        .map(|n| {
+            let device_s = f64::from(n) * 0.02;
+            let ready_us = device_s * (1e6 + rate_ppm) + delay_us;
+            let event_us = (ready_us / 15_000.0).ceil() * 15_000.0;
+            Arrival::new(device_s, (event_us / 500_000.0).ceil() * 500_000.0 - device_s * 1e6)
+        })
+        .collect();
+    let setup = Setup { interval_us: Some(15_000.0), ..SETUP };
+    let (_, stages) = replayed(&arrivals, &[], &setup);
+    let (low, high) = sides(&stages, |at_s| delay_us + rate_ppm * at_s);
+    assert!(low < 0.0 && high > 0.0, "{low} {high}");
+    let widest_us = stages.iter().map(|s| s.knot.high_us - s.knot.low_us).fold(0.0, f64::max);
+    assert!(widest_us < 60_000.0, "{widest_us}");
+}
+
+#[test]
+fn packets_polled_in_step_are_known_no_better_than_to_the_jump_that_shows_the_poll() {
+    // Sent each 36 ms and fetched each 12 ms, neither of which a standard names: flat, and one jump of 12 ms as the clocks slip, 20 ppm apart.
+    let (delay_us, rate_ppm) = (7_000.0, 20.0);
+    let truth_us = |at_s: f64| delay_us + rate_ppm * at_s;
+    let arrivals: Vec<Arrival> = (0..25_000)
+        .map(|n| {
+            let device_s = f64::from(n) * 0.036;
+            let ready_us = device_s * 1e6 + truth_us(device_s);
+            let noise_us = f64::from(n % 13) * 9.0;
+            Arrival::new(device_s, (ready_us / 12_000.0).ceil() * 12_000.0 - device_s * 1e6 + noise_us)
+        })
+        .collect();
+    let (report, stages) = replayed(&arrivals, &[], &Setup { period_s: 0.036, ..SETUP });
+    assert!((report.doubt_us - 12_000.0).abs() < 500.0, "{report:?}");
+    let (low, high) = sides(&stages, truth_us);
+    assert!(low < 0.0 && high > 0.0, "{low} {high}");
+}
+
+#[test]
+fn a_link_that_loses_without_sending_again_has_no_queue_that_overflows() {
+    let arrivals_of = |lost_in: u32| {
+        // A grid of 45.5 ms that packets of 330 ms meet anywhere; one in `lost_in` never comes.
+        let kept = move |n: &u32| !(n.wrapping_mul(2_654_435_761) >> 16).is_multiple_of(lost_in);
+        (0..9_000).filter(kept).map(|n| {
+            let device_s = f64::from(n) * 0.33;
+            let event_us = ((device_s * 1e6 + 21_000.0) / 45_500.0).ceil() * 45_500.0;
+            Arrival::new(device_s, event_us - device_s * 1e6)
+        })
+    };
+    let arrivals: Vec<Arrival> = arrivals_of(9).collect();
+    let (report, stages) = replayed(&arrivals, &[], &Setup { period_s: 0.33, ..SETUP });
+    let period_us = report.interval.map_or(0.0, |interval| interval.period_us);
+    assert!((period_us - 45_500.0).abs() < 15.0, "looked for as finely as a rate of 0.3 %: {period_us}");
+    assert!(!report.congested, "{report:?}");
+    let (low, high) = sides(&stages, |_| 21_000.0);
+    assert!(
+        low < 0.0 && high > 0.0 && stages.iter().all(|s| s.knot.half_width_us() < 5_000.0),
+        "{low} {high}"
+    );
+}

@@ -221,9 +221,7 @@ pub(crate) struct Use {
     instants: f32,
 }
 
-/// Share of the packets that may be late on a link that sends none again, and share of the instants below which it has room for those that did not
-/// come; packets that tell.
-const LATE_NEVER: f64 = 0.003;
+/// Share of the instants below which a grid has room for the packets that did not come, and packets that tell.
 const ROOM: f64 = 0.8;
 const USE_NEEDED: u32 = 1_000;
 
@@ -239,10 +237,10 @@ impl Use {
     }
 
     /// Whether all packets that came were on time though there was room for those that did not: the link does not send again, and its losses
-    /// tell of no queue.
-    pub(crate) fn never_again(&self) -> bool {
+    /// tell of no queue. `late_share` of them may seem late, since those of the latest phases do.
+    pub(crate) fn never_again(&self, late_share: f64) -> bool {
         self.packets >= USE_NEEDED
-            && f64::from(self.late) < LATE_NEVER * f64::from(self.packets)
+            && f64::from(self.late) < late_share * f64::from(self.packets)
             && f64::from(self.deliveries) < ROOM * f64::from(self.instants)
     }
 }

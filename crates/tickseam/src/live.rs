@@ -42,6 +42,8 @@ const LEAST_JUMP_US: f64 = 1_000.0;
 /// How far below the first packet the clock may lie while no block of them has come, µs: the packets that a queue kept from before anybody
 /// listened come first (own choice: fifty of 20 ms). Doubled: the first two seconds are twice as wide.
 const COLD_DEPTH_US: f64 = 1e6;
+/// Share of the packets that may seem late on a link that never sends again: as long as few came, a queue that fills seems one.
+const LATE_NEVER: f64 = 0.003;
 /// Greatest factor by which contradictions widen allowance and reach.
 const WIDEST: f64 = 32.0;
 
@@ -253,7 +255,7 @@ impl Live {
     fn see_congestion(&mut self, block: &Block) {
         let sent = (block.to_s - block.from_s) / self.setup.period_s + 1.0;
         self.instants.add(block);
-        let lost = if self.instants.never_again() {
+        let lost = if self.instants.never_again(LATE_NEVER) {
             0.0
         } else {
             1.0 - f64::from(block.packets) / greater(sent, 1.0)

@@ -7,6 +7,8 @@
 
 use heapless::Vec;
 
+use crate::number::magnitude;
+
 /// One corner of a region: a rate in parts per million and an offset in microseconds.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Corner {
@@ -20,6 +22,8 @@ pub struct Corner {
 const KEPT: usize = 16;
 /// Corners that a step may need before it is simplified: a cut adds one, a dilation four.
 const CAPACITY: usize = 24;
+/// Share of a region's extent that rounding moves its corners by, many times over.
+const ROUNDED: f64 = 1e-10;
 
 /// A convex polygon of feasible (rate, offset), counter-clockwise.
 #[derive(Clone, Debug, PartialEq)]
@@ -375,8 +379,14 @@ impl Region {
     pub fn intersection(&self, other: &Self) -> Option<Self> {
         let mut result = self.clone();
         let next = other.corners.iter().skip(1).chain(other.corners.first());
+        let ((low, high), (slow, fast)) = (other.offset_range(), other.rate_range());
+        let (short_ppm, short_us) = (ROUNDED * (fast - slow), ROUNDED * (high - low));
         for (p, q) in other.corners.iter().zip(next) {
             let (dx, dy) = (q.rate_ppm - p.rate_ppm, q.offset_us - p.offset_us);
+            if magnitude(dx) <= short_ppm && magnitude(dy) <= short_us {
+                // Corners that rounding has told apart: which way the one lies from the other means nothing.
+                continue;
+            }
             let inside = |c: &Corner| dx * (c.offset_us - p.offset_us) - dy * (c.rate_ppm - p.rate_ppm);
             if !result.cut_where(|c| -inside(c)) {
                 return None;

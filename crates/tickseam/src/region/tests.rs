@@ -245,3 +245,20 @@ fn an_intersection_is_what_both_allow() {
     assert_moments(&a.intersection(&a).unwrap().moments(), &a.moments(), 1e-12);
     assert!(a.intersection(&Region::rectangle(0.0, 10.0, 101.0, 300.0)).is_none());
 }
+
+#[test]
+fn corners_that_rounding_told_apart_cut_nothing_off_another_region() {
+    let wide = [(100.0, -3e5), (100.0, 2.4e6), (-100.0, 2.4e6), (-100.0, -3e5)];
+    let within = polygon(&[(100.0, -2e4), (100.0, 3e4), (-100.0, 3e4), (-100.0, -2e4)]);
+    for (place, (rate_ppm, offset_us)) in wide.into_iter().enumerate() {
+        // The corner twice, and the second one off by what rounding leaves, to any side.
+        for (by_ppm, by_us) in [(1e-14, 0.0), (-1e-14, 0.0), (0.0, 1e-10), (0.0, -1e-10), (2e-14, -1e-10)] {
+            let mut corners = wide.to_vec();
+            corners.insert(place + 1, (rate_ppm + by_ppm, offset_us + by_us));
+            let both = within.intersection(&polygon(&corners)).unwrap();
+            assert_near("lowest", both.offset_range().0, -2e4, 1e-6);
+            assert_near("highest", both.offset_range().1, 3e4, 1e-6);
+            assert_near("slowest", both.rate_range().0, -100.0, 1e-9);
+        }
+    }
+}

@@ -14,6 +14,8 @@ const BATCH: f64 = 1.8;
 const MET_S: f64 = 60.0;
 /// Stages on either side that are asked whether the link is congested.
 const WINDOW: usize = 10;
+/// Share of the packets that may seem late on a link that never sends again.
+const LATE_NEVER: f64 = 0.03;
 /// Mean lateness of the deliveries on a grid, µs.
 pub(super) fn mean_lateness_us(stages: &[Stage]) -> f64 {
     let (mut sum, mut n) = (0.0, 0.0);
@@ -69,7 +71,7 @@ pub(super) fn clip_outliers(stages: &mut [Stage]) {
 pub(super) fn mark_congested(stages: &mut [Stage], period_s: f64) -> f64 {
     let mut instants = Use::default();
     stages.iter().filter_map(Stage::block).for_each(|block| instants.add(block));
-    let never_again = instants.never_again();
+    let never_again = instants.never_again(LATE_NEVER);
     let loses = |s: &Stage| {
         s.block.as_ref().map(|b| {
             let sent = (b.to_s - b.from_s) / period_s + 1.0;
@@ -106,28 +108,38 @@ pub(super) fn mark_congested(stages: &mut [Stage], period_s: f64) -> f64 {
     if blocks > 0 { count(marked) / count(blocks) } else { 0.0 }
 }
 
+/// How much later than that the packets before and after such a stage may come and still have waited for nothing, µs.
+const RAISED_US: f64 = 2_000.0;
+
 /// Marks the stages whose packets all came later than `wait_us` after what the other stages' upper bounds and the limits on the rate, ppm, leave of
-/// the clock: they waited in a queue, and bound nothing from below.
+/// the clock, and those around them in which they come later and later, or sooner and sooner: they waited in a queue, and bound nothing from below.
 pub(super) fn mark_raised(stages: &mut [Stage], (least_ppm, greatest_ppm): (f64, f64), wait_us: f64) {
-    let mut ceiling: Option<Bound> = None;
-    for stage in stages.iter_mut() {
-        stage.congested |= is_raised(stage, &mut ceiling, greatest_ppm, wait_us);
-    }
-    let mut ceiling: Option<Bound> = None;
+    let mut ceiling = None;
+    stages.iter_mut().for_each(|stage| stage.raised_us = raised_us(stage, &mut ceiling, greatest_ppm));
+    let mut ceiling = None;
     for stage in stages.iter_mut().rev() {
-        stage.congested |= is_raised(stage, &mut ceiling, least_ppm, wait_us);
+        stage.raised_us = greater(raised_us(stage, &mut ceiling, least_ppm), stage.raised_us);
     }
+    let mut queued = false;
+    let mut mark = |stage: &mut Stage| {
+        if stage.block.is_some() {
+            queued = stage.raised_us > if queued || stage.congested { RAISED_US } else { wait_us };
+            stage.congested |= queued;
+        }
+    };
+    stages.iter_mut().for_each(&mut mark);
+    stages.iter_mut().rev().for_each(mark);
 }
 
-/// Whether a stage's packets came that much later than the ceiling, which is carried to it at a rate, ppm, and lowered by what it proves.
-fn is_raised(stage: &Stage, ceiling: &mut Option<Bound>, rate_ppm: f64, wait_us: f64) -> bool {
-    let (Some(block), Some(upper)) = (&stage.block, stage.upper) else { return false };
+/// How much later a stage's packets came than the ceiling, µs, which is carried to it at a rate, ppm, and lowered by what it proves.
+fn raised_us(stage: &Stage, ceiling: &mut Option<Bound>, rate_ppm: f64) -> f64 {
+    let (Some(block), Some(upper)) = (&stage.block, stage.upper) else { return 0.0 };
     let at_us = |b: &Bound, at_s: f64| b.residual_us + rate_ppm * (at_s - b.at_s);
-    let raised = ceiling.is_some_and(|c| block.minimum.residual_us > at_us(&c, block.minimum.at_s) + wait_us);
+    let raised_us = ceiling.map_or(0.0, |c| block.minimum.residual_us - at_us(&c, block.minimum.at_s));
     if ceiling.is_none_or(|c| upper.residual_us < at_us(&c, upper.at_s)) {
         *ceiling = Some(upper);
     }
-    raised
+    raised_us
 }
 
 /// Whether the app hands packets over in batches of its own: several at once, and none between for longer than the grid's

@@ -38,7 +38,9 @@ pub struct Stage {
     /// The least stamp of this block and its neighbours.
     pub(super) soonest: Bound,
     pub(super) upper: Option<Bound>,
-    /// Most blocks around here lose packets.
+    /// How much later its packets came than what the others leave of the clock, µs.
+    pub(super) raised_us: f64,
+    /// Most blocks around here lose packets, or its own all waited in a queue.
     pub(super) congested: bool,
     pub(super) region: Region,
     /// Limit on the wander around here, ppm/s.
@@ -69,6 +71,7 @@ impl Stage {
             upper: None,
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),
             congested: false,
+            raised_us: 0.0,
             curvature_ppm_per_s: 0.0,
             by_arrivals: Knot::default(),
             knot: Knot::default(),

@@ -214,7 +214,11 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
         let Some(stage) = stages.get(i) else { break };
         if let Some(block) = &stage.block {
             blocks = blocks.saturating_add(1);
-            unsteady = unsteady.saturating_add(u32::from(!steady(block)));
+            unsteady = unsteady.saturating_add(u32::from(!steady(block) || stage.congested));
+            if stage.congested {
+                // Packets that waited in a queue touch nothing.
+                continue;
+            }
             let knot = &stage.knot;
             let above = |b: Bound| b.residual_us - knot.offset_us - knot.rate_ppm * (b.at_s - knot.at_s);
             highest = stage.lattice.map_or(highest, |l| greater(above(l), highest));
