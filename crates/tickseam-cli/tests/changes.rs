@@ -322,6 +322,28 @@ fn a_host_step_of_60_ms_is_found_both_ways_and_its_return_too() {
 }
 
 #[test]
+fn an_exchange_or_a_marker_is_used_for_the_clock_that_stamped_it_alone() {
+    for (seed, step_s) in [(1, 0.05), (2, -0.05), (3, -0.2), (4, 0.2), (5, -1.5), (6, -5.0)] {
+        for markers in [false, true] {
+            let mut scenario = plain(vec![Fault::HostStep { at_s: 300.0, step_s, return_after_s: None }]);
+            scenario.declare.fixed_delay = false;
+            if markers {
+                scenario.markers.period_s = 1.0;
+            } else {
+                scenario.exchanges.period_s = 2.0;
+            }
+            let run = run(scenario, seed);
+            let segment = &run.aligned.segments[0];
+            let used = if markers { segment.markers_used } else { segment.exchanges_used };
+            let there = if markers { 600 } else { 300 };
+            assert!(used <= there && used > there - 10, "{used} of about {there}: {step_s}");
+            assert_eq!(segment.changes.len(), 1, "{:?}", segment.changes);
+            assert!(run.held >= 0.99, "{step_s} {markers}: {}", run.held);
+        }
+    }
+}
+
+#[test]
 fn a_host_that_slept_is_named_and_opens_no_segment() {
     // The declared fixed delay errs once for a whole recording: coverage is a question of many.
     let mut held = 0.0;
