@@ -15,6 +15,7 @@ use tickseam_record::{
 use tickseam_sim::beat::Beat;
 
 use crate::changes::{Cause, Cut};
+use crate::continued::LONGEST_SLEEP_S;
 use crate::estimate::{Estimate, Ground, Piece};
 use crate::live_answers::{LiveAnswer, live_answers};
 use crate::pairs::Sightings;
@@ -384,9 +385,6 @@ fn is_restless(captured: &Captured<'_>, places: &Places) -> bool {
     jumps > JUMPS && jumps as f64 > JUMPS_PER_MINUTE * minutes && places.varying_samples == 0
 }
 
-/// A phone does not sleep for longer than this between two packets of a session, s: own choice. A counter that takes longer for one
-/// turn is believed across sleep.
-const LONGEST_SLEEP_S: f64 = 3_600.0;
 /// Packets before and after the moment of waking among which the loss is sought: what a headset's queue holds.
 const NEAR_A_SLEEP: usize = 400;
 

@@ -10,6 +10,10 @@ use tickseam_record::{Description, Packets};
 
 use crate::resolve::{NOWHERE, Places};
 
+/// A phone does not sleep for longer than this between two packets of a session, s: own choice. A counter that takes longer for one
+/// turn is believed across sleep.
+pub(crate) const LONGEST_SLEEP_S: f64 = 3_600.0;
+
 /// A device that restarted in a silence cannot have counted for longer than the silence and this, s: packets that its queue
 /// held back while the host could not take them.
 const HELD_BACK_S: f64 = 2.0;
@@ -199,12 +203,14 @@ impl Rejoin<'_> {
         let foretold = ticks_ahead as f64 / packet_ticks;
         let nearest = ahead as f64 + ((foretold - ahead as f64) / turn as f64).round() * turn as f64;
         let within = AGREES + off * foretold;
-        let agrees = ticks_ahead > 0 && nearest > 0.0 && (foretold - nearest).abs() < within;
+        let gone_back = self.tick_turn().is_some_and(|turn| ticks_ahead > turn / 2);
+        // Behind where it was, and the host's clock knows nothing of the days that the rest of its turn takes: it counts anew.
+        let anew = gone_back && ticks_ahead as f64 / tick_hz - silence_s.max(0.0) > LONGEST_SLEEP_S;
+        let agrees = !anew && ticks_ahead > 0 && nearest > 0.0 && (foretold - nearest).abs() < within;
         let on_time = (ahead as f64 * period_s - silence_s).abs() < ON_TIME_S + period_s;
         let next = ahead > 0 && ahead <= MOST_PACKETS && on_time;
         // A packet that comes next and on time has no hours before it, unless the counters can hardly agree on them by chance; and a
         // tick that is more than half a turn ahead has gone back.
-        let gone_back = self.tick_turn().is_some_and(|turn| ticks_ahead > turn / 2);
         let by_chance = gone_back || 2.0 * within >= BY_CHANCE * turn as f64;
         if agrees && (!next || nearest == ahead as f64 || !by_chance) {
             return Some(shift_before);

@@ -10,6 +10,7 @@ use tickseam_cli::align::{Aligned, Captured, align};
 
 use tickseam_cli::compare::compare;
 use tickseam_cli::simulated;
+use tickseam_record::{Packet, Packets, Recording};
 use tickseam_sim::scenario::{Fault, LinkKind};
 use tickseam_sim::{Class, Scenario, random_scenario, simulate};
 
@@ -619,5 +620,61 @@ fn a_slip_just_before_a_setting_is_not_taken_for_it() {
         assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed}: {found:?}");
         // The new clock shows 297 s as the old one shows 300 s.
         assert!((found[0].1 - 297.0).abs() < 0.1, "{seed}: {found:?}");
+    }
+}
+
+/// A recording whose device restarted at 200 s, with its counters from 0 on each time, and the first packet of the second run.
+fn restarted(text: &str, seed: u64) -> (Recording, Vec<Packet>, usize) {
+    let scenario = Scenario::from_toml(&format!(
+        "duration_s = 400\n[link]\nkind = \"constant\"\n[declare]\nfixed_delay = true\n{text}\n\
+         [[fault]]\nkind = \"reboot\"\nat_s = 200.0\noff_s = 2.0\n"
+    ));
+    let scenario = scenario.unwrap();
+    let recording = simulated::recording(&simulate(&scenario, seed).unwrap()).unwrap();
+    let mut packets: Vec<Packet> = recording.packets.iter().collect();
+    let origin_ns = scenario.host.origin_ns;
+    let second = packets.iter().position(|packet| packet.host_ns > origin_ns + 201_000_000_000).unwrap();
+    let largest = (1_u64 << scenario.streams[0].sequence_bits) - 1;
+    let (before, after) = packets.split_at_mut(second);
+    for run in [before, after] {
+        let first = run[0];
+        for packet in run {
+            packet.sequence = (u64::from(packet.sequence.wrapping_sub(first.sequence)) & largest) as u32;
+            packet.tick = packet.tick.map(|tick| tick.wrapping_sub(first.tick.unwrap()) & 0xFFFF_FFFF);
+        }
+    }
+    (recording, packets, second)
+}
+
+fn aligned_with(recording: &Recording, packets: Vec<Packet>) -> Aligned {
+    let packets: Packets<'_> = packets.into_iter().collect();
+    align(&Captured { packets: &packets, ..Captured::of(recording) }).unwrap()
+}
+
+/// Three packets of the old numbering were stamped as the phone woke, so that the new one seemed to follow at once, after nearly a whole turn of
+/// its tick of 49.7 days.
+#[test]
+fn a_device_that_restarted_while_the_phone_slept_did_not_count_for_weeks() {
+    let stream = "[device]\ntick_hz = 1000.0\ntick_bits = 32\n[[stream]]\nrate_hz = 512.0\nsamples_per_packet = 24\n\
+                  sequence_bits = 8\n";
+    for seed in 1..=6 {
+        let (recording, packets, second) = restarted(stream, seed);
+        let woke_ns = packets[second].host_ns + 8_000_000_000;
+        let mut held_back = packets[second - 3..second].to_vec();
+        for (packet, n) in held_back.iter_mut().zip(1..) {
+            packet.host_ns = woke_ns + n * 500_000;
+        }
+        let after = packets.iter().skip(second).filter(|packet| packet.host_ns > woke_ns + 2_000_000);
+        let packets: Vec<Packet> =
+            packets[..second - 3].iter().chain(&held_back).chain(after).copied().collect();
+        let (slept_ns, woke_ns) = (packets[second - 4].host_ns, woke_ns + 1_000_000_000);
+        let aligned = aligned_with(&recording, packets);
+        assert_eq!(aligned.segments.len(), 2, "{seed}: {:?}", aligned.remarks);
+        assert!(aligned.segments.iter().all(|segment| segment.changes.is_empty()), "{seed}");
+        for (row, truth) in aligned.events.rows.iter().zip(recording.truth.as_ref().unwrap()) {
+            if !(slept_ns..woke_ns).contains(&row.host_ns) {
+                assert_eq!(row.segment, Some(truth.segment), "{seed}");
+            }
+        }
     }
 }
