@@ -678,3 +678,23 @@ fn a_device_that_restarted_while_the_phone_slept_did_not_count_for_weeks() {
         }
     }
 }
+
+/// A tick of 16 bits turns each 2 s, but 16 bits of packets last for nearly an hour: they tell how often it did.
+#[test]
+fn a_long_sequence_tells_the_turns_of_a_short_tick_and_of_itself_in_a_sleep() {
+    for seed in 1..=3 {
+        for (device, for_s) in
+            [("tick_bits = 16", 10.83), ("tick_bits = 16", 300.7), ("ticks = false", 10.83)]
+        {
+            let text = format!(
+                "duration_s = 900\n[link]\nkind = \"constant\"\n[device]\n{device}\n[declare]\nfixed_delay = true\n\
+                 [[stream]]\nrate_hz = 512.0\nsamples_per_packet = 24\nsequence_bits = 16\n\
+                 [[fault]]\nkind = \"host-suspend\"\nat_s = 400.0\nfor_s = {for_s}\n"
+            );
+            let run = run(Scenario::from_toml(&text).unwrap(), seed);
+            assert_eq!((run.aligned.segments.len(), run.elsewhere), (1, 0), "{seed} {device} {for_s}");
+            assert_eq!(slips(&run)[0].0, "host-suspend");
+            assert!(run.held > 0.9, "{seed} {device} {for_s}: {}", run.held);
+        }
+    }
+}
