@@ -698,3 +698,29 @@ fn a_long_sequence_tells_the_turns_of_a_short_tick_and_of_itself_in_a_sleep() {
         }
     }
 }
+
+/// Each of them was held to be old data sent again, and the segment's onsets counted from a later packet than its first one.
+#[test]
+fn first_packets_of_a_restart_that_come_out_of_order_belong_to_it() {
+    let stream =
+        "[device]\nticks = false\n[[stream]]\nrate_hz = 125.0\nsamples_per_packet = 2\nsequence_bits = 8\n";
+    for seed in 1..=6 {
+        let (recording, mut packets, second) = restarted(stream, seed);
+        // Five at a time, the last one first.
+        for bunch in packets[second..second + 20].chunks_mut(5) {
+            let host_ns = bunch[4].host_ns;
+            bunch.reverse();
+            bunch.iter_mut().for_each(|packet| packet.host_ns = host_ns);
+        }
+        let aligned = aligned_with(&recording, packets);
+        assert_eq!(aligned.segments.len(), 2, "{seed}");
+        assert_eq!(aligned.streams[0].packets_received, recording.packets.len() as u64, "{seed}");
+        let truth = recording.truth.as_ref().unwrap();
+        for (row, truth) in aligned.events.rows.iter().zip(truth).filter(|(row, _)| row.segment == Some(1)) {
+            for onset_s in [row.onset_s, row.live_onset_s].into_iter().flatten() {
+                // An event in the second that was off counts before both.
+                assert!((onset_s - truth.onset_s).abs() < 0.02 || truth.segment == 0, "{seed}: {row:?}");
+            }
+        }
+    }
+}
