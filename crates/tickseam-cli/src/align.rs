@@ -15,6 +15,7 @@ use tickseam_record::{
 use tickseam_sim::beat::Beat;
 
 use crate::changes::{Cause, Cut};
+use crate::continued::LONGEST_SLEEP_S;
 use crate::estimate::{Estimate, Ground, Piece};
 use crate::live_answers::{LiveAnswer, live_answers};
 use crate::pairs::Sightings;
@@ -384,9 +385,10 @@ fn is_restless(captured: &Captured<'_>, places: &Places) -> bool {
     jumps > JUMPS && jumps as f64 > JUMPS_PER_MINUTE * minutes && places.varying_samples == 0
 }
 
-/// A phone does not sleep for longer than this between two packets of a session, s: own choice. A counter that takes longer for one
-/// turn is believed across sleep.
-const LONGEST_SLEEP_S: f64 = 3_600.0;
+/// A loss that is less than this share of a turn is no longer one with a whole turn more, if that takes so long, s: sleeps of all lengths are
+/// about as frequent on a scale of ratios (own choice). Doubled: so much likelier that a whole turn is passed over.
+const LITTLE_OF_A_TURN: f64 = 1.0 / 64.0;
+const LONG_TURN_S: f64 = 600.0;
 /// Packets before and after the moment of waking among which the loss is sought: what a headset's queue holds.
 const NEAR_A_SLEEP: usize = 400;
 
@@ -398,8 +400,8 @@ fn sleeps_of_unknown_length(
     estimates: &BTreeMap<u32, Estimate>,
 ) -> Vec<u32> {
     let described = &captured.description.streams[0];
-    let turn_s = f64::from(described.samples_per_packet) / described.rate_hz
-        * f64::from(described.sequence_bits).exp2();
+    let turn = f64::from(described.sequence_bits).exp2();
+    let turn_s = f64::from(described.samples_per_packet) / described.rate_hz * turn;
     let sleep = |piece: &Piece| piece.cut.filter(|cut| cut.cause == Cause::HostSuspend);
     let slept = estimates.values().flat_map(|estimate| &estimate.pieces).any(|piece| sleep(piece).is_some());
     if turn_s > LONGEST_SLEEP_S || !slept {
@@ -413,7 +415,9 @@ fn sleeps_of_unknown_length(
         };
         for cut in estimate.pieces.iter().filter_map(sleep) {
             let woke_ns = estimate.frame.host_ns(0.0, cut.before_until_us);
-            sleeps.extend(largest_loss_near(captured, places, group, woke_ns));
+            let told = |lost: i64| turn_s > LONG_TURN_S && (lost as f64) < LITTLE_OF_A_TURN * turn;
+            let loss = largest_loss_near(captured, places, group, woke_ns);
+            sleeps.extend(loss.filter(|&(_, lost)| !told(lost)).map(|(row, _)| row));
         }
     }
     sleeps.sort_unstable();
@@ -421,15 +425,21 @@ fn sleeps_of_unknown_length(
     sleeps
 }
 
-/// The packet behind the longest run of lost ones among those of a group received near a host time; `None` where none were lost.
-fn largest_loss_near(captured: &Captured<'_>, places: &Places, group: &Group, host_ns: i64) -> Option<u32> {
+/// The packet behind the longest run of lost ones among those of a group received near a host time, and how many numbers it is ahead;
+/// `None` where none were lost.
+fn largest_loss_near(
+    captured: &Captured<'_>,
+    places: &Places,
+    group: &Group,
+    host_ns: i64,
+) -> Option<(u32, i64)> {
     let stamps = captured.packets.host_ns();
     let at = group.received.partition_point(|&row| stamps[row as usize] < host_ns);
     let near =
         &group.received[at.saturating_sub(NEAR_A_SLEEP)..(at + NEAR_A_SLEEP).min(group.received.len())];
     let lost = |pair: &&[u32]| places.index[pair[1] as usize] - places.index[pair[0] as usize];
     let largest = near.windows(2).max_by_key(lost)?;
-    (lost(&largest) > 1).then_some(largest[1])
+    Some((largest[1], lost(&largest))).filter(|&(_, lost)| lost > 1)
 }
 
 /// The alignment by the count of samples alone.

@@ -135,6 +135,15 @@ const SLEWS_APART_S: f64 = 1_800.0;
 const IN_BATCHES: f64 = 1.3;
 const LONGEST_EVENTS_US: f64 = 130e3;
 
+/// Exchanges and markers stamped so shortly before or after a change are left out, s and packets of the reference stream: packets that waited
+/// for longer than a step is high do not tell which clock stamped them, so that the moment is known to within some packets (own choice).
+/// Doubled: as many more of them are lost.
+const DOUBT_S: f64 = 1.0;
+const DOUBT_PACKETS: f64 = 8.0;
+
+/// After a step back by more than this, µs, ticks tell which clock stamped an exchange or a marker: above what these are compared to.
+const TOLD_BY_TICKS_US: f64 = 3e6;
+
 /// A place where no line may be drawn across.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Cut {
@@ -153,6 +162,20 @@ pub struct Cut {
 }
 
 impl Cut {
+    /// Host times, µs, up to which the clock before it stamped exchanges and markers for sure, and from which on the one after it did. After
+    /// a step back, some of the host's times came twice: neither clock has those.
+    pub fn surely_us(&self, arrivals: &[Arrival], period_s: f64) -> (f64, f64) {
+        let twice_us = match self.cause {
+            Cause::HostClockStep => (-self.step_us).clamp(0.0, TOLD_BY_TICKS_US),
+            _ => 0.0,
+        };
+        let doubt_us = DOUBT_S.max(DOUBT_PACKETS * period_s) * 1e6 + twice_us;
+        let at_us = |place: Option<usize>| place.and_then(|place| arrivals.get(place)).map(Arrival::host_us);
+        let last_us = at_us(self.place.checked_sub(1)).unwrap_or(f64::NEG_INFINITY);
+        let first_us = at_us(Some(self.resume)).unwrap_or(f64::INFINITY);
+        (last_us - doubt_us, first_us + doubt_us)
+    }
+
     /// Device times of the first packets after it: of those that had waited, and of one that was stamped when sure, s.
     pub fn lies_between_s(&self, arrivals: &[Arrival]) -> (f64, f64) {
         let after = &arrivals[self.resume..];

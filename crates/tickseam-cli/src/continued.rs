@@ -10,6 +10,10 @@ use tickseam_record::{Description, Packets};
 
 use crate::resolve::{NOWHERE, Places};
 
+/// A phone does not sleep for longer than this between two packets of a session, s: own choice. A counter that takes longer for one
+/// turn is believed across sleep.
+pub(crate) const LONGEST_SLEEP_S: f64 = 3_600.0;
+
 /// A device that restarted in a silence cannot have counted for longer than the silence and this, s: packets that its queue
 /// held back while the host could not take them.
 const HELD_BACK_S: f64 = 2.0;
@@ -31,6 +35,10 @@ const BY_CHANCE: f64 = 0.01;
 /// Packets after which their length in ticks counts as measured, and how far it may be off before.
 const MEASURED: i64 = 1_000;
 const UNMEASURED: f64 = 100e-6;
+
+/// Ticks by which a counter that turned while a phone slept may be off where the sequence foretells it, besides what the packets' length is off
+/// by: both of its ends are rounded (own choice). Doubled: so much likelier that a restart is taken for sleep.
+const TICKS_OFF: f64 = 4.0;
 
 /// Streams see one jump of the tick within this, ns: the time that the slowest takes to fill its packets.
 const ONE_JUMP_NS: u64 = 10_000_000_000;
@@ -75,6 +83,17 @@ struct Decided {
     /// What is added to the tick before it, and from it on.
     shift_before: i64,
     shift: i64,
+    /// Ticks of the whole turns that the counter made before it, as its sequence tells.
+    turned: i64,
+}
+
+/// How the counters of a segment's first packet go on from where they were.
+#[derive(Clone, Copy)]
+struct GoesOn {
+    /// What is added to its tick for that.
+    shift: i64,
+    /// As [`Decided::turned`].
+    turned: i64,
 }
 
 /// Joins what belongs together and numbers the segments anew. Causal: only the first two packets of a segment and what came
@@ -109,9 +128,9 @@ impl Rejoin<'_> {
             None => {
                 let newest = self.becomes.values().copied().max().unwrap_or(0);
                 let goes_on = self.goes_on(newest, stream, row);
-                if let Some(shift) = goes_on {
+                if let Some(GoesOn { shift, turned }) = goes_on {
                     let shift_before = self.tick_shift.insert(newest, shift).unwrap_or(0);
-                    self.decided.insert(segment, Decided { row, shift_before, shift });
+                    self.decided.insert(segment, Decided { row, shift_before, shift, turned });
                 }
                 let becomes = if goes_on.is_some() { newest } else { newest + 1 };
                 self.becomes.insert(segment, becomes);
@@ -122,7 +141,7 @@ impl Rejoin<'_> {
             Some(&shift) => shift,
             None if self.straggles(segment, becomes, stream, row) => {
                 let shift = self.decided.get(&segment).map_or(0, |decided| decided.shift_before);
-                self.shift(Decided { row, shift_before: shift, shift }, becomes, stream, row)
+                self.shift(Decided { row, shift_before: shift, shift, turned: 0 }, becomes, stream, row)
             }
             None => {
                 let shift = match self.decided.get(&segment) {
@@ -171,9 +190,8 @@ impl Rejoin<'_> {
         (ticks / packets as f64, 2.0 / ticks)
     }
 
-    /// Whether the counters of a segment's first packet go on from where they were, and how many ticks are to be added to its tick
-    /// for that.
-    fn goes_on(&self, before: u32, stream: usize, row: usize) -> Option<i64> {
+    /// Whether the counters of a segment's first packet go on from where they were, and how.
+    fn goes_on(&self, before: u32, stream: usize, row: usize) -> Option<GoesOn> {
         let newest = *self.newest.get(&(before, stream))?;
         let host_ns = self.packets.host_ns();
         let silence_s = host_ns[row].saturating_sub(host_ns[newest.row]) as f64 / 1e9;
@@ -188,7 +206,7 @@ impl Rejoin<'_> {
         else {
             // Without a tick: a number that no restarted device can have reached, not too far ahead.
             let told = turn >= 1 << 16 && ahead > 0 && ahead < turn / 8;
-            return (told && !small_sequence).then_some(0);
+            return (told && !small_sequence).then_some(GoesOn { shift: 0, turned: 0 });
         };
         if small_sequence && (tick as f64) < counted_s * tick_hz {
             return None;
@@ -199,22 +217,40 @@ impl Rejoin<'_> {
         let foretold = ticks_ahead as f64 / packet_ticks;
         let nearest = ahead as f64 + ((foretold - ahead as f64) / turn as f64).round() * turn as f64;
         let within = AGREES + off * foretold;
-        let agrees = ticks_ahead > 0 && nearest > 0.0 && (foretold - nearest).abs() < within;
+        let gone_back = self.tick_turn().is_some_and(|turn| ticks_ahead > turn / 2);
+        // Behind where it was, and the host's clock knows nothing of the days that the rest of its turn takes: it counts anew.
+        let anew = gone_back && ticks_ahead as f64 / tick_hz - silence_s.max(0.0) > LONGEST_SLEEP_S;
+        let agrees = !anew && ticks_ahead > 0 && nearest > 0.0 && (foretold - nearest).abs() < within;
         let on_time = (ahead as f64 * period_s - silence_s).abs() < ON_TIME_S + period_s;
         let next = ahead > 0 && ahead <= MOST_PACKETS && on_time;
         // A packet that comes next and on time has no hours before it, unless the counters can hardly agree on them by chance; and a
         // tick that is more than half a turn ahead has gone back.
-        let gone_back = self.tick_turn().is_some_and(|turn| ticks_ahead > turn / 2);
         let by_chance = gone_back || 2.0 * within >= BY_CHANCE * turn as f64;
         if agrees && (!next || nearest == ahead as f64 || !by_chance) {
-            return Some(shift_before);
+            return Some(GoesOn { shift: shift_before, turned: 0 });
+        }
+        if let Some(turned) = self.turned(ahead, (packet_ticks, off), ticks_ahead)
+            && ahead as f64 * period_s - silence_s.max(0.0) < LONGEST_SLEEP_S
+        {
+            return Some(GoesOn { shift: shift_before, turned });
         }
         next.then(|| {
             let shift = (ahead as f64 * packet_ticks).round() as i64 - ticks_ahead;
             // The tick may have jumped either way: the shorter one.
             let shift = self.tick_turn().map_or(shift, |turn| (shift + turn / 2).rem_euclid(turn) - turn / 2);
-            shift_before + shift
+            GoesOn { shift: shift_before + shift, turned: 0 }
         })
+    }
+
+    /// Ticks of the whole turns that a tick made which lies so many ahead, all but those, of a packet that is so many packets before;
+    /// `None` where the two do not agree far better than by chance.
+    fn turned(&self, packets: i64, (packet_ticks, off): (f64, f64), ticks_ahead: i64) -> Option<i64> {
+        let turn = self.tick_turn()?;
+        let foretold = packets as f64 * packet_ticks;
+        let turned = ((foretold - ticks_ahead as f64) / turn as f64).round() as i64 * turn;
+        let within = TICKS_OFF + off * foretold;
+        let agrees = packets > 0 && (foretold - (ticks_ahead + turned) as f64).abs() < within;
+        (turned > 0 && agrees && 2.0 * within < BY_CHANCE * turn as f64).then_some(turned)
     }
 
     /// How far the tick of a packet, with so much added, lies ahead of a packet that has its place.
@@ -276,7 +312,7 @@ impl Rejoin<'_> {
         let near = self.places.device[if decided.row == row { newest.row } else { decided.row }];
         let moved = self.places.device[row] + decided.shift;
         let device = match self.tick_turn() {
-            Some(ticks) if decided.row == row => near + (moved - near).rem_euclid(ticks),
+            Some(ticks) if decided.row == row => near + (moved - near).rem_euclid(ticks) + decided.turned,
             Some(ticks) => near + (moved - near + ticks / 2).rem_euclid(ticks) - ticks / 2,
             None => moved,
         };

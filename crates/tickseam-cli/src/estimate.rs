@@ -287,7 +287,12 @@ fn piece(
         Ok(line) => {
             let line = line.working();
             if let Some(sightings) = sightings {
-                pairs = sightings.between(from_s, to_s, |device_s| line.at(device_s));
+                let surely_us = |cut: &Cut| cut.surely_us(all, ground.setup.period_s);
+                let stamped_us = (
+                    cut.map_or(f64::NEG_INFINITY, |cut| surely_us(&cut).1),
+                    next.map_or(f64::INFINITY, |next| surely_us(next).0),
+                );
+                pairs = sightings.stamped_between((from_s, to_s), stamped_us, |device_s| line.at(device_s));
             }
             replayed(arrivals, &pairs.pairs, line, to_s - from_s, ground)
         }

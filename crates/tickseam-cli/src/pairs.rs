@@ -11,6 +11,8 @@ pub struct Sightings<'a> {
     exchanges: &'a [Exchange],
     markers: &'a [Marker],
     read: Read,
+    /// The segment's frame has this host time for its origin, ns.
+    host_origin_ns: i64,
 }
 
 /// Sync pairs of a stretch of device time.
@@ -48,7 +50,13 @@ impl<'a> Sightings<'a> {
         host_step_us: f64,
     ) -> Option<Self> {
         let read = Read::new(tick_bits, ticks, host_step_us)?;
-        (!exchanges.is_empty() || !markers.is_empty()).then_some(Self { exchanges, markers, read })
+        let host_origin_ns = ticks.host_origin_ns;
+        (!exchanges.is_empty() || !markers.is_empty()).then_some(Self {
+            exchanges,
+            markers,
+            read,
+            host_origin_ns,
+        })
     }
 
     /// The two pairs of an exchange.
@@ -67,9 +75,25 @@ impl<'a> Sightings<'a> {
 
     /// All pairs between two device times, the residual being known roughly.
     pub fn between(&self, from_s: f64, to_s: f64, residual_us: impl Fn(f64) -> f64) -> Pairs {
+        self.stamped_between((from_s, to_s), (f64::NEG_INFINITY, f64::INFINITY), residual_us)
+    }
+
+    /// All pairs between two device times, s, of which all host stamps lie between two host times since the origin, µs; the residual being
+    /// known roughly.
+    pub fn stamped_between(
+        &self,
+        (from_s, to_s): (f64, f64),
+        host_us: (f64, f64),
+        residual_us: impl Fn(f64) -> f64,
+    ) -> Pairs {
         let mut pairs = vec![SyncPair::default(); 2 * self.exchanges.len() + self.markers.len()];
-        let exchanges = self.exchanges.iter().map(exchange_stamps);
-        let markers = self.markers.iter().map(marker_stamps);
+        let within = |host_ns: i64| {
+            let since_us = host_ns.saturating_sub(self.host_origin_ns) as f64 / 1e3;
+            host_us.0 <= since_us && since_us <= host_us.1
+        };
+        let exchanges = self.exchanges.iter().filter(|e| within(e.origin_ns) && within(e.destination_ns));
+        let exchanges = exchanges.map(exchange_stamps);
+        let markers = self.markers.iter().filter(|marker| within(marker.host_ns)).map(marker_stamps);
         // There is room for all of them.
         let found = self
             .read

@@ -1,8 +1,10 @@
 //! Every packet's place on the device's own count, once all that settles late is settled.
 
+use std::collections::HashSet;
+
 use tickseam::intake::{
-    Confirmed, DeviceClock, Disposition, Intake, IntakeConfigError, PacketStamp, Resolved, SegmentCause,
-    StreamConfig,
+    Confirmed, CountClock, DeviceClock, Disposition, Intake, IntakeConfigError, PacketStamp, Resolved,
+    SegmentCause, StreamConfig,
 };
 use tickseam::setup::HOST_TOLERANCE_PPM;
 use tickseam_record::{Description, MOST_STREAMS, Packets, Stream};
@@ -33,6 +35,28 @@ pub struct Places {
     /// Jumps of the device's tick, which the counts do not have.
     pub tick_steps: Vec<TickStep>,
 }
+
+/// The packets of one stream that have no place yet, and those that a restart left without one.
+#[derive(Default)]
+struct Held {
+    waiting: Vec<(u32, Waiting, Resolved)>,
+    before_restarts: Vec<BeforeRestart>,
+}
+
+/// Packets without a place, received before those that showed that the device had restarted: out of order, or by a bad chance late.
+#[derive(Debug)]
+struct BeforeRestart {
+    /// The packet that made the restart sure, the first one that it settled, and where that one lies.
+    sure: u32,
+    first: u32,
+    at: Resolved,
+    /// Rows, and sequence numbers as sent.
+    rows: Vec<(u32, i64)>,
+}
+
+/// How far the host's clock may differ from what packets before a restart's first settled one are numbered by, s: what delivery commonly varies
+/// by, as the intake has it.
+const ON_TIME_S: f64 = 0.25;
 
 /// What became of the packets of one stream.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -89,7 +113,7 @@ impl Places {
             counts: vec![StreamCounts::default(); streams.len()],
             ..Self::default()
         };
-        let mut waiting: Vec<Vec<(u32, Waiting, Resolved)>> = vec![Vec::new(); streams.len()];
+        let mut held: Vec<Held> = streams.iter().map(|_| Held::default()).collect();
         for (row, packet) in packets.iter().enumerate() {
             let stream = usize::from(packet.stream);
             let stamp = PacketStamp {
@@ -100,12 +124,18 @@ impl Places {
             };
             let intaken = intake.observe(stream, stamp);
             let row = u32::try_from(row).unwrap_or(NOWHERE);
-            places.take(row, stream, &intaken.disposition, intaken.resolved, &mut waiting[stream]);
+            places.take(row, stream, &intaken.disposition, intaken.resolved, &mut held[stream]);
         }
-        for (counts, waiting) in places.counts.iter_mut().zip(&waiting) {
-            counts.rejected += waiting.iter().filter(|(_, kind, _)| *kind != Waiting::Repeat).count() as u64;
+        for (counts, held) in places.counts.iter_mut().zip(&held) {
+            counts.rejected +=
+                held.waiting.iter().filter(|(_, kind, _)| *kind != Waiting::Repeat).count() as u64;
         }
         places.varying_samples = intake.counters().varying_samples;
+        for (stream, held) in held.into_iter().enumerate() {
+            let before_restarts = held.before_restarts.into_iter();
+            before_restarts.for_each(|before| places.adopt(stream, before, description, packets));
+        }
+        places.settled_later.sort_unstable();
         rejoin(description, packets, &mut places);
         Ok(places)
     }
@@ -129,8 +159,9 @@ impl Places {
         stream: usize,
         disposition: &Disposition,
         resolved: Option<Resolved>,
-        waiting: &mut Vec<(u32, Waiting, Resolved)>,
+        held: &mut Held,
     ) {
+        let waiting = &mut held.waiting;
         match *disposition {
             Disposition::InOrder | Disposition::OpensGap { .. } => {
                 // The old numbering goes on: what was held to be a restart was none.
@@ -166,10 +197,10 @@ impl Places {
                 }
             }
             Disposition::Resumes { confirmed, .. } => {
-                self.settle(row, stream, &confirmed, Waiting::Ambiguous, resolved, waiting);
+                self.settle(row, stream, &confirmed, Waiting::Ambiguous, resolved, held);
             }
             Disposition::JoinsSegment { confirmed } => {
-                self.settle(row, stream, &confirmed, Waiting::Quarantined, resolved, waiting);
+                self.settle(row, stream, &confirmed, Waiting::Quarantined, resolved, held);
             }
             Disposition::NewSegment { cause, confirmed } => {
                 let kind = match cause {
@@ -185,7 +216,7 @@ impl Places {
                         if of_quarantine { Waiting::Quarantined } else { Waiting::Repeat }
                     }
                 };
-                self.settle(row, stream, &confirmed, kind, resolved, waiting);
+                self.settle(row, stream, &confirmed, kind, resolved, held);
             }
             Disposition::Rejected(_) => self.counts[stream].rejected += 1,
         }
@@ -206,8 +237,9 @@ impl Places {
         confirmed: &Confirmed,
         kind: Waiting,
         resolved: Option<Resolved>,
-        waiting: &mut Vec<(u32, Waiting, Resolved)>,
+        held: &mut Held,
     ) {
+        let Held { waiting, before_restarts } = held;
         let segment = resolved.map_or(0, |resolved| resolved.segment);
         let mut left = confirmed.packets;
         let first = waiting.iter().rposition(|w| {
@@ -228,12 +260,51 @@ impl Places {
             self.place(earlier, stream, Some(settled));
             self.settled_later.push((row, earlier));
         }
+        let by_samples =
+            |w: &&(u32, Waiting, Resolved)| w.1 == Waiting::Quarantined && w.2.clock == CountClock::Samples;
+        if let Some(&(earliest, _, at)) = waiting[first..].iter().find(by_samples)
+            && kind == Waiting::Quarantined
+        {
+            let rows = waiting[..first].iter().filter(by_samples).map(|w| (w.0, w.2.index)).collect();
+            let at = Resolved { segment, index: at.index.saturating_add(confirmed.index_shift), ..at };
+            before_restarts.push(BeforeRestart { sure: row, first: earliest, at, rows });
+        }
         let mut place = 0;
         self.give_up(stream, waiting, |kept| {
             place += 1;
             place <= first || kept != kind
         });
         self.place(row, stream, resolved);
+    }
+
+    /// Gives the packets received before a restart's first settled one their places, where they came as their numbers are apart.
+    fn adopt(
+        &mut self,
+        stream: usize,
+        before: BeforeRestart,
+        description: &Description,
+        packets: &Packets<'_>,
+    ) {
+        let BeforeRestart { sure, first, at, rows } = before;
+        let host_ns = packets.host_ns();
+        let described = &description.streams[stream];
+        let turn = 1_i64 << described.sequence_bits;
+        let period_s = f64::from(described.samples_per_packet) / described.rate_hz;
+        let slack_s = ON_TIME_S.min(turn as f64 * period_s / 16.0);
+        let mut taken = HashSet::new();
+        for (row, sequence) in rows {
+            let behind = (at.index - sequence + turn / 2).rem_euclid(turn) - turn / 2;
+            let passed_s = host_ns[first as usize].saturating_sub(host_ns[row as usize]) as f64 / 1e9;
+            let on_time = (passed_s - behind as f64 * period_s).abs() < slack_s;
+            if behind == 0 || !on_time || !taken.insert(behind) {
+                continue;
+            }
+            let index = at.index - behind;
+            let device = index * i64::from(described.samples_per_packet);
+            self.place(row, stream, Some(Resolved { index, device, ..at }));
+            self.counts[stream].rejected -= 1;
+            self.settled_later.push((sure, row));
+        }
     }
 
     /// Empties the list of those that wait, counting those that `lost` says never got a place.

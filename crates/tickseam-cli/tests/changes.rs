@@ -10,6 +10,7 @@ use tickseam_cli::align::{Aligned, Captured, align};
 
 use tickseam_cli::compare::compare;
 use tickseam_cli::simulated;
+use tickseam_record::{Packet, Packets, Recording};
 use tickseam_sim::scenario::{Fault, LinkKind};
 use tickseam_sim::{Class, Scenario, random_scenario, simulate};
 
@@ -322,6 +323,29 @@ fn a_host_step_of_60_ms_is_found_both_ways_and_its_return_too() {
 }
 
 #[test]
+fn an_exchange_or_a_marker_is_used_for_the_clock_that_stamped_it_alone() {
+    for (seed, step_s) in [(1, 0.05), (2, -0.05), (3, -0.2), (4, 0.2), (5, -1.5), (6, -5.0)] {
+        for markers in [false, true] {
+            let mut scenario = plain(vec![Fault::HostStep { at_s: 300.0, step_s, return_after_s: None }]);
+            scenario.declare.fixed_delay = false;
+            if markers {
+                scenario.markers.period_s = 1.0;
+            } else {
+                scenario.exchanges.period_s = 2.0;
+            }
+            let recording = simulated::recording(&simulate(&scenario, seed).unwrap()).unwrap();
+            let there = recording.exchanges.len().max(recording.markers.len()) as u64;
+            let run = run(scenario, seed);
+            let segment = &run.aligned.segments[0];
+            let used = if markers { segment.markers_used } else { segment.exchanges_used };
+            assert!(used <= there && used + 10 > there, "{used} of {there}: {step_s}");
+            assert_eq!(segment.changes.len(), 1, "{:?}", segment.changes);
+            assert!(run.held >= 0.99, "{step_s} {markers}: {}", run.held);
+        }
+    }
+}
+
+#[test]
 fn a_host_that_slept_is_named_and_opens_no_segment() {
     // The declared fixed delay errs once for a whole recording: coverage is a question of many.
     let mut held = 0.0;
@@ -597,5 +621,101 @@ fn a_slip_just_before_a_setting_is_not_taken_for_it() {
         assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed}: {found:?}");
         // The new clock shows 297 s as the old one shows 300 s.
         assert!((found[0].1 - 297.0).abs() < 0.1, "{seed}: {found:?}");
+    }
+}
+
+/// A recording whose device restarted at 200 s, with its counters from 0 on each time, and the first packet of the second run.
+fn restarted(text: &str, seed: u64) -> (Recording, Vec<Packet>, usize) {
+    let scenario = Scenario::from_toml(&format!(
+        "duration_s = 400\n[link]\nkind = \"constant\"\n[declare]\nfixed_delay = true\n{text}\n\
+         [[fault]]\nkind = \"reboot\"\nat_s = 200.0\noff_s = 2.0\n"
+    ));
+    let scenario = scenario.unwrap();
+    let recording = simulated::recording(&simulate(&scenario, seed).unwrap()).unwrap();
+    let mut packets: Vec<Packet> = recording.packets.iter().collect();
+    let origin_ns = scenario.host.origin_ns;
+    let second = packets.iter().position(|packet| packet.host_ns > origin_ns + 201_000_000_000).unwrap();
+    let largest = (1_u64 << scenario.streams[0].sequence_bits) - 1;
+    let (before, after) = packets.split_at_mut(second);
+    for run in [before, after] {
+        let first = run[0];
+        for packet in run {
+            packet.sequence = (u64::from(packet.sequence.wrapping_sub(first.sequence)) & largest) as u32;
+            packet.tick = packet.tick.map(|tick| tick.wrapping_sub(first.tick.unwrap()) & 0xFFFF_FFFF);
+        }
+    }
+    (recording, packets, second)
+}
+
+fn aligned_with(recording: &Recording, packets: Vec<Packet>) -> Aligned {
+    let packets: Packets<'_> = packets.into_iter().collect();
+    align(&Captured { packets: &packets, ..Captured::of(recording) }).unwrap()
+}
+
+/// Three packets of the old numbering were stamped as the phone woke, so that the new one seemed to follow at once, after nearly a whole turn of
+/// its tick of 49.7 days.
+#[test]
+fn a_device_that_restarted_while_the_phone_slept_did_not_count_for_weeks() {
+    let stream = "[device]\ntick_hz = 1000.0\ntick_bits = 32\n[[stream]]\nrate_hz = 512.0\nsamples_per_packet = 24\n\
+                  sequence_bits = 8\n";
+    for seed in 1..=6 {
+        let (recording, packets, second) = restarted(stream, seed);
+        // As long as the new numbers are far from the next old one: else they are held to be next, and the tick to have jumped.
+        let woke_ns = packets[second].host_ns + 12_000_000_000;
+        let mut held_back = packets[second - 3..second].to_vec();
+        for (packet, n) in held_back.iter_mut().zip(1..) {
+            packet.host_ns = woke_ns + n * 500_000;
+        }
+        let after = packets.iter().skip(second).filter(|packet| packet.host_ns > woke_ns + 2_000_000);
+        let packets: Vec<Packet> =
+            packets[..second - 3].iter().chain(&held_back).chain(after).copied().collect();
+        let (slept_ns, woke_ns) = (packets[second - 4].host_ns, woke_ns + 1_000_000_000);
+        let aligned = aligned_with(&recording, packets);
+        assert_eq!(aligned.segments.len(), 2, "{seed}: {:?}", aligned.remarks);
+        assert!(aligned.segments.iter().all(|segment| segment.changes.is_empty()), "{seed}");
+        for (row, truth) in aligned.events.rows.iter().zip(recording.truth.as_ref().unwrap()) {
+            if !(slept_ns..woke_ns).contains(&row.host_ns) {
+                assert_eq!(row.segment, Some(truth.segment), "{seed}");
+            }
+        }
+    }
+}
+
+/// A tick of 16 bits turns each 2 s, but 16 bits of packets last for nearly an hour: they tell how often it did.
+#[test]
+fn a_long_sequence_tells_the_turns_of_a_short_tick_and_of_itself_in_a_sleep() {
+    for seed in 1..=3 {
+        for (device, for_s) in
+            [("tick_bits = 16", 10.83), ("tick_bits = 16", 300.7), ("ticks = false", 10.83)]
+        {
+            let text = format!(
+                "duration_s = 900\n[link]\nkind = \"constant\"\n[device]\n{device}\n[declare]\nfixed_delay = true\n\
+                 [[stream]]\nrate_hz = 512.0\nsamples_per_packet = 24\nsequence_bits = 16\n\
+                 [[fault]]\nkind = \"host-suspend\"\nat_s = 400.0\nfor_s = {for_s}\n"
+            );
+            let run = run(Scenario::from_toml(&text).unwrap(), seed);
+            assert_eq!((run.aligned.segments.len(), run.elsewhere), (1, 0), "{seed} {device} {for_s}");
+            assert_eq!(slips(&run)[0].0, "host-suspend");
+            assert!(run.held > 0.9, "{seed} {device} {for_s}: {}", run.held);
+        }
+    }
+}
+
+/// Each of them was held to be old data sent again, and the segment's onsets counted from a later packet than its first one.
+#[test]
+fn first_packets_of_a_restart_that_come_out_of_order_belong_to_it() {
+    let stream =
+        "[device]\nticks = false\n[[stream]]\nrate_hz = 125.0\nsamples_per_packet = 2\nsequence_bits = 8\n";
+    for seed in 1..=6 {
+        let (recording, mut packets, second) = restarted(stream, seed);
+        // Five at a time, the last one first.
+        for bunch in packets[second..second + 20].chunks_mut(5) {
+            let host_ns = bunch[4].host_ns;
+            bunch.reverse();
+            bunch.iter_mut().for_each(|packet| packet.host_ns = host_ns);
+        }
+        let aligned = aligned_with(&recording, packets);
+        assert_eq!(aligned.segments.len(), 2, "{seed}");
+        assert_eq!(aligned.streams[0].packets_received, recording.packets.len() as u64, "{seed}");
     }
 }

@@ -44,6 +44,11 @@ const LEAST_JUMP_US: f64 = 1_000.0;
 const COLD_DEPTH_US: f64 = 1e6;
 /// Share of the packets that may seem late on a link that never sends again: as long as few came, a queue that fills seems one.
 const LATE_NEVER: f64 = 0.003;
+/// Upper bounds of exchanges and markers that lie so far below all that is known, µs (less is the crystal's wander), and that no lower bound
+/// contradicts, after which the clock, not the bound, is taken to have changed (own choice: as many as the filter's lower ones). Doubled: twice
+/// as long after a setting, the interval reaches over both clocks.
+const REFUTED_US: f64 = 2_000.0;
+const REFUTED_PAIRS: u8 = 4;
 /// Greatest factor by which contradictions widen allowance and reach.
 const WIDEST: f64 = 32.0;
 
@@ -66,6 +71,12 @@ pub struct Live {
     clock: Option<Feasible>,
     /// Pairs have bounded the clock from below since its start.
     clock_bounded: bool,
+    /// The newest lower bound of a pair, and the newest upper one that lay below all that is known, µs.
+    pair_low_us: f64,
+    refuted_us: f64,
+    /// How many of these no lower bound has lain above since, and how far below what is known the clock may lie by them, µs; else 0.
+    pairs_refuted: u8,
+    fallen_us: f32,
     /// The first block's least stamp, which the rate is seen against, whatever a grid makes of it.
     first: Bound,
     /// The newest block's, µs.
@@ -109,6 +120,10 @@ impl Live {
             to_s: 0.0,
             clock: None,
             clock_bounded: false,
+            pair_low_us: 0.0,
+            refuted_us: f64::INFINITY,
+            pairs_refuted: 0,
+            fallen_us: 0.0,
             first: Bound::default(),
             last_us: 0.0,
             leap_us: 0.0,
@@ -150,6 +165,7 @@ impl Live {
             bounds.at_s = greater(pair.at_s, clock.at_s());
             let _ = clock.observe(&bounds, &prior);
             self.clock_bounded |= pair.low_us.is_some();
+            self.see_fall(pair);
         }
         if let (Some(bank), Some(delay)) = (&mut self.bank, self.setup.fixed_delay) {
             let reach = PAIR_DELAY_REACH * delay.u_us;
@@ -158,6 +174,34 @@ impl Live {
             bounds.upper = pair.high().map(|b| shifted(b, delay.us + reach));
             bounds.lower = pair.low().map(|b| shifted(b, delay.us - reach));
             let _ = bank.observe(&bounds, &prior);
+        }
+    }
+
+    /// Where an upper bound of a pair lies below all that is known, it is wrong, or the clock was set back by less than packets may wait,
+    /// which they do not show: until enough of them tell, or a lower bound lies above it, the clock may lie as low as the newest lower bound.
+    fn see_fall(&mut self, pair: &SyncPair) {
+        let Some(clock) = &mut self.clock else { return };
+        if let Some(low_us) = pair.low_us {
+            self.pair_low_us = low_us;
+            if low_us > self.refuted_us {
+                (self.pairs_refuted, self.fallen_us) = (0, 0.0);
+            }
+        }
+        let Some(upper) = pair.high() else { return };
+        let low_us = clock.region().offset_range_at(upper.at_s - clock.at_s()).0;
+        if low_us - upper.residual_us < REFUTED_US {
+            return;
+        }
+        self.refuted_us = upper.residual_us;
+        self.pairs_refuted = self.pairs_refuted.saturating_add(1);
+        self.fallen_us = single(greater(low_us - self.pair_low_us, 0.0));
+        if self.pairs_refuted > REFUTED_PAIRS {
+            (self.pairs_refuted, self.fallen_us) = (0, 0.0);
+            let deep = Prior { depth_us: CONGESTED_DEPTH_US, ..self.setup.prior };
+            let lower = Some(Bound { residual_us: self.pair_low_us, ..upper });
+            let at_s = clock.at_s();
+            *clock = Feasible::new(&deep, WIDEST_CURVATURE, Bound { at_s, ..upper });
+            let _ = clock.observe(&Bounds { at_s, lower, ..Bounds::default() }, &deep);
         }
     }
 
@@ -294,6 +338,7 @@ impl Live {
             self.bank = Some(Bank::new(&Prior { depth_us, ..seen.prior }, block.upper));
             self.clock = None;
             self.clock_bounded = false;
+            (self.pairs_refuted, self.fallen_us) = (0, 0.0);
             self.rise = Rise::default();
         }
     }
@@ -349,10 +394,16 @@ impl Live {
     /// While packets come later than the link explains, or contradict what was known from below, its upper end lies as much higher as the
     /// host's clock may have been set forward, and that counts as holdover: no packet that came in time has confirmed the clock since.
     pub fn known_at(&self, device_s: f64) -> Option<(Knot, f64)> {
-        let (mut knot, holdover_us) = match self.by_pairs() {
+        let (mut knot, mut holdover_us) = match self.by_pairs() {
             Some(clock) => carried(clock, device_s, clock.curvature()),
             None => self.by_arrivals_at(device_s)?,
         };
+        let fallen_us = f64::from(self.fallen_us);
+        if fallen_us > 0.0 && self.by_pairs().is_some() {
+            knot.low_us -= fallen_us;
+            knot.u_offset_us = libm::sqrt(knot.u_offset_us * knot.u_offset_us + fallen_us * fallen_us / 3.0);
+            holdover_us += fallen_us / 2.0;
+        }
         let rise_us = greater(self.rise.by_us(device_s), f64::from(self.lifted_us));
         if rise_us > 0.0 {
             let before_us = knot.half_width_us();
@@ -525,6 +576,30 @@ mod tests {
         // The delay may be off by three times its 0.1 ms.
         assert!((knot.high_us - 18_800.0).abs() < 1.0, "{knot:?}");
         assert!((knot.low_us - by_arrivals.low_us).abs() < 1.0, "{knot:?}, before {by_arrivals:?}");
+    }
+
+    #[test]
+    fn a_clock_set_back_by_less_than_packets_may_wait_is_told_by_exchanges() {
+        let mut live = Live::new(Setup { interval_us: Some(50_000.0), ..Setup::new(50.0, 0.03) });
+        for n in 0..10_000_u16 {
+            let device_s = f64::from(n) * 0.03;
+            let clock_us = if device_s < 150.0 { 0.0 } else { -50_000.0 };
+            // Each packet waits for the next instant of a grid that the clock's setting does not move.
+            let host_us = libm::ceil((device_s * 1e6 + 60_000.0) / 50_000.0) * 50_000.0 + clock_us;
+            live.observe(Arrival::new(device_s, host_us - device_s * 1e6));
+            // Each 3 s an exchange, 5 ms before and 8 ms behind the clock.
+            if n % 100 == 50 {
+                let [low, high] = [clock_us - 5_000.0, clock_us + 8_000.0];
+                live.observe_pair(&SyncPair { at_s: device_s, low_us: Some(low), high_us: None });
+                live.observe_pair(&SyncPair { at_s: device_s, low_us: None, high_us: Some(high) });
+                let knot = live.known_at(device_s).map(|(knot, _)| knot).unwrap_or_default();
+                assert!(knot.low_us <= clock_us && clock_us <= knot.high_us, "{device_s} s: {knot:?}");
+                if device_s > 30.0 {
+                    let wide = (150.0..162.0).contains(&device_s);
+                    assert_eq!(knot.half_width_us() > 25_000.0, wide, "{device_s} s: {knot:?}");
+                }
+            }
+        }
     }
 
     #[test]
