@@ -17,21 +17,33 @@ const BACK_US: f64 = 1_000.0;
 /// as much, µs, at the first packet that is looked for.
 const TAIL_S: f64 = 5.0;
 const NEAR_US: f64 = 2_000.0;
+/// The last packets of a queue that drained are no later than so many waits for the link: several go in one connection event.
+const DRAINED: f64 = 4.0;
+/// A fall of this rate is no crystal's, ppm.
+const NO_CRYSTAL_PPM: f64 = 1_000.0;
 
 /// Leaves them out, and returns how many arrivals are left, at the slice's beginning. In the order of reception; each may have waited for
-/// the link for up to `wait_s` though it left at its first chance. A clock that was set forward, and stayed so for some 16 s, is no backlog;
-/// nor is one that was set back before that, where its stamps go back. Cost: one pass.
+/// the link for up to `wait_s` though it left at its first chance. A clock that was set forward is no backlog: its packets stay as late, or
+/// its stamps go back when it is set back. Cost: two passes.
 pub fn without_backlogs(arrivals: &mut [Arrival], wait_s: f64) -> usize {
-    let mut watch = Watch::new();
+    // Those that drain for long, however level they seem meanwhile; then those that end at once, where a full queue loses packets, and those
+    // that came after the clock had been set.
+    let kept = without(arrivals, Watch::patient(), wait_s, DRAINED * wait_s * 1e6);
+    without(arrivals.get_mut(..kept).unwrap_or_default(), Watch::new(), wait_s, f64::INFINITY)
+}
+
+/// Leaves out those at the end of which packets are no later than `end_us`, µs.
+fn without(arrivals: &mut [Arrival], mut watch: Watch, wait_s: f64, end_us: f64) -> usize {
     let (mut kept, mut at) = (0_usize, 0_usize);
-    let mut begun: Option<usize> = None;
+    let mut begun: Option<(usize, f64)> = None;
     while let Some(&arrival) = arrivals.get(at) {
-        let late = watch.late_us(&arrival, wait_s).is_some();
+        let late_us = watch.late_us(&arrival, wait_s);
         if watch.observe(&arrival, wait_s).is_some() {
             begun = None;
-        } else if late {
-            begun = begun.or(Some(kept));
-        } else if let Some(from) = begun.take()
+        } else if let Some(late_us) = late_us {
+            begun = Some((begun.map_or(kept, |(from, _)| from), late_us));
+        } else if let Some((from, last_us)) = begun.take()
+            && last_us < end_us
             && is_backlog(arrivals.get(from..kept).unwrap_or_default(), &arrival)
         {
             kept = from;
@@ -44,7 +56,7 @@ pub fn without_backlogs(arrivals: &mut [Arrival], wait_s: f64) -> usize {
         kept = kept.saturating_add(1);
         at = at.saturating_add(1);
     }
-    match begun.and_then(|from| arrivals.get(from..kept)) {
+    match begun.and_then(|(from, _)| arrivals.get(from..kept)) {
         Some(late) if drains(late, wait_s) => kept.saturating_sub(late.len()),
         _ => kept,
     }
@@ -52,10 +64,13 @@ pub fn without_backlogs(arrivals: &mut [Arrival], wait_s: f64) -> usize {
 
 /// Whether late packets are too many to be passed over, and the one after them does not come from a clock that was set back.
 fn is_backlog(late: &[Arrival], after: &Arrival) -> bool {
-    let (Some(first), Some(last)) = (late.first(), late.last()) else { return false };
     late.len() >= FEWEST
-        && last.device_s - first.device_s > SHORTEST_S
-        && after.host_us() > last.host_us() - BACK_US
+        && lasts_s(late) > SHORTEST_S
+        && late.last().is_some_and(|last| after.host_us() > last.host_us() - BACK_US)
+}
+
+fn lasts_s(arrivals: &[Arrival]) -> f64 {
+    arrivals.first().zip(arrivals.last()).map_or(0.0, |(first, last)| last.device_s - first.device_s)
 }
 
 /// Packets until the drain has ended, at the first that is hardly late any more.
@@ -68,7 +83,8 @@ fn drained(arrivals: &[Arrival]) -> usize {
 /// Whether late packets at the end of all come the less late the later they come.
 fn drains(late: &[Arrival], wait_s: f64) -> bool {
     let (before, after) = late.split_at_checked(late.len() / 2).unwrap_or_default();
-    late.len() >= FEWEST && least(before.iter()) - least(after.iter()) > least_us(wait_s)
+    let falls_us = least(before.iter()) - least(after.iter());
+    late.len() >= FEWEST && falls_us > least_us(wait_s) + NO_CRYSTAL_PPM * lasts_s(after)
 }
 
 fn least<'a>(arrivals: impl Iterator<Item = &'a Arrival>) -> f64 {

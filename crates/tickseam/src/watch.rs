@@ -12,7 +12,7 @@
 use heapless::Vec;
 
 use crate::block::Arrival;
-use crate::number::{count, greater, magnitude};
+use crate::number::{count, greater, magnitude, single};
 use crate::rise::least_us;
 
 /// Length of a bin, s of device time: a stall of the app or a fade of the link, commonly of 2 s at most, leaves the rest of it.
@@ -45,12 +45,14 @@ const RAMP_US: f64 = 300e3;
 /// How far rates may be off that are not known yet, µs a second, for jumps across a silence.
 pub const RATE_US_PER_S: f64 = 70.0;
 
-/// Levels that fall by more than this over [`DWELL`] bins, each below the one before, are those of a queue that drains, µs: 1,000 ppm, which
-/// is far more than any crystal is off.
-const DRAINS_US: f64 = 10e3;
+/// After a rise, [`DWELL`] levels stay if they are no farther apart than this, µs: 600 ppm, which is far more than a crystal drifts.
+const STEADY_US: f64 = 6e3;
+
+/// All that are remembered stay if they are no farther apart than those before the rise were, and this, µs.
+const WANDERS_US: f64 = 10e3;
 
 /// Packets a second, as a share of those before a rise, below which a queue overflows.
-const OVERFLOWS: f64 = 0.9;
+const OVERFLOWS: f32 = 0.9;
 
 /// Levels that are remembered.
 const REMEMBERED: usize = 12;
@@ -98,8 +100,8 @@ impl Bin {
     }
 
     /// Packets a second.
-    fn per_s(&self) -> f64 {
-        f64::from(self.packets.saturating_sub(1)) / greater(self.to_s - self.from_s, 1e-3)
+    fn per_s(&self) -> f32 {
+        single(f64::from(self.packets.saturating_sub(1)) / greater(self.to_s - self.from_s, 1e-3))
     }
 }
 
@@ -171,10 +173,13 @@ pub struct Watch {
     bin: Option<Bin>,
     /// Device time of the newest arrival that the levels rest on, s, and packets a second there.
     seen_s: f64,
-    per_s: f64,
-    /// Levels have risen above those, and nobody knows yet whether for good; the newest that a full queue does not explain.
-    risen: bool,
-    above: Vec<f64, DWELL>,
+    per_s: f32,
+    /// Bins since levels rose above those, and nobody knows yet whether for good; how far the newest that a full queue does not explain lie above
+    /// the highest of the newest of those, but for the usual drift, µs.
+    risen: u32,
+    above: Vec<f32, REMEMBERED>,
+    /// Nothing is taken for a setting forward.
+    patient: bool,
 }
 
 impl Default for Watch {
@@ -194,14 +199,20 @@ impl Watch {
             bin: None,
             seen_s: 0.0,
             per_s: 0.0,
-            risen: false,
+            risen: 0,
             above: Vec::new(),
+            patient: false,
         }
+    }
+
+    /// Nothing seen yet, and no rise is ever believed: levels stay what they were before it.
+    pub fn patient() -> Self {
+        Self { patient: true, ..Self::new() }
     }
 
     /// The least jump that is believed after the silence before an arrival, µs; after the time since levels rose, if they have.
     fn threshold_us(&self, arrival: &Arrival, wait_s: f64) -> f64 {
-        let last_s = self.bin.filter(|_| !self.risen).map_or(self.seen_s, |bin| bin.to_s);
+        let last_s = self.bin.filter(|_| self.risen == 0).map_or(self.seen_s, |bin| bin.to_s);
         threshold_us(wait_s, self.scatter_us) + RATE_US_PER_S * greater(arrival.device_s - last_s, 0.0)
     }
 
@@ -227,14 +238,14 @@ impl Watch {
             self.rose(arrival, threshold_us).then_some(Turn::Forward)
         };
         if turn.is_some() {
-            *self = Self { bin: Some(Bin::new(arrival)), ..Self::new() };
+            *self = Self { bin: Some(Bin::new(arrival)), patient: self.patient, ..Self::new() };
         }
         turn
     }
 
     /// Whether a packet comes earlier than any could.
     fn fell(&self, residual_us: f64, threshold_us: f64) -> bool {
-        let bin = self.bin.filter(|_| !self.risen);
+        let bin = self.bin.filter(|_| self.risen == 0);
         let before = bin.map_or(self.newest, |bin| self.newest.and(bin.least_us));
         let here = Levels { low_us: residual_us, high_us: residual_us, count: 2 };
         before.jump_to(&here, threshold_us).is_some_and(|us| us < 0.0)
@@ -253,10 +264,11 @@ impl Watch {
         };
         let Some(closed) = closed else { return false };
         let above_us = closed.least_us - self.newest.high_us;
-        self.risen = above_us > threshold_us && self.is_above(above_us);
-        if self.risen {
-            return self.stays(&closed, threshold_us);
+        if above_us > threshold_us && self.is_above(above_us) {
+            self.risen = self.risen.saturating_add(1);
+            return self.stays(&closed, threshold_us) && !self.patient;
         }
+        self.risen = 0;
         self.above.clear();
         (self.seen_s, self.per_s) = (closed.to_s, closed.per_s());
         push(&mut self.levels, closed.least_us);
@@ -272,22 +284,24 @@ impl Watch {
             self.above.clear();
             return false;
         }
-        push(&mut self.above, closed.least_us);
-        let above = Levels::of(self.above.iter().copied());
-        let falls = self.above.iter().zip(self.above.iter().skip(1)).all(|(a, b)| b < a);
-        // The levels before may fall as well, where the nominal rate is far off.
-        let (from_us, to_us) = (self.levels.first().unwrap_or(&0.0), self.levels.last().unwrap_or(&0.0));
-        let usual_us = 2.0 * (from_us - to_us) / greater(count(self.levels.len()) - 1.0, 1.0);
-        let spread_us = above.high_us - above.low_us;
-        self.above.is_full()
-            && !(falls && spread_us - usual_us > DRAINS_US)
-            && spread_us < threshold_us
-            && self.newest.jump_to(&above, threshold_us).is_some_and(|us| us > 0.0)
+        // Levels drift by far more than a crystal does where the nominal rate is far off.
+        let (first_us, last_us) = (self.levels.first().unwrap_or(&0.0), self.levels.last().unwrap_or(&0.0));
+        let drift_us = (last_us - first_us) / greater(count(self.levels.len()) - 1.0, 1.0);
+        let above_us = closed.least_us - drift_us * f64::from(self.risen) - self.newest.high_us;
+        push(&mut self.above, single(above_us));
+        let spread_us = |levels: Levels| levels.high_us - levels.low_us;
+        let levels = || self.above.iter().rev().map(|&us| self.newest.high_us + f64::from(us));
+        let newest = Levels::of(levels().take(DWELL));
+        let steady = newest.count == DWELL && spread_us(newest) < STEADY_US;
+        let before = self.levels.iter().enumerate().map(|(n, us)| us - drift_us * count(n));
+        let wander_us = spread_us(Levels::of(before)) + WANDERS_US;
+        let wanders = self.above.is_full() && spread_us(Levels::of(levels())) < wander_us;
+        (steady || wanders) && self.newest.jump_to(&newest, threshold_us).is_some_and(|us| us > 0.0)
     }
 }
 
 /// Remembers a level, and forgets the oldest where there is no room.
-fn push<const N: usize>(levels: &mut Vec<f64, N>, level_us: f64) {
+fn push<Level: Copy>(levels: &mut Vec<Level, REMEMBERED>, level_us: Level) {
     if levels.is_full() {
         levels.rotate_left(1);
         let _ = levels.pop();

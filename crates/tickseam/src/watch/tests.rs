@@ -47,7 +47,10 @@ fn a_fall_shows_in_the_first_packets_after_it_and_a_rise_once_levels_have_stayed
             panic!("{by_us} µs forward")
         };
         // Three bins of 5 s, and the one that the step fell into.
-        assert!(at_s > 60.0 + 3.0 * BIN_S && at_s <= 60.0 + 4.0 * BIN_S + 0.1, "{by_us} µs forward: {at_s} s");
+        assert!(
+            at_s > 60.0 + 3.0 * BIN_S && at_s <= 60.0 + 4.0 * BIN_S + 0.1,
+            "{by_us} µs forward: {at_s} s"
+        );
     }
 }
 
