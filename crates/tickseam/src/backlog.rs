@@ -80,9 +80,11 @@ fn drained(arrivals: &[Arrival]) -> usize {
     arrivals.iter().position(|a| a.residual_us < least_us + NEAR_US).unwrap_or(0)
 }
 
-/// Whether late packets at the end of all come the less late the later they come.
+/// Whether late packets at the end of all come the less late the later they come; the first third may be of a queue that still fills.
 fn drains(late: &[Arrival], wait_s: f64) -> bool {
-    let (before, after) = late.split_at_checked(late.len() / 2).unwrap_or_default();
+    let third = late.len() / 3;
+    let (_, rest) = late.split_at_checked(third).unwrap_or_default();
+    let (before, after) = rest.split_at_checked(third).unwrap_or_default();
     let falls_us = least(before.iter()) - least(after.iter());
     late.len() >= FEWEST && falls_us > least_us(wait_s) + NO_CRYSTAL_PPM * lasts_s(after)
 }

@@ -21,7 +21,7 @@ pub const BIN_S: f64 = 5.0;
 /// Packets that a bin holds at least, unless the link stood still: the least wait of so few is late by chance seldom.
 const BIN_PACKETS: u32 = 12;
 
-/// A level has to stay for so many bins before and after a rise: fades and full queues change it for less.
+/// A level has to stay for so many bins before and after a rise.
 pub const DWELL: usize = 3;
 
 /// The least jump that is looked for, besides the core's limits, in units of how much the envelope changes from bin to bin
