@@ -32,7 +32,7 @@ pub fn without_backlogs(arrivals: &mut [Arrival], wait_s: f64) -> usize {
     without(arrivals.get_mut(..kept).unwrap_or_default(), Watch::new(), wait_s, f64::INFINITY)
 }
 
-/// Leaves out those at the end of which packets are no later than `end_us`, µs.
+/// Leaves out those that drain until packets are no later than `end_us`, µs, or, where that is infinite, any that end.
 fn without(arrivals: &mut [Arrival], mut watch: Watch, wait_s: f64, end_us: f64) -> usize {
     let (mut kept, mut at) = (0_usize, 0_usize);
     let mut begun: Option<(usize, f64)> = None;
@@ -43,8 +43,9 @@ fn without(arrivals: &mut [Arrival], mut watch: Watch, wait_s: f64, end_us: f64)
         } else if let Some(late_us) = late_us {
             begun = Some((begun.map_or(kept, |(from, _)| from), late_us));
         } else if let Some((from, last_us)) = begun.take()
-            && last_us < end_us
-            && is_backlog(arrivals.get(from..kept).unwrap_or_default(), &arrival)
+            && let late = arrivals.get(from..kept).unwrap_or_default()
+            && is_backlog(late, &arrival)
+            && (end_us == f64::INFINITY || last_us < end_us && drains(late, wait_s))
         {
             kept = from;
             at = at.saturating_add(drained(arrivals.get(at..).unwrap_or_default()));
@@ -80,7 +81,7 @@ fn drained(arrivals: &[Arrival]) -> usize {
     arrivals.iter().position(|a| a.residual_us < least_us + NEAR_US).unwrap_or(0)
 }
 
-/// Whether late packets at the end of all come the less late the later they come; the first third may be of a queue that still fills.
+/// Whether late packets come the less late the later they come, faster than a clock that was set drifts back; the first third may be of a queue that still fills.
 fn drains(late: &[Arrival], wait_s: f64) -> bool {
     let third = late.len() / 3;
     let (_, rest) = late.split_at_checked(third).unwrap_or_default();

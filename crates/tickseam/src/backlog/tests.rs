@@ -82,3 +82,14 @@ fn a_slow_drain_over_a_link_that_fails_now_and_then_tells_of_no_clock() {
         assert_eq!(watch.observe(&arrival, PERIOD_S), None, "{arrival:?}");
     }
 }
+
+#[test]
+fn a_clock_that_was_set_and_drifts_back_leaves_no_backlog() {
+    let late_us = |device_s: f64| if device_s < 400.0 { 0.0 } else { 50e3 } - 25.0 * device_s;
+    let mut arrivals: Vec<Arrival> = (0..90_000)
+        .map(|n| f64::from(n) * 0.02)
+        .map(|device_s| Arrival::new(device_s, late_us(device_s)))
+        .collect();
+    let all = arrivals.len();
+    assert_eq!(without_backlogs(&mut arrivals, 0.02), all);
+}
