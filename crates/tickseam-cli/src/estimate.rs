@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use tickseam::backlog::without_backlogs;
 use tickseam::block::{Arrival, WorkingLine};
 use tickseam::filter::WIDEST_CURVATURE;
 use tickseam::frame::Frame;
@@ -192,6 +193,8 @@ impl Estimate {
         arrivals.extend(gate.close());
         let used = without_early(&mut arrivals);
         let early = (arrivals.len() - used) as u64;
+        arrivals.truncate(used);
+        let used = without_backlogs(&mut arrivals, ground.setup.period_s);
         arrivals.truncate(used);
         if arrivals.is_empty() {
             return None;

@@ -6,6 +6,7 @@
 //! Not done here: a host clock that is set is not looked for, nor is a silence after which the counters went on as they were told
 //! from a restart by what followed.
 
+use crate::backlog::without_backlogs;
 use crate::block::{Arrival, Deliveries};
 use crate::frame::Frame;
 use crate::gate::{Gate, without_early};
@@ -287,6 +288,7 @@ impl<R: Received> Batch<'_, R> {
         let used = without_early(admitted);
         let early = count.saturating_sub(used);
         self.report.wild = self.report.wild.saturating_add(u64::try_from(early).unwrap_or(0));
+        let used = without_backlogs(admitted.get_mut(..used).unwrap_or_default(), self.ground.setup.period_s);
         let Some(arrivals) = self.arrivals.get(..used).filter(|arrivals| !arrivals.is_empty()) else {
             return Ok(());
         };

@@ -5,7 +5,7 @@
 //! and ends at a *host time since the frame's origin*, give or take what the packets around the moment leave open.
 //!
 //! Not told apart: a clock that was set back by just the time for which no packets came looks as if it had slept; a clock that
-//! was set forward and back again within some 16 s (6 s for more than a second) looks as if packets had been held back.
+//! was set forward and back again within some 16 s (a minute where levels wander) looks as if packets had been held back.
 
 use heapless::Vec;
 

@@ -25,6 +25,7 @@
 //! that the same input gives the same bits everywhere.
 #![no_std]
 
+pub mod backlog;
 pub mod batch;
 pub mod block;
 pub mod clocks;

@@ -1,0 +1,98 @@
+//! Leaves out the packets of a backlog, for an estimate of the whole recording at once.
+//!
+//! A queue that filled in a fade, or while the link lost much, drains at the rate at which the link carries more than is sent: within a
+//! second, or for minutes. Its packets left as instants of the link came, not as they were ready, so that nothing in them bounds the
+//! clock from below, and above they say less than those before and after. What is known before and after it holds over the time between.
+
+use crate::block::Arrival;
+use crate::rise::least_us;
+use crate::watch::Watch;
+
+/// Shorter ones do not matter, s and packets: no block of arrivals has nothing else in it.
+const SHORTEST_S: f64 = 1.0;
+const FEWEST: usize = 8;
+/// By so much a stamp may go back, µs: the coarsest usual step of stamps.
+const BACK_US: f64 = 1_000.0;
+/// The end of a drain is too near the levels to be late: so long after a packet that is not, s, the least residual is met again, to within
+/// as much, µs, at the first packet that is looked for.
+const TAIL_S: f64 = 5.0;
+const NEAR_US: f64 = 2_000.0;
+/// The last packets of a queue that drained are no later than so many waits for the link: several go in one connection event.
+const DRAINED: f64 = 4.0;
+/// A fall of this rate is no crystal's, ppm.
+const NO_CRYSTAL_PPM: f64 = 1_000.0;
+
+/// Leaves them out, and returns how many arrivals are left, at the slice's beginning. In the order of reception; each may have waited for
+/// the link for up to `wait_s` though it left at its first chance. A clock that was set forward is no backlog: its packets stay as late, or
+/// its stamps go back when it is set back. Cost: two passes.
+pub fn without_backlogs(arrivals: &mut [Arrival], wait_s: f64) -> usize {
+    // Those that drain for long, however level they seem meanwhile; then those that end at once, where a full queue loses packets, and those
+    // that came after the clock had been set.
+    let kept = without(arrivals, Watch::patient(), wait_s, DRAINED * wait_s * 1e6);
+    without(arrivals.get_mut(..kept).unwrap_or_default(), Watch::new(), wait_s, f64::INFINITY)
+}
+
+/// Leaves out those that drain until packets are no later than `end_us`, µs, or, where that is infinite, any that end.
+fn without(arrivals: &mut [Arrival], mut watch: Watch, wait_s: f64, end_us: f64) -> usize {
+    let (mut kept, mut at) = (0_usize, 0_usize);
+    let mut begun: Option<(usize, f64)> = None;
+    while let Some(&arrival) = arrivals.get(at) {
+        let late_us = watch.late_us(&arrival, wait_s);
+        if watch.observe(&arrival, wait_s).is_some() {
+            begun = None;
+        } else if let Some(late_us) = late_us {
+            begun = Some((begun.map_or(kept, |(from, _)| from), late_us));
+        } else if let Some((from, last_us)) = begun.take()
+            && let late = arrivals.get(from..kept).unwrap_or_default()
+            && is_backlog(late, &arrival)
+            && (end_us == f64::INFINITY || last_us < end_us && drains(late, wait_s))
+        {
+            kept = from;
+            at = at.saturating_add(drained(arrivals.get(at..).unwrap_or_default()));
+        }
+        let next = arrivals.get(at).copied().unwrap_or(arrival);
+        if let Some(slot) = arrivals.get_mut(kept) {
+            *slot = next;
+        }
+        kept = kept.saturating_add(1);
+        at = at.saturating_add(1);
+    }
+    match begun.and_then(|(from, _)| arrivals.get(from..kept)) {
+        Some(late) if drains(late, wait_s) => kept.saturating_sub(late.len()),
+        _ => kept,
+    }
+}
+
+/// Whether late packets are too many to be passed over, and the one after them does not come from a clock that was set back.
+fn is_backlog(late: &[Arrival], after: &Arrival) -> bool {
+    late.len() >= FEWEST
+        && lasts_s(late) > SHORTEST_S
+        && late.last().is_some_and(|last| after.host_us() > last.host_us() - BACK_US)
+}
+
+fn lasts_s(arrivals: &[Arrival]) -> f64 {
+    arrivals.first().zip(arrivals.last()).map_or(0.0, |(first, last)| last.device_s - first.device_s)
+}
+
+/// Packets until the drain has ended, at the first that is hardly late any more.
+fn drained(arrivals: &[Arrival]) -> usize {
+    let until_s = arrivals.first().map_or(0.0, |first| first.device_s) + TAIL_S;
+    let least_us = least(arrivals.iter().take_while(|a| a.device_s < until_s));
+    arrivals.iter().position(|a| a.residual_us < least_us + NEAR_US).unwrap_or(0)
+}
+
+/// Whether late packets come the less late the later they come, faster than a clock that was set drifts back; the first third may be of a queue that still fills.
+fn drains(late: &[Arrival], wait_s: f64) -> bool {
+    let third = late.len() / 3;
+    let (_, rest) = late.split_at_checked(third).unwrap_or_default();
+    let (before, after) = rest.split_at_checked(third).unwrap_or_default();
+    let falls_us = least(before.iter()) - least(after.iter());
+    late.len() >= FEWEST && falls_us > least_us(wait_s) + NO_CRYSTAL_PPM * lasts_s(after)
+}
+
+fn least<'a>(arrivals: impl Iterator<Item = &'a Arrival>) -> f64 {
+    arrivals.map(|a| a.residual_us).fold(f64::INFINITY, |a, b| if b < a { b } else { a })
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,95 @@
+#![allow(
+    clippy::arithmetic_side_effects,
+    clippy::cast_precision_loss,
+    clippy::indexing_slicing,
+    reason = "a test's numbers are small"
+)]
+extern crate std;
+
+use super::{Watch, without_backlogs};
+use crate::block::Arrival;
+use std::vec::Vec;
+
+/// Packets are made and events come each so many s: the link carries one packet an event.
+const PERIOD_S: f64 = 0.046_875;
+const EVENT_S: f64 = 0.045;
+
+/// Arrivals over a link on which nothing comes for a while from 60 s on, and then what waited, one packet an event, a share of which fail.
+fn after_a_fade_of(fade_s: f64, failing: f64, until_s: f64) -> Vec<Arrival> {
+    let (mut event_s, mut arrivals, mut random) = (0.003, Vec::new(), 1_u32);
+    let mut fails = move || {
+        random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        f64::from(random >> 8) < failing * f64::from(1 << 24)
+    };
+    for n in 0.. {
+        let device_s = f64::from(n) * PERIOD_S;
+        while event_s < device_s || (60.0..60.0 + fade_s).contains(&event_s) || fails() {
+            event_s += EVENT_S;
+        }
+        if event_s > until_s {
+            return arrivals;
+        }
+        arrivals.push(Arrival::new(device_s, (event_s - device_s) * 1e6));
+        event_s += EVENT_S;
+    }
+    arrivals
+}
+
+fn latest_us(arrivals: &[Arrival]) -> f64 {
+    arrivals.iter().map(|a| a.residual_us).fold(0.0, f64::max)
+}
+
+#[test]
+fn a_queue_that_drains_for_minutes_is_left_out_and_nothing_else() {
+    let cases =
+        [(1.0, 0.0, 200.0), (8.0, 0.0, 400.0), (8.0, 0.0, 180.0), (8.0, 0.02, 900.0), (8.0, 0.02, 200.0)];
+    for (fade_s, failing, until_s) in cases {
+        let mut arrivals = after_a_fade_of(fade_s, failing, until_s);
+        // The link may have been bad for half a second before.
+        let bad = arrivals.iter_mut().filter(|a| (59.5..60.0).contains(&a.device_s));
+        bad.for_each(|a| a.residual_us = (60.0 - a.device_s) * 1e6 + 10e3);
+        assert!(latest_us(&arrivals) > 0.9e6 * fade_s);
+        let late = arrivals.iter().filter(|a| a.residual_us > 1e6 * EVENT_S).count();
+        let all = arrivals.len();
+        let kept = without_backlogs(&mut arrivals, PERIOD_S);
+        assert!(latest_us(&arrivals[..kept]) < 5e6 * PERIOD_S, "{}", latest_us(&arrivals[..kept]));
+        // What is not late by an event is no backlog, but for the end of the drain, some 5 s.
+        assert!(all - kept <= late + 110, "{fade_s} s: {} of {all}, {late} late", all - kept);
+    }
+}
+
+#[test]
+fn a_clock_that_is_set_leaves_no_backlog() {
+    for by_us in [100e3, 3e6] {
+        for back_s in [f64::INFINITY, 100.0, 65.0] {
+            let mut arrivals = after_a_fade_of(0.0, 0.0, 200.0);
+            for arrival in &mut arrivals {
+                if (60.0..back_s).contains(&arrival.device_s) {
+                    arrival.residual_us += by_us;
+                }
+            }
+            let before = arrivals.clone();
+            let kept = without_backlogs(&mut arrivals, PERIOD_S);
+            assert_eq!(arrivals[..kept], before, "{by_us} µs until {back_s} s");
+        }
+    }
+}
+
+#[test]
+fn a_slow_drain_over_a_link_that_fails_now_and_then_tells_of_no_clock() {
+    let mut watch = Watch::new();
+    for arrival in after_a_fade_of(8.0, 0.02, 900.0) {
+        assert_eq!(watch.observe(&arrival, PERIOD_S), None, "{arrival:?}");
+    }
+}
+
+#[test]
+fn a_clock_that_was_set_and_drifts_back_leaves_no_backlog() {
+    let late_us = |device_s: f64| if device_s < 400.0 { 0.0 } else { 50e3 } - 25.0 * device_s;
+    let mut arrivals: Vec<Arrival> = (0..90_000)
+        .map(|n| f64::from(n) * 0.02)
+        .map(|device_s| Arrival::new(device_s, late_us(device_s)))
+        .collect();
+    let all = arrivals.len();
+    assert_eq!(without_backlogs(&mut arrivals, 0.02), all);
+}
