@@ -42,7 +42,7 @@
 /*
  Memory that one session needs, bytes.
  */
-#define TICKSEAM_SESSION_SIZE 16640
+#define TICKSEAM_SESSION_SIZE 16896
 
 /*
  Alignment that it needs, bytes.

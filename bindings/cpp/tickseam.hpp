@@ -222,7 +222,7 @@ class clock_map {
 };
 
 /*
- * A live session: observes packets, places events. It lies in the object itself (16.25 KiB, so rather static or a member than on a small
+ * A live session: observes packets, places events. It lies in the object itself (16.5 KiB, so rather static or a member than on a small
  * stack), nothing is freed. A copy is a snapshot: both go on from here, each for itself. A move is a copy too, the source stays a session.
  * A session that was not begun or restored answers no_session. One thread at a time, copying included. Times as in tickseam.h.
  */

@@ -28,7 +28,7 @@ type Live = session::Session<STREAMS>;
 ///
 /// Times of the host are int nanoseconds of one clock that never jumps (time.monotonic_ns()), stamped as early in the callback as can be.
 /// Device times are seconds at the nominal rate since the first sample of the segment's first packet. The same packets give the same bits
-/// as in Rust and C. Memory is fixed, 16.25 KiB. Calls from several threads wait for each other, without holding the interpreter's lock.
+/// as in Rust and C. Memory is fixed, 16.5 KiB. Calls from several threads wait for each other, without holding the interpreter's lock.
 #[pyclass(frozen, module = "tickseam")]
 pub(crate) struct Session {
     described: Py<Described>,

@@ -20,7 +20,7 @@ use tickseam::placement::Shift;
 use tickseam::session::{Knowledge, Session, Sighted, is_a_time};
 
 /// Memory that one session needs, bytes.
-pub const TICKSEAM_SESSION_SIZE: usize = 16640;
+pub const TICKSEAM_SESSION_SIZE: usize = 16896;
 /// Alignment that it needs, bytes.
 pub const TICKSEAM_SESSION_ALIGN: usize = 8;
 /// Memory that a saved session needs, bytes: any alignment.

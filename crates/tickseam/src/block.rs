@@ -217,8 +217,8 @@ impl Block {
 pub(crate) struct Use {
     packets: u32,
     late: u32,
-    deliveries: u32,
-    instants: f32,
+    /// Deliveries that more would have had room for, less those that came.
+    room: f32,
 }
 
 /// Share of the instants below which a grid has room for the packets that did not come, and packets that tell.
@@ -231,8 +231,7 @@ impl Use {
             let instants = (block.to_s - block.from_s) * 1e6 / block.interval_us + 1.0;
             self.packets = self.packets.saturating_add(u32::from(block.packets));
             self.late = self.late.saturating_add(u32::from(block.packets.saturating_sub(block.on_time)));
-            self.deliveries = self.deliveries.saturating_add(u32::from(block.deliveries));
-            self.instants += single(instants);
+            self.room += single(ROOM * instants - f64::from(block.deliveries));
         }
     }
 
@@ -241,7 +240,7 @@ impl Use {
     pub(crate) fn never_again(&self, late_share: f64) -> bool {
         self.packets >= USE_NEEDED
             && f64::from(self.late) < late_share * f64::from(self.packets)
-            && f64::from(self.deliveries) < ROOM * f64::from(self.instants)
+            && self.room > 0.0
     }
 }
 

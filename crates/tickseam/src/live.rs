@@ -72,8 +72,8 @@ pub struct Live {
     /// Pairs have bounded the clock from below since its start.
     clock_bounded: bool,
     /// The newest lower bound of a pair, and the newest upper one that lay below all that is known, µs.
-    pair_low_us: f64,
-    refuted_us: f64,
+    pair_low_us: f32,
+    refuted_us: f32,
     /// How many of these no lower bound has lain above since, and how far below what is known the clock may lie by them, µs; else 0.
     pairs_refuted: u8,
     fallen_us: f32,
@@ -121,7 +121,7 @@ impl Live {
             clock: None,
             clock_bounded: false,
             pair_low_us: 0.0,
-            refuted_us: f64::INFINITY,
+            refuted_us: f32::INFINITY,
             pairs_refuted: 0,
             fallen_us: 0.0,
             first: Bound::default(),
@@ -182,8 +182,8 @@ impl Live {
     fn see_fall(&mut self, pair: &SyncPair) {
         let Some(clock) = &mut self.clock else { return };
         if let Some(low_us) = pair.low_us {
-            self.pair_low_us = low_us;
-            if low_us > self.refuted_us {
+            self.pair_low_us = single(low_us);
+            if low_us > f64::from(self.refuted_us) {
                 (self.pairs_refuted, self.fallen_us) = (0, 0.0);
             }
         }
@@ -192,13 +192,13 @@ impl Live {
         if low_us - upper.residual_us < REFUTED_US {
             return;
         }
-        self.refuted_us = upper.residual_us;
+        self.refuted_us = single(upper.residual_us);
         self.pairs_refuted = self.pairs_refuted.saturating_add(1);
-        self.fallen_us = single(greater(low_us - self.pair_low_us, 0.0));
+        self.fallen_us = single(greater(low_us - f64::from(self.pair_low_us), 0.0));
         if self.pairs_refuted > REFUTED_PAIRS {
             (self.pairs_refuted, self.fallen_us) = (0, 0.0);
             let deep = Prior { depth_us: CONGESTED_DEPTH_US, ..self.setup.prior };
-            let lower = Some(Bound { residual_us: self.pair_low_us, ..upper });
+            let lower = Some(Bound { residual_us: f64::from(self.pair_low_us), ..upper });
             let at_s = clock.at_s();
             *clock = Feasible::new(&deep, WIDEST_CURVATURE, Bound { at_s, ..upper });
             let _ = clock.observe(&Bounds { at_s, lower, ..Bounds::default() }, &deep);

@@ -144,7 +144,7 @@ public enum Sighting: Equatable, Sendable {
 
 /// A live session: observes packets, places events.
 ///
-/// It owns some 16.25 KiB of memory, freed with the last reference. One session, one thread at a time: it is not `Sendable`; keep it inside an
+/// It owns some 16.5 KiB of memory, freed with the last reference. One session, one thread at a time: it is not `Sendable`; keep it inside an
 /// actor or on one queue, and hand others a `ClockMap`. Host stamps are `Int64` ns of one clock that never jumps and goes on while the
 /// phone sleeps.
 public final class Session {

@@ -9,7 +9,7 @@ import java.util.Optional;
 /**
  * A live session: observes packets, places events.
  *
- * <p><b>Memory:</b> the session lies in a direct {@link ByteBuffer} of some 16.25 KiB that belongs to this object. Nothing is allocated on the
+ * <p><b>Memory:</b> the session lies in a direct {@link ByteBuffer} of some 16.5 KiB that belongs to this object. Nothing is allocated on the
  * native side, so nothing can leak there: {@link #close} lets the buffer go, and the garbage collector takes it, also where close was
  * forgotten.
  *
@@ -294,7 +294,7 @@ public final class Session implements AutoCloseable {
     /**
      * Saves the whole session, for {@link #restore} by the same build of the library.
      *
-     * @return some 16.25 KiB
+     * @return some 16.5 KiB
      */
     public synchronized byte[] save() {
         byte[] saved = new byte[Native.SAVED_BYTES];
