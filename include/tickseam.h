@@ -52,7 +52,7 @@
 /*
  Memory that a saved session needs, bytes: any alignment.
  */
-#define TICKSEAM_SAVED_SIZE 16680
+#define TICKSEAM_SAVED_SIZE 16936
 
 /*
  Number of this binary interface; it moves when a program has to be compiled anew.
@@ -1043,7 +1043,7 @@ typedef struct tickseam_session_memory {
   /*
    Nothing to read.
    */
-  uint64_t words[2080];
+  uint64_t words[2112];
 } tickseam_session_memory;
 
 #ifdef __cplusplus

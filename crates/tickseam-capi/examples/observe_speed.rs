@@ -52,7 +52,7 @@ fn by_c() -> f64 {
     (config.tick_hz, config.tick_bits, config.tolerance_ppm) = (32_768.0, 32, 50.0);
     (config.host_step_us, config.stream_count) = (0.001, 1);
     config.streams[0] = tickseam_stream { rate_hz: 250.0, samples_per_packet: 5, sequence_bits: 16 };
-    let mut memory = Box::new(tickseam_session_memory { words: [0; 2080] });
+    let mut memory = Box::new(tickseam_session_memory { words: [0; 2112] });
     let mut session = std::ptr::null_mut();
     let place = (&raw mut *memory).cast();
     // SAFETY: valid pointers, long enough.

@@ -24,14 +24,14 @@ pub const TICKSEAM_SESSION_SIZE: usize = 16896;
 /// Alignment that it needs, bytes.
 pub const TICKSEAM_SESSION_ALIGN: usize = 8;
 /// Memory that a saved session needs, bytes: any alignment.
-pub const TICKSEAM_SAVED_SIZE: usize = 16680;
+pub const TICKSEAM_SAVED_SIZE: usize = 16936;
 
 /// Memory for one session: declare one where you like (static, in an object, on a heap of your own) and hand it to
 /// `tickseam_session_init`.
 #[repr(C)]
 pub struct tickseam_session_memory {
     /// Nothing to read.
-    pub words: [u64; 2080],
+    pub words: [u64; 2112],
 }
 
 /// A live session, to be used through its functions only. It lives in the caller's memory and there is nothing to free. Copying

@@ -19,7 +19,7 @@ final class Native {
     /** TICKSEAM_ABI of the header that these classes were written for. */
     static final int ABI = 0;
     static final int SESSION_BYTES = 16896;
-    static final int SAVED_BYTES = 16680;
+    static final int SAVED_BYTES = 16936;
     /** The longest answer, the counters. */
     static final int OUTPUT_BYTES = 216;
 
