@@ -1,21 +1,26 @@
 //! Parts of the core that have an interface of their own, with numbers drawn on coarse steps, so that ties and edges come too.
 
-use tickseam::block::{Arrival, Bound, Deliveries};
+use tickseam::block::{Arrival, Blocks, Bound, Deliveries, Interval, WorkingLine};
+use tickseam::clocks::Clocks;
 use tickseam::exchange::{self, Exchange};
 use tickseam::filter::{Bank, Bounds, Feasible, Prior};
 use tickseam::frame::Frame;
 use tickseam::gaps::{GapTable, missing_in_sorted};
 use tickseam::gate::{Gate, without_early};
+use tickseam::intake::{CountClock, StreamConfig};
 use tickseam::line::{LineAccumulator, OriginAccumulator, StampAccumulator};
+use tickseam::live::Live;
 use tickseam::map::ClockMap;
 use tickseam::pair::{SyncPair, marker_half_width_us};
 use tickseam::placement::{Budget, Knot, Placing, Shift};
 use tickseam::region::{Keep, Region};
+use tickseam::replay::{Stage, known_at, replay, stages_needed};
 use tickseam::rise::{Rise, least_us};
 use tickseam::select::envelope_line;
 use tickseam::serial::SerialSpace;
 use tickseam::setup::Setup;
 use tickseam::student::{Component, combine, coverage_factor_95, effective_degrees_of_freedom};
+use tickseam::timeline::{Counted, Timeline};
 use tickseam::two_way::{Step, replay_pairs};
 use tickseam::variation::{
     DelayAboveMinimum, InterarrivalJitter, InterarrivalJitterInteger, PacketDelayVariation,
@@ -29,20 +34,25 @@ use crate::recordings::Draws;
 pub(crate) type Part = (&'static str, fn(&mut Draws, &mut Digest));
 
 /// All of them.
-pub(crate) const PARTS: [Part; 16] = [
+pub(crate) const PARTS: [Part; 21] = [
+    ("blocks", blocks),
+    ("clocks", clocks),
     ("exchanges", exchanges),
     ("filters", filters),
     ("gaps", gaps),
     ("gates", gates),
     ("knots and placements", placements),
     ("lines", lines),
+    ("live estimates", lives),
     ("lower envelopes", envelopes),
     ("maps", maps),
     ("markers and sync pairs", pairs),
     ("regions", regions),
+    ("replayed estimates", replays),
     ("rises", rises),
     ("serial numbers", serials),
     ("student", student),
+    ("timelines", timelines),
     ("two ways", two_ways),
     ("variations", variations),
     ("watches", watches),
@@ -523,5 +533,211 @@ fn two_ways(draws: &mut Draws, digest: &mut Digest) {
         let mut steps = vec![Step::empty(); if round == 7 { 1 } else { all.len() }];
         digest.answer(&replay_pairs(&all, &prior, &mut steps));
         steps.iter().for_each(|step| digest.answer(&step.knot));
+    }
+}
+
+/// Packets of a link that waits, loses, batches and changes, all on coarse steps, and pairs beside them.
+struct Link {
+    setup: Setup,
+    arrivals: Vec<Arrival>,
+    pairs: Vec<SyncPair>,
+    grid_us: f64,
+}
+
+fn link(draws: &mut Draws, most: u64, jumps: bool) -> Link {
+    let period_us = draws.of(&[4_000.0, 10_000.0, 20_000.0, 20_000.0, 31_250.0, 60_000.0, 100_000.0]);
+    let grid_us = draws.of(&[0.0, 7_500.0, 11_250.0, 15_000.0, 15_000.0, 20_000.0, 30_000.0, 48_750.0]);
+    let step_us = draws.of(&[0.0, 1.0, 1.0, 61.0, 1_000.0, 976.562_5, 10_000.0]);
+    let (tolerance_ppm, rate_ppm) = (draws.of(&[20.0, 50.0]), draws.of(&[0.0, 17.0, -40.0, 40.0, 4_000.0]));
+    let grid_ppm = draws.of(&[0.0, 0.0, 15.0, -35.0]);
+    let mut setup = Setup::new(tolerance_ppm, period_us * 1e-6);
+    setup.device_step_us = draws.of(&[0.0, 30.5]);
+    setup.resolution_us = step_us + setup.device_step_us + 0.001;
+    setup.fixed_delay = draws.of(&[None, Some(Shift { us: 4_000.0, u_us: 150.0 })]);
+    setup.interval_us = draws.of(&[None, Some(grid_us).filter(|us| *us > 0.0), Some(18_750.0)]);
+    let late = draws.of(&[2, 5, 5, 20, 1_000]);
+    let waits_us = draws.of(&[0.0, 50.0, 400.0, 3_000.0]);
+    let lost = draws.of(&[3, 30, 10_000]);
+    let batch_us = draws.of(&[0.0, 0.0, 0.0, 100_000.0, 500_000.0]);
+    let count = 60 + draws.below(most);
+    let change_at = count * draws.of(&[1, 2, 9]) / 3;
+    let (mut arrivals, mut pairs) = (Vec::new(), Vec::new());
+    let (mut jumped_us, mut silent_s, mut newest_us) = (0.0, 0.0, f64::NEG_INFINITY);
+    for place in 0..count {
+        if jumps && draws.below(600) == 0 {
+            jumped_us += draws.of(&[-2e6, -40_000.0, 30_000.0, 250_000.0, 3e6]);
+            newest_us = f64::NEG_INFINITY;
+        }
+        if draws.below(900) == 0 {
+            silent_s += draws.of(&[1.0, 15.0, 70.0]);
+        }
+        if draws.below(lost) == 0 {
+            continue;
+        }
+        let at_s = place as f64 * period_us * 1e-6 + silent_s;
+        let mut host_us = at_s * 1e6 + rate_ppm * at_s + 4_000.0 + draws.below(9) as f64 * waits_us;
+        if grid_us > 0.0 {
+            let grid_us = if place < change_at { grid_us } else { 2.0 * grid_us } * (1.0 + grid_ppm * 1e-6);
+            let missed = if draws.below(late) == 0 { draws.of(&[1.0, 1.0, 2.0, 7.0]) } else { 0.0 };
+            host_us = ((host_us / grid_us).ceil() + missed) * grid_us + draws.below(4) as f64 * 40.0;
+        }
+        if batch_us > 0.0 {
+            host_us = (host_us / batch_us).ceil() * batch_us;
+        }
+        if host_us < newest_us {
+            host_us = newest_us;
+        }
+        let behind_us = if host_us == newest_us { 0.0 } else { draws.of(&[0.0, 0.0, 600.0]) };
+        newest_us = host_us;
+        host_us += jumped_us;
+        if step_us > 0.0 {
+            host_us = (host_us / step_us).floor() * step_us;
+        }
+        arrivals.push(Arrival::new(at_s, host_us - at_s * 1e6).behind(behind_us));
+        if draws.below(120) == 0 {
+            let true_us = rate_ppm * at_s + jumped_us;
+            let (low_us, high_us) =
+                (true_us - draws.of(&[50.0, 900.0, 9_000.0]), true_us + draws.of(&[50.0, 2_000.0]));
+            let (low_us, high_us) = draws.of(&[
+                (Some(low_us), Some(high_us)),
+                (Some(low_us), None),
+                (None, Some(high_us)),
+                (Some(low_us + 8_000.0), Some(high_us + 8_000.0)),
+            ]);
+            pairs.push(SyncPair { at_s, low_us, high_us });
+        }
+    }
+    Link { setup, arrivals, pairs, grid_us }
+}
+
+fn blocks(draws: &mut Draws, digest: &mut Digest) {
+    for _ in 0..60 {
+        let Link { setup, arrivals, grid_us, .. } = link(draws, 1_200, false);
+        let rate_ppm = draws.of(&[0.0, 20.0]);
+        let line = WorkingLine { offset_us: draws.of(&[0.0, 4_000.0]), rate_ppm, ..WorkingLine::default() };
+        let declared = draws.of(&[None, Some(grid_us), Some(18_750.0)]).filter(|us| *us > 0.0);
+        let mut blocks = Blocks::new(line, &setup, declared.map(Interval::declared));
+        for arrival in arrivals {
+            if let Some(block) = blocks.close_before(&arrival) {
+                digest.answer(&(block, blocks.interval(), blocks.found_a_grid(), blocks.given_refuted()));
+                if draws.below(5) == 0 {
+                    let at = block.stamped;
+                    blocks.follow(WorkingLine { origin_s: at.at_s, offset_us: at.residual_us, rate_ppm });
+                }
+            }
+            blocks.observe(arrival);
+        }
+        digest.answer(&(blocks.close(), blocks.interval()));
+    }
+}
+
+fn lives(draws: &mut Draws, digest: &mut Digest) {
+    for _ in 0..100 {
+        let Link { setup, arrivals, pairs, .. } = link(draws, 2_500, false);
+        let mut live = Live::new(setup);
+        let mut pairs = pairs.into_iter().peekable();
+        for (place, arrival) in arrivals.into_iter().enumerate() {
+            while let Some(pair) = pairs.next_if(|pair| pair.at_s <= arrival.device_s) {
+                live.observe_pair(&pair);
+            }
+            live.observe(arrival);
+            if place % 25 == 0 {
+                let at_s = arrival.device_s - draws.of(&[0.0, 1.0, 30.0, -0.5, -100.0]);
+                digest.answer(&(live.known_at(at_s), live.longest_wait_s(), live.curvature_ppm_per_s()));
+                digest.answer(&(
+                    live.is_congested(),
+                    live.off_nominal(),
+                    live.rests_on_pairs(),
+                    live.in_time_s(),
+                ));
+            }
+        }
+        digest.answer(&(
+            live.interval(),
+            live.fixed_delay(),
+            live.blocks_taken(),
+            live.packets_late(),
+            live.newest_s(),
+        ));
+    }
+}
+
+fn clocks(draws: &mut Draws, digest: &mut Digest) {
+    for _ in 0..60 {
+        let Link { setup, arrivals, .. } = link(draws, 2_500, true);
+        let mut clocks = Clocks::new(&setup);
+        for (place, arrival) in arrivals.into_iter().enumerate() {
+            digest.answer(&clocks.observe(&setup, arrival));
+            if place % 20 == 0 {
+                let stamped_us = arrival.host_us() - draws.of(&[0.0, 100_000.0, 2e6, 3e7, -1e6]);
+                digest.answer(&(clocks.is_surely_present(stamped_us), clocks.since_s()));
+                for clock in clocks.that_stamped(stamped_us) {
+                    digest.answer(&(clock.from_us(), clock.until_us(), clock.fixed_delay()));
+                    digest.answer(&clock.known_at(arrival.device_s - 0.5));
+                }
+            }
+        }
+        let ended = clocks.end();
+        for clock in ended.that_stamped(draws.of(&[0.0, 1e6, 2e7])) {
+            digest.answer(&(clock.from_us(), clock.until_us(), clock.known_at(3.0)));
+        }
+        for clock in clocks.all() {
+            digest.answer(&(clock.from_us(), clock.until_us(), clock.known_at(3.0)));
+        }
+    }
+}
+
+fn replays(draws: &mut Draws, digest: &mut Digest) {
+    for _ in 0..100 {
+        let Link { setup, arrivals, pairs, .. } = link(draws, 4_000, false);
+        let line = envelope_line(arrivals.iter().copied())
+            .map_or_else(|_| WorkingLine::default(), |line| line.working());
+        let span_s = arrivals.last().map_or(0.0, |last| last.device_s);
+        let mut stages = vec![Stage::empty(); stages_needed(arrivals.len(), pairs.len(), span_s)];
+        let report = replay(&arrivals, &pairs, line, &setup, &mut stages);
+        digest.answer(&(report, report.longest_wait_s(setup.period_s)));
+        let stages = &stages[..report.stages];
+        for stage in stages {
+            digest.answer(&(stage.block(), stage.bounds(), stage.knot));
+        }
+        for at_s in [-5.0, span_s * 0.3, span_s + 20.0] {
+            digest.answer(&known_at(stages, at_s, report.curvature_ppm_per_s));
+        }
+    }
+}
+
+fn timelines(draws: &mut Draws, digest: &mut Digest) {
+    for _ in 0..300 {
+        let stream = StreamConfig {
+            rate_hz: draws.of(&[250.0, 256.0, 100.0, 1.0]),
+            samples_per_packet: draws.of(&[1, 5, 10]),
+            sequence_bits: 16,
+        };
+        let tick_hz = draws.of(&[None, Some(32_768.0), Some(1_000.0)]);
+        let each = tick_hz.map_or(0.0, |hz| hz * f64::from(stream.samples_per_packet) / stream.rate_hz);
+        let (off, odd) = (draws.below(9) as f64 / 8.0, draws.of(&[3, 1_000]));
+        let mut packets = Vec::new();
+        for index in 0..draws.below(40).cast_signed() {
+            if draws.below(6) == 0 {
+                continue;
+            }
+            let tick = (index as f64 * each + off).floor() as i64 + i64::from(draws.below(odd) == 0);
+            let samples = stream.samples_per_packet + u32::from(draws.below(odd) == 0);
+            let ticked = tick_hz.is_some() && draws.below(20) > 0;
+            packets.push(Counted { index, tick: ticked.then_some(tick), samples });
+        }
+        let timeline = Timeline::of(packets.iter().copied(), stream, tick_hz);
+        digest.answer(&timeline.map(|of| (of.clock == CountClock::Ticks, of.first_tick, of.first_index)));
+        let Some(timeline) = timeline else { continue };
+        let frame = timeline.frame(1_000_000_000, tick_hz);
+        digest.answer(&frame);
+        for packet in &packets {
+            digest.answer(&timeline.count(*packet));
+        }
+        for _ in 0..40 {
+            let at_s = coarse(draws, 200, 0.5 / stream.rate_hz);
+            let packet = |at: usize| packets.get(at).copied();
+            digest.answer(&timeline.samples_at(&frame, at_s, packets.len(), packet));
+        }
     }
 }

@@ -16,7 +16,7 @@ use tickseam_sim::{Scenario, Simulated, random_scenario, simulate};
 use crate::digest::{Digest, mixed};
 
 /// Recordings in the table.
-pub(crate) const COUNT: u64 = 160;
+pub(crate) const COUNT: u64 = 480;
 /// Lengths, s: most are short, so that many fit into a test.
 const LENGTHS_S: [f64; 8] = [60.0, 90.0, 120.0, 180.0, 240.0, 300.0, 480.0, 1_200.0];
 /// Packets of a session between two questions.
@@ -293,7 +293,8 @@ impl Recording {
                     [0, 300_000_000, 1_500_000_000, 40_000_000_000, -2_000_000_000][(asked % 5) as usize];
                 digest.answer(&session.place(stamp.host_ns - back_ns, Shift { us: -250.0, u_us: 40.0 }));
                 digest.answer(&(session.map(), session.link(), session.knowledge(), session.newest_s()));
-                digest.answer(&session.host_at(back_ns as f64 * 1e-9));
+                let newest_s = session.newest_s().unwrap_or(0.0);
+                digest.answer(&[0.5, 8.0, 30.0].map(|back_s| session.host_at(newest_s - back_s)));
             }
         }
         for event in &self.recorded.events {
