@@ -86,6 +86,16 @@ fn how_late_deliveries_are_on_a_grid_is_the_mean_of_the_blocks_that_keep_to_one(
 }
 
 #[test]
+fn what_packets_left_unmet_of_a_step_is_asked_of_a_minute_at_a_time() {
+    // Sixteenths of a step of 1.6 ms, half of which each block met: together the first two met all of it. What begins a minute after the
+    // first is of the next minute, and there the packets at the ends may lie anywhere in their own parts.
+    let met = |to_s, met| stage(to_s, Block { met, ..Block::default() });
+    let mut stages = [met(0.0, 0x00ff), met(59.0, 0xff00), met(60.0, 0x00ff), met(119.0, 0x00ff)];
+    link::measure_unmet(&mut stages, 1_600.0);
+    assert_eq!(stages.map(|stage| stage.unmet_us), [100.0, 100.0, 900.0, 900.0]);
+}
+
+#[test]
 fn an_app_hands_over_batches_where_several_packets_come_at_once_and_rarer_than_the_grid() {
     let of = |packets, deliveries, interval_us| {
         [stage(2.0, Block { packets, deliveries, interval_us, ..Block::default() })]
