@@ -75,11 +75,11 @@ fn wilson(part: usize, whole: usize) -> (f64, f64) {
     ((middle - half) / scale, (middle + half) / scale)
 }
 
-/// What a change is called without the line and column where it was: `file: change`.
+/// What a change is called without the line and column where it was, as a cell of a table in Markdown has it: `file: change`.
 fn unplaced(name: &str) -> String {
     let mut parts = name.splitn(4, ':');
     match (parts.next(), parts.next(), parts.next(), parts.next()) {
-        (Some(file), Some(_), Some(_), Some(change)) => format!("{file}:{change}"),
+        (Some(file), Some(_), Some(_), Some(change)) => format!("{file}:{change}").replace('|', "\\|"),
         _ => name.to_owned(),
     }
 }
@@ -228,5 +228,6 @@ mod tests {
     fn a_name_loses_its_place() {
         let name = "crates/tickseam/src/line.rs:136:5: replace + with - in f";
         assert_eq!(unplaced(name), "crates/tickseam/src/line.rs: replace + with - in f");
+        assert_eq!(unplaced("a.rs:1:2: replace || with && in f"), r"a.rs: replace \|\| with && in f");
     }
 }
