@@ -1083,3 +1083,6 @@ fn common_divisor(mut a: u64, mut b: u64) -> u64 {
     }
     a
 }
+
+#[cfg(test)]
+mod tests;

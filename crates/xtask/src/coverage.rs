@@ -11,7 +11,7 @@ const LEAST_LINES_PERCENT: f64 = 97.0;
 /// Packages whose tests count, and those of their tests that are not in the library itself. Of the tests from outside, those that any
 /// checkout can run within minutes: not the scenarios, nor what reads hardware captures.
 const PACKAGES: [&str; 4] = ["tickseam", "tickseam-capi", "tickseam-fuzz-cases", "tickseam-tests"];
-const TESTS: [&str; 5] = ["core", "corpus", "properties", "published", "vectors"];
+const TESTS: [&str; 6] = ["bits", "core", "corpus", "properties", "published", "vectors"];
 /// Where Debian puts the tools that read the profiles of this compiler's LLVM; those of another LLVM refuse them.
 const DEBIAN: &str = "/usr/lib/llvm-22/bin";
 
@@ -103,8 +103,28 @@ fn percent(part: usize, whole: usize) -> f64 {
     if whole == 0 { 0.0 } else { 100.0 * part as f64 / whole as f64 }
 }
 
-/// Runs the core's own tests and those from outside; with `branches` on the nightly compiler, which alone counts them.
+/// Why branches cannot be counted here, if they cannot.
+fn missing() -> Option<String> {
+    let nightly = run(Command::new("cargo").args(["+nightly", "--version"]).env_remove("RUSTUP_TOOLCHAIN"));
+    if nightly.is_err() {
+        return Some("there is no nightly compiler".to_owned());
+    }
+    let tools = tool("LLVM_COV", "llvm-cov").and_then(|_| tool("LLVM_PROFDATA", "llvm-profdata"));
+    if let Err(why) = tools {
+        return Some(why);
+    }
+    run(Command::new("cargo").args(["llvm-cov", "--version"]))
+        .err()
+        .map(|_| "there is no cargo-llvm-cov".to_owned())
+}
+
+/// Runs the core's own tests and those from outside; with `branches` on the nightly compiler, which alone counts them, and says so where
+/// there is none.
 pub(crate) fn run_all(branches: bool) -> Done {
+    if let Some(why) = branches.then(missing).flatten() {
+        println!("SKIPPED: branches of the core, as {why}; nothing was counted");
+        return Ok(());
+    }
     let (cov, profdata) = (tool("LLVM_COV", "llvm-cov")?, tool("LLVM_PROFDATA", "llvm-profdata")?);
     let llvm_cov = || {
         let mut command = Command::new("cargo");

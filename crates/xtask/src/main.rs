@@ -35,8 +35,10 @@ cargo xtask c-tests [--all]       compiles and runs the C programs; with --all a
 cargo xtask coverage [--branches] which lines of the core its tests run; fails below 97 %; with --branches also branches, on a nightly
                                   compiler; LLVM_COV and LLVM_PROFDATA name LLVM's tools (default: Debian's llvm-22)
 cargo xtask sanitize              the core's tests under the address sanitizer and, where there is one, Miri, by a nightly compiler
-cargo xtask mutants [--count N] [--seed SEED]
-                                  changes the core in N places (default: 150), one at a time, which the tests have to notice; hours
+cargo xtask mutants [--count N] [--seed SEED] [--until TRY]
+                                  changes the core in N places (default: 150), one at a time, which the tests have to notice: own ones, the
+                                  table of bits, other answers, those outside, until one of these is named (own, bits, answers, outside);
+                                  hours
 cargo xtask python-tests          builds the Python wheel, installs it into a fresh environment and runs its tests there; PYTHON
                                   names the interpreter (default: python3)
 cargo xtask open-formats          runs tests/open_formats/check_*.py on the command, in a fresh environment of other people's readers,

@@ -11,21 +11,38 @@ use crate::tools::{Done, cargo, read, root, run, target_dir, write};
 /// How many are drawn where nothing is said: so many that the interval of the share is some ± 4 %.
 const DRAWN: usize = 150;
 const PASSED_FOR_A_REASON: &str = "crates/tickseam/mutants.md";
-/// What tries the changes, one after the other, each those that the ones before let pass: its name, the packages whose tests are run, and which
-/// of these. The core's own tests come first, since they are built and run in seconds; then the tables of exact answers; then all else that
-/// is about the core.
-const TRIES: [(&str, &[&str], &[&str]); 3] = [
-    ("own", &[CORE], &["--lib"]),
-    ("answers", &["tickseam-capi", "tickseam-tests"], &["--test", "vectors", "--test", "matrix"]),
-    (
-        "outside",
-        &["tickseam-tests", "tickseam-fuzz-cases"],
-        &["--test", "core", "--test", "published", "--test", "hardware", "--test", "properties"],
-    ),
+/// Tests that try changes.
+struct Try {
+    name: &'static str,
+    packages: &'static [&'static str],
+    tests: &'static [&'static str],
+    /// So long a change is waited for, s; `None` for ten times what the tests take without one.
+    patience_s: Option<&'static str>,
+}
+/// What tries the changes, one after the other, each those that the ones before let pass. The core's own tests come first, since they are built
+/// and run in seconds; then the table of bits; then the other tables of exact answers; then all else that is about the core.
+const TRIES: [Try; 4] = [
+    Try { name: "own", packages: &[CORE], tests: &["--lib"], patience_s: None },
+    Try {
+        name: "bits",
+        packages: &["tickseam-fuzz-cases"],
+        tests: &["--test", "bits"],
+        patience_s: Some("300"),
+    },
+    Try {
+        name: "answers",
+        packages: &["tickseam-capi", "tickseam-tests"],
+        tests: &["--test", "vectors", "--test", "matrix"],
+        patience_s: Some("900"),
+    },
+    Try {
+        name: "outside",
+        packages: &["tickseam-tests", "tickseam-fuzz-cases"],
+        tests: &["--test", "core", "--test", "published", "--test", "hardware", "--test", "properties"],
+        patience_s: Some("900"),
+    },
 ];
 const CORE: &str = "tickseam";
-/// So long a change is waited for whose tests take minutes, s.
-const PATIENCE_S: &str = "900";
 /// Its exit statuses that are results: all noticed, some not, some without end.
 const RESULTS: [i32; 3] = [0, 2, 3];
 
@@ -58,22 +75,17 @@ fn wilson(part: usize, whole: usize) -> (f64, f64) {
     ((middle - half) / scale, (middle + half) / scale)
 }
 
-/// What a change is called without the line and column where it was: `file: change`.
+/// What a change is called without the line and column where it was, as a cell of a table in Markdown has it: `file: change`.
 fn unplaced(name: &str) -> String {
     let mut parts = name.splitn(4, ':');
     match (parts.next(), parts.next(), parts.next(), parts.next()) {
-        (Some(file), Some(_), Some(_), Some(change)) => format!("{file}:{change}"),
+        (Some(file), Some(_), Some(_), Some(change)) => format!("{file}:{change}").replace('|', "\\|"),
         _ => name.to_owned(),
     }
 }
 
 /// Tries these changes of all; a folder with a list for each thing that can become of them.
-fn attempt(
-    names: &[String],
-    all: &[&str],
-    (packages, tests): (&[&str], &[&str]),
-    out: &Path,
-) -> Done<PathBuf> {
+fn attempt(names: &[String], all: &[&str], by: &Try, out: &Path) -> Done<PathBuf> {
     let lists = out.join("mutants.out");
     // The others are named as caught by an earlier run: patterns of names do not reach every kind of change.
     let others: String = all
@@ -87,12 +99,14 @@ fn attempt(
     write(&lists.join("previously_caught.txt"), &others)?;
     let mut command = cargo();
     command.args(["mutants", "--package", CORE, "--jobs", "1", "--iterate"]);
-    if packages != [CORE] {
+    if let Some(patience_s) = by.patience_s {
         // Its first, unchanged build knows no tests but the core's own, and is what tells it when to give up.
-        command.args(["--baseline", "skip", "--timeout", PATIENCE_S]);
+        command.args(["--baseline", "skip", "--timeout", patience_s]);
     }
-    packages.iter().for_each(|package| _ = command.args(["--test-package", package]));
-    tests.iter().for_each(|test| _ = command.arg(format!("--cargo-arg={test}")));
+    by.packages.iter().for_each(|package| _ = command.args(["--test-package", package]));
+    by.tests.iter().for_each(|test| _ = command.arg(format!("--cargo-arg={test}")));
+    // What the core does not change is built once for all of them.
+    command.env("CARGO_TARGET_DIR", target_dir().join("mutants/target"));
     // Its progress is to be seen: a run takes hours.
     let status = command.arg("--output").arg(out).status().map_err(|error| error.to_string())?;
     if status.code().is_some_and(|code| RESULTS.contains(&code)) {
@@ -108,13 +122,21 @@ fn became(kind: &str, lists: &Path) -> Done<Vec<String>> {
 
 /// Draws and tries `count` changes. One that passes every test and stands in no list fails the run.
 pub(crate) fn run_all(options: &[&str]) -> Done {
-    let (mut count, mut seed) = (DRAWN, 1);
+    let (mut count, mut seed, mut tries) = (DRAWN, 1, TRIES.len());
     for pair in options.chunks(2) {
         let number = pair.get(1).and_then(|text| text.parse::<u64>().ok());
-        match (pair[0], number) {
-            ("--count", Some(number)) => count = usize::try_from(number).unwrap_or(usize::MAX),
-            ("--seed", Some(number)) => seed = number,
-            _ => return Err(format!("mutants: {}: give --count N, --seed N", pair.join(" "))),
+        let named = TRIES.iter().position(|by| pair.get(1) == Some(&by.name));
+        match (pair[0], number, named) {
+            ("--count", Some(number), _) => count = usize::try_from(number).unwrap_or(usize::MAX),
+            ("--seed", Some(number), _) => seed = number,
+            ("--until", _, Some(place)) => tries = place + 1,
+            _ => {
+                let names = TRIES.map(|by| by.name).join(", ");
+                return Err(format!(
+                    "mutants: {}: give --count N, --seed N, --until one of {names}",
+                    pair.join(" ")
+                ));
+            }
         }
     }
     run(cargo().args(["mutants", "--version"]))
@@ -125,16 +147,17 @@ pub(crate) fn run_all(options: &[&str]) -> Done {
     println!("{} of {} changes drawn by seed {seed}", drawn.len(), all.len());
     let out = target_dir().join("mutants");
     let (mut passed, mut noticed, mut unviable) = (drawn.clone(), 0, 0);
-    for (name, packages, tests) in TRIES {
+    for by in TRIES.iter().take(tries) {
         if passed.is_empty() {
             break;
         }
-        let lists = attempt(&passed, &all, (packages, tests), &out.join(name))?;
+        let lists = attempt(&passed, &all, by, &out.join(by.name))?;
         let [caught, endless, refused] = ["caught", "timeout", "unviable"].map(|kind| became(kind, &lists));
         let (caught, endless, refused) = (caught?.len(), endless?.len(), refused?.len());
         passed = became("missed", &lists)?;
         println!(
-            "{name}: {caught} caught, {endless} never ended, {refused} did not compile, {} passed",
+            "{}: {caught} caught, {endless} never ended, {refused} did not compile, {} passed",
+            by.name,
             passed.len()
         );
         noticed += caught + endless;
@@ -205,5 +228,6 @@ mod tests {
     fn a_name_loses_its_place() {
         let name = "crates/tickseam/src/line.rs:136:5: replace + with - in f";
         assert_eq!(unplaced(name), "crates/tickseam/src/line.rs: replace + with - in f");
+        assert_eq!(unplaced("a.rs:1:2: replace || with && in f"), r"a.rs: replace \|\| with && in f");
     }
 }

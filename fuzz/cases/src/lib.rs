@@ -8,7 +8,7 @@ use std::fmt;
 mod c_interface;
 mod c_replay;
 pub mod checks;
-mod live;
+pub mod live;
 mod readers;
 pub mod replayed;
 mod saved;

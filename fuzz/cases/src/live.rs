@@ -1,5 +1,7 @@
 //! The live estimator by itself, fed with arrivals and sync pairs that no intake has looked at, and a copy that goes on beside it.
 
+use std::fmt::Debug;
+
 use arbitrary::{Result, Unstructured};
 use tickseam::block::Arrival;
 use tickseam::live::Live;
@@ -99,6 +101,14 @@ fn asked(live: &Live) -> std::result::Result<Vec<(tickseam::placement::Knot, f64
 
 /// A live estimator is fed what the bytes stand for, and copied at each pause.
 pub(crate) fn run(bytes: &[u8]) -> Checked {
+    answers(bytes, &mut |_| ())
+}
+
+/// The same, and what it knows at each pause and at the end is told.
+///
+/// # Errors
+/// The promise that was not kept.
+pub fn answers(bytes: &[u8], told: &mut dyn FnMut(&dyn Debug)) -> Checked {
     let mut bytes = Unstructured::new(bytes);
     let Ok(setup) = setup(&mut bytes) else { return Ok(()) };
     let mut live = Live::new(setup);
@@ -112,6 +122,7 @@ pub(crate) fn run(bytes: &[u8]) -> Checked {
                     && let Some((knot, holdover_us)) = live.known_at(arrival.device_s)
                 {
                     checks::known(&knot, holdover_us)?;
+                    told(&(knot, holdover_us));
                 }
             }
             Came::Pair(pair) => {
@@ -119,10 +130,15 @@ pub(crate) fn run(bytes: &[u8]) -> Checked {
                 copy.observe_pair(&pair);
             }
             Came::Pause => {
-                checks::same("what a copy knows", &asked(&live)?, &asked(&copy)?)?;
+                let all = asked(&live)?;
+                told(&all);
+                checks::same("what a copy knows", &all, &asked(&copy)?)?;
                 copy = live.clone();
             }
         }
     }
-    checks::same("what a copy knows", &asked(&live)?, &asked(&copy)?)
+    let all = asked(&live)?;
+    told(&(&all, live.interval(), live.longest_wait_s(), live.is_congested(), live.off_nominal()));
+    told(&(live.blocks_taken(), live.in_time_s(), live.packets_late(), live.rests_on_pairs()));
+    checks::same("what a copy knows", &all, &asked(&copy)?)
 }

@@ -1,6 +1,8 @@
 //! The replay of a whole recording in lent memory: any packets, exchanges, markers and events, and memory that may be too short; and the
 //! estimator below it, with arrivals that no intake has looked at.
 
+use std::fmt::Debug;
+
 use arbitrary::Unstructured;
 use tickseam::batch::{Asked, BatchError, BatchReport, Lent, Place, Received, replay_packets, stages_for};
 use tickseam::block::Arrival;
@@ -21,11 +23,15 @@ const MOST_STAGES: usize = 500;
 
 /// A recording in memory.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Recorded {
-    pub(crate) packets: Vec<(usize, PacketStamp)>,
-    pub(crate) exchanges: Vec<ExchangeStamps>,
-    pub(crate) markers: Vec<MarkerStamps>,
-    pub(crate) events: Vec<Asked>,
+pub struct Recorded {
+    /// Stream and stamp of each packet, in the order of reception.
+    pub packets: Vec<(usize, PacketStamp)>,
+    /// Exchanges, in the order of their return.
+    pub exchanges: Vec<ExchangeStamps>,
+    /// Markers.
+    pub markers: Vec<MarkerStamps>,
+    /// Events to be placed.
+    pub events: Vec<Asked>,
 }
 
 impl Received for Recorded {
@@ -149,7 +155,7 @@ fn check_replayed(report: &Report) -> Checked {
 }
 
 /// A recording is replayed in memory that is enough, in more, and in less.
-fn packets(bytes: &[u8]) -> Checked {
+fn packets(bytes: &[u8], told: &mut dyn FnMut(&dyn Debug)) -> Checked {
     let Some((&less, bytes)) = bytes.split_first() else { return Ok(()) };
     let scene = Scene::of(bytes);
     let known = &scene.known;
@@ -161,6 +167,7 @@ fn packets(bytes: &[u8]) -> Checked {
         stages = (4 * stages).min(MOST_STAGES);
         (report, events) = recorded.replayed(known, stages, 0);
     }
+    told(&(&report, &events));
     match &report {
         Ok(report) => check_report(report, &recorded, &events)?,
         Err(BatchError::Room) => return Ok(()),
@@ -209,7 +216,7 @@ fn check_stages(report: &Report, stages: &[Stage]) -> Checked {
 }
 
 /// Arrivals that no intake has looked at, in as many stages as are said to be needed and in fewer.
-fn arrivals(bytes: &[u8], reports: &mut dyn FnMut(Report)) -> Checked {
+fn arrivals(bytes: &[u8], reports: &mut dyn FnMut(Report, &[Stage])) -> Checked {
     let mut bytes = Unstructured::new(bytes);
     let Ok(setup) = setup(&mut bytes) else { return Ok(()) };
     let Ok(few) = bytes.arbitrary::<u8>() else { return Ok(()) };
@@ -235,16 +242,26 @@ fn arrivals(bytes: &[u8], reports: &mut dyn FnMut(Report)) -> Checked {
         let report = replay(&arrivals, &pairs, line, &setup, &mut stages);
         holds!(report.stages <= lent, "replay: {} stages of {lent}", report.stages);
         check_stages(&report, &stages[..report.stages])?;
-        reports(report);
+        reports(report, &stages[..report.stages]);
     }
     Ok(())
 }
 
-/// The first byte says which of both.
 pub(crate) fn run(bytes: &[u8]) -> Checked {
+    answers(bytes, &mut |_| ())
+}
+
+/// Replays what the bytes stand for, the first of which says which of both; each answer is told.
+///
+/// # Errors
+/// The promise that was not kept.
+pub fn answers(bytes: &[u8], told: &mut dyn FnMut(&dyn Debug)) -> Checked {
     match bytes.split_first() {
-        Some((first, rest)) if first & 1 == 0 => packets(rest),
-        Some((_, rest)) => arrivals(rest, &mut |_| ()),
+        Some((first, rest)) if first & 1 == 0 => packets(rest, told),
+        Some((_, rest)) => arrivals(rest, &mut |report, stages| {
+            told(&report);
+            stages.iter().for_each(|stage| told(&(stage.block(), stage.bounds(), stage.knot)));
+        }),
         None => Ok(()),
     }
 }
@@ -256,7 +273,7 @@ pub(crate) fn run(bytes: &[u8]) -> Checked {
 pub fn reports(bytes: &[u8]) -> Result<Vec<Report>, crate::Broken> {
     let mut reports = Vec::new();
     match bytes.split_first() {
-        Some((first, rest)) if first & 1 == 1 => arrivals(rest, &mut |report| reports.push(report))?,
+        Some((first, rest)) if first & 1 == 1 => arrivals(rest, &mut |report, _| reports.push(report))?,
         _ => {}
     }
     Ok(reports)

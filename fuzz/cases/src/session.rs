@@ -1,9 +1,12 @@
 //! A live session, and beside it a twin that never hears of what the first one refused and is copied at every pause.
 
+use std::fmt::Debug;
+
 use tickseam::gaps::Gap;
 use tickseam::intake::{Disposition, Intaken};
+use tickseam::map::HostInstant;
 use tickseam::placement::Shift;
-use tickseam::session::{Session, Sighted};
+use tickseam::session::{Placed, Session, Sighted};
 
 use crate::checks::{self, Calls};
 use crate::scene::{Known, Scene, Step};
@@ -27,7 +30,11 @@ pub enum Answer {
     Packet(Intaken),
     /// To an exchange or a marker.
     Sighted(Sighted),
-    /// A question, which changes nothing.
+    /// To the question where an event fell; changes nothing.
+    Placed(Option<Placed>),
+    /// To the question for the host's time of a device time; changes nothing.
+    HostAt(Option<HostInstant>),
+    /// All was asked; changes nothing.
     Asked,
 }
 
@@ -38,7 +45,7 @@ impl Answer {
         match self {
             Self::Packet(intaken) => matches!(intaken.disposition, Disposition::Rejected(_)),
             Self::Sighted(sighted) => *sighted != Sighted::Used,
-            Self::Asked => false,
+            Self::Placed(_) | Self::HostAt(_) | Self::Asked => false,
         }
     }
 }
@@ -85,16 +92,18 @@ impl Watched {
                 Answer::Sighted(sighted)
             }
             Step::Place(host_ns, latency) => {
-                if let Some(placed) = self.session.place(host_ns, latency) {
+                let placed = self.session.place(host_ns, latency);
+                if let Some(placed) = &placed {
                     checks::placement(&placed.placement, true)?;
                 }
-                Answer::Asked
+                Answer::Placed(placed)
             }
             Step::HostAt(device_s) => {
-                if let Some(instant) = self.session.host_at(device_s) {
-                    checks::host_instant(device_s, &instant)?;
+                let instant = self.session.host_at(device_s);
+                if let Some(instant) = &instant {
+                    checks::host_instant(device_s, instant)?;
                 }
-                Answer::Asked
+                Answer::HostAt(instant)
             }
             Step::Pause => {
                 let _ = self.all()?;
@@ -152,6 +161,14 @@ impl Watched {
 
 /// A live session is fed and asked what the bytes stand for.
 pub(crate) fn run(bytes: &[u8]) -> Checked {
+    answers(bytes, &mut |_| ())
+}
+
+/// The same, and each answer is told.
+///
+/// # Errors
+/// The promise that was not kept.
+pub fn answers(bytes: &[u8], told: &mut dyn FnMut(&dyn Debug)) -> Checked {
     let scene = Scene::of(bytes);
     let known = &scene.known;
     let Some(mut one) = Watched::begun(known) else {
@@ -161,10 +178,13 @@ pub(crate) fn run(bytes: &[u8]) -> Checked {
     let mut twin = one.clone();
     for step in &scene.steps {
         let answer = one.take(known, step)?;
+        told(&answer);
         if let Step::Pause = step {
             // As if saved and restored.
             twin = twin.clone();
-            checks::same("all answers with and without what was refused", &one.all()?, &twin.all()?)?;
+            let all = one.all()?;
+            told(&all);
+            checks::same("all answers with and without what was refused", &all, &twin.all()?)?;
         } else if !answer.is_refusal() {
             let twins = twin.take(known, step)?;
             checks::equal("an answer with and without what was refused before", &answer, &twins)?;
@@ -173,5 +193,7 @@ pub(crate) fn run(bytes: &[u8]) -> Checked {
             twin.newest_ns = one.newest_ns;
         }
     }
-    checks::same("all answers with and without what was refused", &one.all()?, &twin.all()?)
+    let all = one.all()?;
+    told(&(&all, one.session.counters()));
+    checks::same("all answers with and without what was refused", &all, &twin.all()?)
 }

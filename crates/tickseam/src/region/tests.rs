@@ -82,6 +82,23 @@ fn a_right_triangle_has_the_moments_of_geometry() {
     assert_moments(&moments, &want, 1e-12);
 }
 
+/// A square and half a square beside it, put together by hand: areas 1 and 1/2, centroids (1/2, 1/2) and (4/3, 1/3). The mean of the
+/// corners, (3/4, 1/2), is not the centroid.
+#[test]
+fn a_trapezium_has_the_moments_of_its_parts() {
+    let (w, h) = (6.0, 90.0);
+    let moments = polygon(&[(0.0, 0.0), (2.0 * w, 0.0), (w, h), (0.0, h)]).moments();
+    let want = Moments {
+        area: 1.5 * w * h,
+        rate_ppm: w * 7.0 / 9.0,
+        offset_us: h * 4.0 / 9.0,
+        rate_variance: w * w * 37.0 / 162.0,
+        offset_variance: h * h * 13.0 / 162.0,
+        covariance: -w * h * 13.0 / 324.0,
+    };
+    assert_moments(&moments, &want, 1e-12);
+}
+
 #[test]
 fn a_scalene_triangle_far_from_the_origin_has_the_moments_of_geometry() {
     let corners = [(-20.0, 3.6e9), (15.0, 3.6e9 + 200.0), (4.0, 3.6e9 + 900.0)];

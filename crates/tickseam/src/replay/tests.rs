@@ -86,6 +86,53 @@ fn how_late_deliveries_are_on_a_grid_is_the_mean_of_the_blocks_that_keep_to_one(
 }
 
 #[test]
+fn what_packets_left_unmet_of_a_step_is_asked_of_a_minute_at_a_time() {
+    // Sixteenths of a step of 1.6 ms, half of which each block met: together the first two met all of it. What begins a minute after the
+    // first is of the next minute, and there the packets at the ends may lie anywhere in their own parts.
+    let met = |to_s, met| stage(to_s, Block { met, ..Block::default() });
+    let mut stages = [met(0.0, 0x00ff), met(59.0, 0xff00), met(60.0, 0x00ff), met(119.0, 0x00ff)];
+    link::measure_unmet(&mut stages, 1_600.0);
+    assert_eq!(stages.map(|stage| stage.unmet_us), [100.0, 100.0, 900.0, 900.0]);
+}
+
+/// Blocks each 2 s on a grid of this period; the least wait of each stretch of 12 s is 100 µs, and `lattice_us` gives what the grid bounds the
+/// clock by in one of its blocks.
+fn touched(intervals_us: impl Fn(f64) -> f64, lattice_us: [f64; 5]) -> Vec<Stage> {
+    (0..=30_u8)
+        .map(|place| {
+            let to_s = 2.0 * f64::from(place);
+            let bound = |residual_us| Bound { at_s: to_s, residual_us };
+            let upper = bound(if place % 6 == 2 { 100.0 } else { 300.0 });
+            let mut stage = stage(to_s, Block { interval_us: intervals_us(to_s), upper, ..Block::default() });
+            stage.lattice =
+                lattice_us.get(usize::from(place / 6)).filter(|_| place % 6 == 4).map(|us| bound(*us));
+            stage
+        })
+        .collect()
+}
+
+#[test]
+fn a_touch_is_refuted_where_the_grid_has_its_first_chance_later() {
+    let mut stages = touched(|_| 15_000.0, [99.0, 100.0, 101.0, 100.0, 101.0]);
+    let touches = touch::find(&mut stages, 10.0, |block| block.upper).map(|of| of.refuted);
+    assert_eq!(touches, Some(0.4));
+    let places: Vec<f64> =
+        stages.iter().filter(|of| of.touch_us.is_some()).map(|of| of.bounds.at_s).collect();
+    assert_eq!(places, [4.0, 16.0, 28.0, 40.0, 52.0]);
+}
+
+#[test]
+fn two_periods_are_one_interval_where_they_are_less_than_a_thousandth_apart() {
+    // Where the interval changes after 6 s, stretches begin there, and one fewer than is needed is over in the end.
+    let found = |before_us| {
+        let mut stages = touched(|to_s| if to_s < 6.0 { before_us } else { 15_000.0 }, [0.0; 5]);
+        touch::find(&mut stages, 10.0, |block| block.upper).is_some()
+    };
+    assert!(found(15_014.0) && found(14_986.0));
+    assert!(!found(15_015.0) && !found(14_985.0));
+}
+
+#[test]
 fn an_app_hands_over_batches_where_several_packets_come_at_once_and_rarer_than_the_grid() {
     let of = |packets, deliveries, interval_us| {
         [stage(2.0, Block { packets, deliveries, interval_us, ..Block::default() })]

@@ -500,3 +500,20 @@ fn packets_each_20_ms_visit_phases_of_a_15_ms_grid_that_lie_5_ms_apart() {
     assert!(link.interval_us.is_some_and(|us| (us - 15_000.0).abs() < 1.0), "{link:?}");
     assert!((link.beat_us - 5_000.0).abs() < 50.0, "{link:?}");
 }
+
+#[test]
+fn the_instant_of_either_of_two_clocks_reaches_over_both_intervals() {
+    let one = HostInstant { host_ns: 0, u_us: 10.0, u95_us: 20.0 };
+    // 100 µs later and 30 µs either way: both together reach from −20 to 130 µs.
+    let other = HostInstant { host_ns: 100_000, u_us: 5.0, u95_us: 30.0 };
+    for both in [either(&one, &other), either(&other, &one)] {
+        assert_eq!((both.host_ns, both.u95_us), (55_000, 75.0));
+        // The greater of both, and half of what lies between them: 10² + 50².
+        assert!((both.u_us * both.u_us - 2_600.0).abs() < 1e-9, "{both:?}");
+    }
+    // One that lies within the other changes nothing of its interval.
+    let wide = HostInstant { host_ns: 40_000, u_us: 60.0, u95_us: 200.0 };
+    for both in [either(&one, &wide), either(&wide, &one)] {
+        assert_eq!((both.host_ns, both.u95_us), (40_000, 200.0));
+    }
+}

@@ -63,6 +63,18 @@ fn a_link_that_loses_and_is_never_late_has_no_interval() {
 }
 
 #[test]
+fn eleven_lost_packets_are_certainty_and_ten_are_not() {
+    // Of 100 packets, 0.25 s apart, all that came were in time.
+    let of = |received: u16| {
+        let mut unseen = Unseen::new(0.250);
+        unseen.observe((10.0, 10.0 + 99.0 * 0.250), received, (0..received).map(|_| 100.0));
+        interval_ms(&unseen)
+    };
+    assert_eq!(of(89), 0.0);
+    assert_eq!(of(90), 62.5);
+}
+
+#[test]
 fn delays_that_spread_evenly_over_an_interval_speak_against_it() {
     let spread = watched(0.040, 5_000, |n| (n * 7_919 % 80_000) as f32);
     assert_eq!(spread.interval_us(), 0.0);

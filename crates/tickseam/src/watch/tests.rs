@@ -97,3 +97,19 @@ fn a_full_queue_that_loses_packets_tells_of_no_clock() {
         }
     }
 }
+
+#[test]
+fn a_bin_ends_after_five_seconds_once_it_has_a_dozen_packets_or_after_a_silence_as_long() {
+    let at = |device_s| Arrival::new(device_s, 100.0);
+    let of = |packets: u32, last_s: f64| {
+        let mut bin = Bin::new(&at(10.0));
+        for n in 1..packets {
+            bin.take(&at(10.0 + (last_s - 10.0) * f64::from(n) / f64::from(packets - 1)));
+        }
+        bin
+    };
+    assert!(of(12, 14.0).ends_before(&at(15.0)) && !of(12, 14.0).ends_before(&at(14.9)));
+    // With fewer it goes on, unless nothing came for longer than it lasts.
+    assert!(!of(11, 14.0).ends_before(&at(15.0)) && !of(11, 14.0).ends_before(&at(19.0)));
+    assert!(of(11, 14.0).ends_before(&at(19.1)));
+}

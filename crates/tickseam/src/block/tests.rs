@@ -1,0 +1,78 @@
+#![allow(
+    clippy::arithmetic_side_effects,
+    clippy::cast_possible_truncation,
+    clippy::expect_used,
+    clippy::unwrap_used,
+    reason = "a test stops at the first surprise, and its numbers are small"
+)]
+extern crate std;
+use super::*;
+use std::vec::Vec;
+
+#[test]
+fn a_delivery_is_over_after_a_pause_and_after_twelve_milliseconds() {
+    let behind_us = |stamps_us: &[i64]| {
+        let mut deliveries = Deliveries::default();
+        stamps_us.iter().map(|us| deliveries.observe(us * 1_000)).collect::<Vec<f64>>()
+    };
+    assert_eq!(behind_us(&[7, 2_606, 5_206]), [0.0, 2_599.0, 0.0]);
+    assert_eq!(behind_us(&[0, 2_500, 5_000, 7_500, 10_000, 11_999]).last(), Some(&11_999.0));
+    assert_eq!(behind_us(&[0, 2_500, 5_000, 7_500, 10_000, 12_000]).last(), Some(&0.0));
+    // A stamp from before the one before it begins anew.
+    assert_eq!(behind_us(&[1_000, 999, 1_099]), [0.0, 0.0, 100.0]);
+}
+
+/// A block of packets each 20 ms that were delivered at the next instant of a grid of 15 ms, on a line of this rate.
+fn on_a_grid(rate_ppm: f64) -> Blocks {
+    let line = WorkingLine { rate_ppm, ..WorkingLine::default() };
+    let mut blocks = Blocks::new(line, &Setup::new(50.0, 0.020), None);
+    for n in 0..50 {
+        let at_s = f64::from(n) * 0.020;
+        let ready_us = at_s * 1e6 * (1.0 + rate_ppm * 1e-6) + 1.0;
+        let wait_us = (libm::ceil(ready_us / 15_000.0) * 15_000.0 - ready_us) as f32;
+        let entry = Entry {
+            at_s: at_s as f32,
+            stamp_us: wait_us,
+            delivery_us: wait_us,
+            instant_us: f32::NAN,
+            first: true,
+        };
+        blocks.entries.push(entry).expect("a block has room for fifty");
+    }
+    blocks
+}
+
+#[test]
+fn deliveries_agree_with_the_period_of_their_grid_however_the_line_runs() {
+    for rate_ppm in [0.0, 40.0, -5_000.0, 5_000.0] {
+        let blocks = on_a_grid(rate_ppm);
+        // Times of a second in single precision are good to 0.06 µs.
+        let exact = blocks.agreement(15_000.0).unwrap();
+        assert!((0.999..=1.0).contains(&exact), "{rate_ppm} ppm: {exact}");
+        // A third more: the same differences lie a quarter turn off on the mean, which is what chance gives.
+        let chance = blocks.agreement(19_700.0).unwrap();
+        assert!(chance < 0.6, "{rate_ppm} ppm: {chance}");
+    }
+    // Nothing is said where hardly a packet waited longer than another.
+    let mut alike = on_a_grid(0.0);
+    alike.entries.iter_mut().for_each(|entry| entry.delivery_us = 100.0);
+    assert_eq!(alike.agreement(15_000.0), None);
+}
+
+#[test]
+fn a_step_that_the_stamps_keep_to_is_met_where_packets_came_and_any_other_is_not() {
+    let met = |stamped: &dyn Fn(f64) -> f64| {
+        let setup = Setup { resolution_us: 1_600.0, ..Setup::new(50.0, 0.020) };
+        // The middle of a sixteenth, where rounding does not matter.
+        let line = WorkingLine { offset_us: 50.0, ..WorkingLine::default() };
+        let mut blocks = Blocks::new(line, &setup, None);
+        for n in 0..40 {
+            // 20.1 ms apart: each nine sixteenths of the step later in it than the one before.
+            let at_s = f64::from(n) * 0.020_1;
+            blocks.observe(Arrival::new(at_s, stamped(at_s * 1e6 + 5_050.0) - at_s * 1e6));
+        }
+        blocks.close().unwrap().met
+    };
+    assert_eq!(met(&|us| libm::floor(us / 1_600.0) * 1_600.0).count_ones(), 16);
+    assert_eq!(met(&|us| us), 0);
+}
