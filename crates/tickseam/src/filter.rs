@@ -56,6 +56,8 @@ pub struct Outcome {
     pub lower_refuted: bool,
     /// The upper bound contradicted what was known, and the region gave way.
     pub reopened: bool,
+    /// It contradicted it so far that what was known is forgotten.
+    pub forgotten: bool,
 }
 
 /// The feasible region under one limit on the wander.
@@ -141,6 +143,7 @@ impl Feasible {
             } else {
                 outcome.reopened = true;
                 slightly = self.give_way(upper.at_s - self.at_s, upper.residual_us, prior);
+                outcome.forgotten = !slightly;
             }
         }
         // Where all was wrong that was known, so was the line that the block was laid against to find its lower bound.
@@ -206,9 +209,7 @@ impl Feasible {
                 return true;
             }
         }
-        // As little is known now as at the start.
-        let way = high - low + violation;
-        let depth = if way > prior.depth_us { way } else { prior.depth_us };
+        let depth = high - low + violation;
         self.region =
             Region::rectangle(prior.rate_ppm, prior.rate_half_width_ppm, bound_us - depth, bound_us);
         false
@@ -229,11 +230,12 @@ impl Bank {
 
     /// Takes a block's bounds in; a bound counts as refuted when every limit refutes it.
     pub fn observe(&mut self, bounds: &Bounds, prior: &Prior) -> Outcome {
-        let mut outcome = Outcome { lower_refuted: true, reopened: true };
+        let mut outcome = Outcome { lower_refuted: true, reopened: true, forgotten: true };
         for model in &mut self.models {
             let one = model.observe(bounds, prior);
             outcome.lower_refuted &= one.lower_refuted;
             outcome.reopened &= one.reopened;
+            outcome.forgotten &= one.forgotten;
         }
         let greatest = self.models.iter().map(|m| m.weight).fold(0.0, |a: f64, b| if b > a { b } else { a });
         for model in &mut self.models {

@@ -282,6 +282,10 @@ impl Live {
             .get_or_insert_with(|| Feasible::new(&deep, WIDEST_CURVATURE, clock_upper))
             .observe(&clock_bounds, &prior);
         let outcome = bank.observe(&bounds, &prior);
+        if outcome.forgotten {
+            // As little is known now as at the start.
+            *bank = Bank::new(&prior, block.upper);
+        }
         if (outcome.reopened || outcome.lower_refuted) && f64::from(self.widened) < WIDEST {
             self.widened *= 2.0;
         }

@@ -45,7 +45,7 @@ fn one_refuted_lower_bound_is_left_out() {
     let (mut with, mut without) = (settled(2e-3), settled(2e-3));
     let wrong = Bounds { lower: bound(200.0, 10.0 * 200.0 + 3_000.0), ..seen(200.0) };
     let outcome = with.observe(&wrong, &PRIOR);
-    assert_eq!(outcome, Outcome { lower_refuted: true, reopened: false });
+    assert_eq!(outcome, Outcome { lower_refuted: true, ..Outcome::default() });
     let _ = without.observe(&Bounds { lower: None, ..wrong }, &PRIOR);
     assert_eq!(with.region(), without.region());
     // And what comes after it is taken as before.
@@ -64,10 +64,10 @@ fn five_refuted_lower_bounds_in_a_row_reopen_what_is_known() {
     };
     for i in 0..4_u32 {
         let outcome = feasible.observe(&jumped(200.0 + 2.0 * f64::from(i)), &PRIOR);
-        assert_eq!(outcome, Outcome { lower_refuted: true, reopened: false });
+        assert_eq!(outcome, Outcome { lower_refuted: true, ..Outcome::default() });
     }
     let outcome = feasible.observe(&jumped(208.0), &PRIOR);
-    assert_eq!(outcome, Outcome { lower_refuted: true, reopened: true });
+    assert_eq!(outcome, Outcome { lower_refuted: true, reopened: true, forgotten: false });
     let truth = 10.0 * 208.0 + 10_000.0;
     let (low, high) = feasible.region().offset_range();
     assert!(low < truth && truth < high, "{low} {high} {truth}");
@@ -100,7 +100,10 @@ fn an_upper_bound_below_what_is_known_makes_the_region_give_way() {
         let low = feasible.region().offset_range_at(200.0 - feasible.at_s()).0;
         let bounds = Bounds { at_s: 200.0, upper: bound(200.0, low - violation_us), ..Bounds::default() };
         let outcome = feasible.observe(&bounds, &PRIOR);
-        assert_eq!(outcome, Outcome { lower_refuted: false, reopened: true });
+        assert_eq!(
+            outcome,
+            Outcome { reopened: true, forgotten: violation_us > 2_000.0, ..Outcome::default() }
+        );
         let (low_now, high_now) = feasible.region().offset_range();
         assert!(high_now <= low - violation_us + 1e-6 && low_now < high_now, "{violation_us}");
     }
@@ -111,7 +114,7 @@ fn a_doubtful_upper_bound_that_contradicts_is_left_out() {
     let mut feasible = settled(2e-3);
     let mut untouched = feasible.clone();
     let bounds = Bounds { at_s: 200.0, upper: bound(200.0, -5_000.0), doubtful: true, ..Bounds::default() };
-    assert_eq!(feasible.observe(&bounds, &PRIOR), Outcome { lower_refuted: true, reopened: false });
+    assert_eq!(feasible.observe(&bounds, &PRIOR), Outcome { lower_refuted: true, ..Outcome::default() });
     untouched.advance(200.0, &PRIOR);
     assert_eq!(feasible.region(), untouched.region());
 }

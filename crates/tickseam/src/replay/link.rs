@@ -115,10 +115,19 @@ const RAISED_US: f64 = 2_000.0;
 /// the clock, and those around them in which they come later and later, or sooner and sooner: they waited in a queue, and bound nothing from below.
 pub(super) fn mark_raised(stages: &mut [Stage], (least_ppm, greatest_ppm): (f64, f64), wait_us: f64) {
     let mut ceiling = None;
-    stages.iter_mut().for_each(|stage| stage.raised_us = raised_us(stage, &mut ceiling, greatest_ppm));
-    let mut ceiling = None;
+    stages
+        .iter_mut()
+        .for_each(|stage| stage.raised_us = raised_us(stage, stage.upper, &mut ceiling, greatest_ppm));
+    let (mut ceiling, mut after): (_, Option<Bound>) = (None, None);
     for stage in stages.iter_mut().rev() {
-        stage.raised_us = greater(raised_us(stage, &mut ceiling, least_ppm), stage.raised_us);
+        // A few stamps that came too early, as at a segment's end, must not raise all that came before them: two blocks bear each other out.
+        let borne_out = stage.upper.zip(after).map(|(upper, after)| {
+            let higher_us =
+                greater(upper.residual_us, after.residual_us + least_ppm * (upper.at_s - after.at_s));
+            Bound { residual_us: higher_us, ..upper }
+        });
+        stage.raised_us = greater(raised_us(stage, borne_out, &mut ceiling, least_ppm), stage.raised_us);
+        after = stage.upper.or(after);
     }
     let mut queued = false;
     let mut mark = |stage: &mut Stage| {
@@ -132,11 +141,11 @@ pub(super) fn mark_raised(stages: &mut [Stage], (least_ppm, greatest_ppm): (f64,
 }
 
 /// How much later a stage's packets came than the ceiling, µs, which is carried to it at a rate, ppm, and lowered by what it proves.
-fn raised_us(stage: &Stage, ceiling: &mut Option<Bound>, rate_ppm: f64) -> f64 {
-    let (Some(block), Some(upper)) = (&stage.block, stage.upper) else { return 0.0 };
+fn raised_us(stage: &Stage, upper: Option<Bound>, ceiling: &mut Option<Bound>, rate_ppm: f64) -> f64 {
+    let Some(block) = &stage.block else { return 0.0 };
     let at_us = |b: &Bound, at_s: f64| b.residual_us + rate_ppm * (at_s - b.at_s);
     let raised_us = ceiling.map_or(0.0, |c| block.minimum.residual_us - at_us(&c, block.minimum.at_s));
-    if ceiling.is_none_or(|c| upper.residual_us < at_us(&c, upper.at_s)) {
+    if let Some(upper) = upper.filter(|u| ceiling.is_none_or(|c| u.residual_us < at_us(&c, u.at_s))) {
         *ceiling = Some(upper);
     }
     raised_us
