@@ -724,9 +724,9 @@ fn stream_summaries(ways: &Ways<'_>, gaps: &[Gap]) -> Vec<StreamSummary> {
 
 /// Least stretch of device time that one map of `alignment.json` covers, s, and most maps of one piece.
 const MAP_SPAN_S: f64 = 60.0;
+const MOST_MAPS: f64 = 500.0;
 /// The least beat that is one, ms: a divisor of periods as they are chosen, not as they are measured (own choice).
 const LEAST_BEAT_MS: f64 = 0.02;
-const MOST_MAPS: f64 = 500.0;
 
 fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> SegmentSummary {
     let packets = ways.captured.packets;

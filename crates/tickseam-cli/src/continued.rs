@@ -22,9 +22,9 @@ const HELD_BACK_S: f64 = 2.0;
 /// bears out.
 const MOST_PACKETS: i64 = 32;
 
-/// How far the host's clock may differ from the time that those packets take, s: what delivery commonly varies by, as the
+/// How far the host's clock may differ from the time that packets take by their numbers, s: what delivery commonly varies by, as the
 /// intake has it.
-const ON_TIME_S: f64 = 0.25;
+pub(crate) const ON_TIME_S: f64 = 0.25;
 
 /// How far packets may be off the count that ticks foretell: half of one, and what is rounded.
 const AGREES: f64 = 0.6;

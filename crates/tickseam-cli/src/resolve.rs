@@ -9,7 +9,7 @@ use tickseam::intake::{
 use tickseam::setup::HOST_TOLERANCE_PPM;
 use tickseam_record::{Description, MOST_STREAMS, Packets, Stream};
 
-use crate::continued::{TickStep, rejoin};
+use crate::continued::{ON_TIME_S, TickStep, rejoin};
 
 /// Segment of a packet that has no place: a duplicate, a refused one, one that was never settled.
 pub const NOWHERE: u32 = u32::MAX;
@@ -53,10 +53,6 @@ struct BeforeRestart {
     /// Rows, and sequence numbers as sent.
     rows: Vec<(u32, i64)>,
 }
-
-/// How far the host's clock may differ from what packets before a restart's first settled one are numbered by, s: what delivery commonly varies
-/// by, as the intake has it.
-const ON_TIME_S: f64 = 0.25;
 
 /// What became of the packets of one stream.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -16,6 +16,7 @@ const MET_S: f64 = 60.0;
 const WINDOW: usize = 10;
 /// Share of the packets that may seem late on a link that never sends again.
 const LATE_NEVER: f64 = 0.03;
+
 /// Mean lateness of the deliveries on a grid, µs.
 pub(super) fn mean_lateness_us(stages: &[Stage]) -> f64 {
     let (mut sum, mut n) = (0.0, 0.0);
