@@ -1,6 +1,7 @@
 //! What the bounds of one block after another leave of (rate, offset), under several limits on the crystal's wander.
 
 use crate::block::Bound;
+use crate::number::lesser;
 use crate::region::{Keep, Region};
 
 /// Limits on how fast the rate may change that are weighed against each other, ppm/s, gentlest first.
@@ -133,7 +134,7 @@ impl Feasible {
     pub fn observe(&mut self, bounds: &Bounds, prior: &Prior) -> Outcome {
         self.advance(bounds.at_s, prior);
         let mut outcome = Outcome::default();
-        let before = self.region.area();
+        let (before, height_us) = (self.region.area(), self.region.height_us());
         let mut slightly = true;
         if let Some(upper) = bounds.upper
             && !self.narrow(upper, Keep::Below, before)
@@ -171,7 +172,24 @@ impl Feasible {
         let after = self.region.area();
         let ratio = if before > 0.0 && after < before { after / before } else { 1.0 };
         self.weight *= if ratio < COLLAPSE || outcome.reopened { COLLAPSE } else { ratio };
+        if !bounds.doubtful {
+            self.leave_half(bounds, height_us);
+        }
         outcome
+    }
+
+    /// Opens the region downwards until half of the offsets that it had are left, or of those that the bounds leave by themselves: a block that
+    /// takes away more has a bound that is off, or comes after one that was, more often than it knows so much. Its packets were there, and
+    /// hold from above.
+    fn leave_half(&mut self, bounds: &Bounds, had_us: f64) {
+        let own_us = bounds.upper.zip(bounds.lower).map_or(had_us, |(u, l)| u.residual_us - l.residual_us);
+        let missing_us = lesser(own_us, had_us) / 2.0 - self.region.height_us();
+        if missing_us > 0.0 {
+            self.region.open(0.0, missing_us);
+            if let Some(upper) = bounds.upper {
+                let _ = self.region.cut(upper.at_s - self.at_s, upper.residual_us, Keep::Below);
+            }
+        }
     }
 
     /// Cuts the region by a bound; false, and the region as it was, if that left next to nothing of the area it had

@@ -201,7 +201,7 @@ impl Live {
             let lower = Some(Bound { residual_us: f64::from(self.pair_low_us), ..upper });
             let at_s = clock.at_s();
             *clock = Feasible::new(&deep, WIDEST_CURVATURE, Bound { at_s, ..upper });
-            let _ = clock.observe(&Bounds { at_s, lower, ..Bounds::default() }, &deep);
+            let _ = clock.observe(&Bounds { at_s, lower, upper: None, doubtful: true }, &deep);
         }
     }
 

@@ -45,6 +45,11 @@ pub(crate) const fn greater(a: f64, b: f64) -> f64 {
     if a > b { a } else { b }
 }
 
+/// The lesser of two values; `b` where `a` is NaN.
+pub(crate) const fn lesser(a: f64, b: f64) -> f64 {
+    if a < b { a } else { b }
+}
+
 /// `value` kept between two bounds.
 pub(crate) const fn between(value: f64, low: f64, high: f64) -> f64 {
     if value < low {

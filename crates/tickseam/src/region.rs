@@ -282,6 +282,12 @@ impl Region {
         self.range(|c| c.offset_us)
     }
 
+    /// How much of the offset is open, µs.
+    pub fn height_us(&self) -> f64 {
+        let (low_us, high_us) = self.offset_range();
+        high_us - low_us
+    }
+
     /// Least and greatest rate, ppm.
     pub fn rate_range(&self) -> (f64, f64) {
         self.range(|c| c.rate_ppm)

@@ -235,3 +235,26 @@ fn a_bound_just_below_a_high_region_leaves_no_sliver_that_says_more_than_is_know
         "{low_after_us} {high_after_us}"
     );
 }
+
+#[test]
+fn one_block_takes_away_half_of_what_is_known_at_the_most_unless_it_leaves_less_by_itself() {
+    let known = || {
+        let mut feasible = Feasible::new(&PRIOR, 0.01, Bound { at_s: 0.0, residual_us: 0.0 });
+        let both = Bounds { at_s: 0.0, upper: bound(0.0, 0.0), lower: bound(0.0, -1_000.0), doubtful: false };
+        let _ = feasible.observe(&both, &PRIOR);
+        feasible
+    };
+    let after = |upper: Option<Bound>, lower: Option<Bound>| {
+        let mut feasible = known();
+        let _ = feasible.observe(&Bounds { at_s: 0.0, upper, lower, doubtful: false }, &PRIOR);
+        feasible.region().offset_range()
+    };
+    assert_eq!(known().region().offset_range(), (-1_000.0, 0.0));
+    assert_eq!(after(bound(0.0, -400.0), None), (-1_000.0, -400.0));
+    // What a packet leaves of the upper end holds; the lower one may have been off.
+    assert_eq!(after(bound(0.0, -990.0), None), (-1_490.0, -990.0));
+    let (low_us, high_us) = after(None, bound(0.0, -10.0));
+    assert!(low_us <= -500.0 && high_us >= 0.0, "{low_us} {high_us}");
+    // 200 µs by itself: no less than half of that is left of it.
+    assert_eq!(after(bound(0.0, -300.0), bound(0.0, -500.0)), (-500.0, -300.0));
+}

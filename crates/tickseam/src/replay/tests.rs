@@ -45,23 +45,65 @@ fn stages_suffice_for_many_packets_and_for_much_time() {
 }
 
 #[test]
-fn two_halves_that_contradict_each_other_leave_twice_the_narrower_one_as_far_as_the_other() {
+fn two_halves_that_contradict_each_other_leave_twice_the_narrower_one_and_some_of_the_other() {
     let of = |low_us, high_us| Region::rectangle(0.0, 10.0, low_us, high_us);
-    // 100 to 140 µs and 200 to 300 µs: 20 µs more on either side, and then on to 200 µs; and the same upside down.
-    let (narrow, wide, below) = (of(100.0, 140.0), of(200.0, 300.0), of(-60.0, 40.0));
-    for (a, b, low_us, high_us) in [
-        (&narrow, &wide, 80.0, 200.0),
-        (&wide, &narrow, 80.0, 200.0),
-        (&narrow, &below, 40.0, 160.0),
-        (&below, &narrow, 40.0, 160.0),
-        // So near that twice the width reaches into the other.
-        (&narrow, &of(150.0, 250.0), 80.0, 160.0),
+    // 100 to 140 µs, 20 µs more on either side; and as far into the other as it lies away, twice, and no farther than it reaches.
+    let narrow = of(100.0, 140.0);
+    for (other, low_us, high_us) in [
+        (of(200.0, 500.0), 80.0, 320.0),
+        (of(200.0, 300.0), 80.0, 300.0),
+        (of(-60.0, 40.0), -60.0, 160.0),
+        (of(-200.0, 90.0), 70.0, 160.0),
+        (of(150.0, 250.0), 80.0, 170.0),
     ] {
-        let knot = contradicted(7.0, a, b);
-        assert!(knot.contradicted && knot.at_s == 7.0, "{knot:?}");
-        assert!((knot.low_us - low_us).abs() < 1e-9 && (knot.high_us - high_us).abs() < 1e-9, "{knot:?}");
-        assert!((knot.offset_us - 120.0).abs() < 1e-9, "{knot:?}");
+        for (a, b) in [(&narrow, &other), (&other, &narrow)] {
+            let knot = contradicted(7.0, a, b);
+            assert!(knot.contradicted && knot.at_s == 7.0, "{knot:?}");
+            assert!((knot.low_us - low_us).abs() < 1e-9 && (knot.high_us - high_us).abs() < 1e-9, "{knot:?}");
+            assert!((knot.offset_us - 120.0).abs() < 1e-9, "{knot:?}");
+        }
     }
+}
+
+#[test]
+fn two_halves_that_hardly_meet_leave_an_eighth_of_the_narrower_one() {
+    let of = |low_us, high_us| Region::rectangle(0.0, 10.0, low_us, high_us);
+    let both = |a: &Region, b: &Region| {
+        let knot = more_than_a_sliver(Knot::of(&a.intersection(b).unwrap(), 7.0), a, b);
+        (knot.low_us, knot.high_us, knot.contradicted)
+    };
+    // 2 µs in common, of 80: 10 µs are left around them. Half of it in common is as much as both say.
+    assert_eq!(both(&of(0.0, 80.0), &of(78.0, 300.0)), (74.0, 84.0, false));
+    assert_eq!(both(&of(78.0, 300.0), &of(0.0, 80.0)), (74.0, 84.0, false));
+    assert_eq!(both(&of(0.0, 80.0), &of(40.0, 300.0)), (40.0, 80.0, false));
+}
+
+#[test]
+fn a_touch_bounds_the_clock_no_farther_than_the_one_before_or_after_bears_it_out() {
+    // Five touches a minute apart on a clock of 2 ppm; the third waited for 3 ms.
+    let at = |n: usize, waited_us: f64| {
+        let (at_s, waited_us) = (60.0 * count(n), if n == 2 { waited_us } else { 0.0 });
+        let minimum = Bound { at_s, residual_us: 2.0 * at_s + waited_us };
+        let knot = Knot { at_s, rate_ppm: 2.0, ..Knot::default() };
+        Stage {
+            touch_us: Some(0.0),
+            scatter_us: 50.0,
+            knot,
+            ..stage(at_s, Block { minimum, ..Block::default() })
+        }
+    };
+    let lower = |waited_us: f64| -> Vec<f64> {
+        let mut stages: Vec<Stage> = (0..5).map(|n| at(n, waited_us)).collect();
+        touch::bound(&mut stages, 20.0, |block| block.minimum);
+        let above_clock = |s: &Stage| s.bounds.lower.map(|l| l.residual_us - 2.0 * l.at_s);
+        stages.iter().filter_map(above_clock).collect()
+    };
+    let even = lower(0.0);
+    let least_us = even[0];
+    assert!(even.len() == 5 && even.iter().all(|us| (us - least_us).abs() < 1e-9), "{even:?}");
+    // Five times 50 µs and four fifths more, the gap and 60 µs.
+    assert!((least_us + 450.0 + 20.0 + 60.0).abs() < 1e-9, "{least_us}");
+    assert_eq!(lower(3_000.0), even);
 }
 
 /// A stage with a block of two seconds that ends at `to_s`.

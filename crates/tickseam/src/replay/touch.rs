@@ -5,7 +5,7 @@ use super::link::mean_lateness_us;
 use super::stage::Stage;
 use crate::block::{Block, Bound};
 use crate::lattice;
-use crate::number::{between, count, greater};
+use crate::number::{between, count, greater, lesser};
 use crate::scatter::Scatter;
 use crate::setup::Setup;
 
@@ -265,19 +265,23 @@ pub(super) fn bound(stages: &mut [Stage], gap_us: f64, soonest: Soonest) {
     // Few touches know their scatter badly.
     let n = stages.iter().filter(|s| s.touch_us.is_some()).count();
     let reach = TOUCH_REACH * (1.0 + FEW_TOUCHES / count(if n > 0 { n } else { 1 }));
-    for stage in stages.iter_mut().filter(|s| s.touch_us.is_some()) {
-        let Some(block) = &stage.block else { continue };
-        let least = soonest(block);
-        let scattered_us = greater(reach * stage.scatter_us, TOUCH_LATENESS * lateness);
-        stage.touch_reach_us = scattered_us;
-        let low = least.residual_us - scattered_us - gap_us - TOUCH_US;
-        let known = stage
-            .bounds
-            .lower
-            .map_or(f64::NEG_INFINITY, |l| l.residual_us + stage.knot.rate_ppm * (least.at_s - l.at_s));
-        if low > known {
-            stage.bounds.lower = Some(Bound { residual_us: low, ..least });
+    let mut touches = stages.iter_mut().filter(|s| s.touch_us.is_some()).filter_map(|stage| {
+        let least = soonest(stage.block.as_ref()?);
+        stage.touch_reach_us = greater(reach * stage.scatter_us, TOUCH_LATENESS * lateness);
+        let low_us = least.residual_us - stage.touch_reach_us - gap_us - TOUCH_US;
+        Some((stage, Bound { residual_us: low_us, ..least }))
+    });
+    // No farther than the touch before or after bears it out: not each stretch has a packet that waited for next to nothing.
+    let (mut before, mut next, mut after) = (None, touches.next(), touches.next());
+    while let Some((stage, low)) = next {
+        let rate_ppm = stage.knot.rate_ppm;
+        let here_us = |b: Bound| b.residual_us + rate_ppm * (low.at_s - b.at_s);
+        let neighbours = before.into_iter().chain(after.as_ref().map(|&(_, b)| b));
+        let low_us = lesser(neighbours.map(here_us).fold(f64::NEG_INFINITY, greater), low.residual_us);
+        if low_us > stage.bounds.lower.map_or(f64::NEG_INFINITY, here_us) {
+            stage.bounds.lower = Some(Bound { residual_us: low_us, ..low });
         }
+        (before, next, after) = (Some(low), after, touches.next());
     }
 }
 
