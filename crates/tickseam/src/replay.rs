@@ -97,6 +97,9 @@ const SHARP_US: f64 = 60.0;
 const SHARP_LATENESS: f64 = 0.3;
 /// Width of the rates that are possible above which the regression's is taken, ppm.
 const RATE_OPEN_PPM: f64 = 4.0;
+/// Stages on either side whose least delays are counted near the top, and how many have to lie there.
+const TOP_STAGES: usize = 64;
+const NEAR_TOP: usize = 4;
 /// Share of packets at their first chance below which twice the found period is tried.
 const ON_TIME_SHARE: f64 = 0.6;
 /// Share of the blocks on a grid from which on the link counts as one with a grid: a false finding is dropped again
@@ -351,16 +354,38 @@ fn within_bounds(
 /// Without a grid: the least delayed packets of many blocks touch the clock, so that it lies near the top of what is
 /// possible. Where that leaves the rate open, the regression over the lower envelope knows it better.
 fn below_the_top(stages: &mut [Stage], setup: &Setup, line: WorkingLine) {
-    for stage in stages.iter_mut() {
-        let scatter_us = stage.scatter_us;
-        let rounded_us = setup.below_us(stage.unmet_us) + setup.beside_step_us(scatter_us);
+    for i in 0..stages.len() {
+        let top_us = below_top_us(stages, i);
+        let Some(stage) = stages.get_mut(i) else { return };
+        let rounded_us = setup.below_us(stage.unmet_us) + setup.beside_step_us(stage.scatter_us);
         let knot = &mut stage.knot;
-        let near_top = knot.high_us - TOP_SCATTER * scatter_us - rounded_us;
+        let near_top = knot.high_us - top_us - rounded_us;
         knot.offset_us = between(near_top, knot.low_us, knot.high_us);
         if knot.rate_high_ppm - knot.rate_low_ppm > RATE_OPEN_PPM {
             knot.rate_ppm = between(line.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm);
         }
     }
+}
+
+/// How far below the top of what is possible the clock is expected, µs: as far as the least delays around lie apart there, where they lie no
+/// closer farther up; else by what they scatter by.
+fn below_top_us(stages: &[Stage], at: usize) -> f64 {
+    let Some(stage) = stages.get(at) else { return 0.0 };
+    let within_us = TOP_SCATTER * stage.scatter_us;
+    let around = stages.get(at.saturating_sub(TOP_STAGES)..).unwrap_or_default();
+    let (mut near, mut farther) = (0_usize, 0_usize);
+    for stage in around.iter().take(2 * TOP_STAGES) {
+        if let Some(block) = &stage.block {
+            let knot = &stage.knot;
+            let above_us =
+                block.minimum.residual_us - knot.high_us - knot.rate_ppm * (block.minimum.at_s - knot.at_s);
+            near = near.saturating_add(usize::from(above_us < within_us));
+            farther = farther.saturating_add(usize::from(above_us < 2.0 * within_us));
+        }
+    }
+    // Even where half of those within twice the distance lie in the nearer half; a quarter would be a density that only begins there.
+    let even = between(4.0 * count(near) / count(farther) - 1.0, 0.0, 1.0);
+    if near < NEAR_TOP { within_us } else { within_us * (1.0 - even + even / count(near)) }
 }
 
 /// Narrows the knots by what the least waits touch, in rounds, each with a better idea of the rate.

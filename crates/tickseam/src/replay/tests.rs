@@ -79,6 +79,27 @@ fn two_halves_that_hardly_meet_leave_an_eighth_of_the_narrower_one() {
 }
 
 #[test]
+fn the_clock_lies_as_far_below_the_top_as_least_delays_lie_apart_there() {
+    // A hundred least delays above the top at 0, which scatter by 8 ms: in each hundredth of `spread_us`, or more and more farther up.
+    let below = |height_us: fn(f64) -> f64| {
+        let above = |n: usize| {
+            let minimum = Bound { at_s: count(n), residual_us: height_us(count(n) / 100.0) };
+            let knot = Knot { at_s: count(n), high_us: 0.0, ..Knot::default() };
+            Stage { scatter_us: 8_000.0, knot, ..stage(count(n), Block { minimum, ..Block::default() }) }
+        };
+        let stages: Vec<Stage> = (0..100).map(above).collect();
+        below_top_us(&stages, 50)
+    };
+    // One each 0.28 ms: of the fourteen and a half within half of the scatter, 15 are there.
+    let even_us = below(|share| share * 28_000.0);
+    assert!((even_us - 4_000.0 / 15.0).abs() < 1e-9, "{even_us}");
+    // Four times as many within twice the distance: a density that begins at the top, where the first lies far above it.
+    assert!(below(|share| libm::sqrt(share) * 28_000.0) > 2_500.0);
+    // Three near the top tell nothing.
+    assert_eq!(below(|share| if share < 0.03 { 100.0 } else { 28_000.0 }), 4_000.0);
+}
+
+#[test]
 fn a_touch_bounds_the_clock_no_farther_than_the_one_before_or_after_bears_it_out() {
     // Five touches a minute apart on a clock of 2 ppm; the third waited for 3 ms.
     let at = |n: usize, waited_us: f64| {
