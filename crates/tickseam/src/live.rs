@@ -241,6 +241,7 @@ impl Live {
                     let high = before.high_us + before.rate_ppm * (lower.at_s - before.at_s);
                     self.missed_us = greater(lower.residual_us - high, self.missed_us);
                 }
+                self.missed_us = greater(self.blocks.sooner_us(), self.missed_us);
                 let seen = 2.0 * self.missed_us + LEAST_ALLOWANCE_US;
                 let allowance = if self.slips >= SLIPS_NEEDED { seen } else { greater(seen, ALLOWANCE_US) }
                     * f64::from(self.widened);

@@ -11,7 +11,7 @@ mod touch;
 
 pub use stage::{Stage, known_at};
 
-use crate::block::{Arrival, Bound, Interval, WorkingLine, lifted_us};
+use crate::block::{Arrival, Bound, Interval, PART, WorkingLine, lifted_us};
 use crate::filter::{Bank, CURVATURES, Feasible, Prior};
 use crate::lattice::LONGEST_US;
 use crate::number::{between, count, greater};
@@ -175,7 +175,7 @@ pub fn replay(
     }
     // Where the grid is laid wrongly, deliveries may come before its instants on the mean: that allows for no misses less.
     let lateness = greater(link::mean_lateness_us(stages), 0.0);
-    report.allowance_us = ALLOWANCE_US + LATENESS_REACH * lateness;
+    report.allowance_us = ALLOWANCE_US + LATENESS_REACH * lateness + link::sooner_us(stages);
     report.reach = REACH;
     for _ in 0..DOUBLINGS {
         set_bounds(stages, setup, &report);
@@ -297,11 +297,16 @@ fn find_grid(
     if let Some(whole_us) = blocks.found_a_part_of_us() {
         report.interval = Some(Interval::declared(whole_us));
     }
-    for _ in 0..2 {
+    for _ in 0..3 {
         let Some(interval) = report.interval else { break };
         let declared = setup.interval_us.is_some() && !report.declared_refuted;
         let doubled_fits = blocks.doubled_fits() && !declared;
         (used, blocks) = stage::fill(arrivals, pairs, line, setup, Some(interval), stages);
+        if let Some(whole) = blocks.interval().filter(|i| !declared && i.period_us > PART * interval.period_us) {
+            // Packets kept to every second instant of it, or fewer.
+            report.interval = Some(whole);
+            continue;
+        }
         if !doubled_fits || link::on_time_share(stages.get(..used).unwrap_or_default()) > ON_TIME_SHARE {
             break;
         }
@@ -377,7 +382,8 @@ fn by_touches(
         set_bounds(stages, setup, report);
         stages.iter_mut().for_each(|stage| stage.touch_reach_us = 0.0);
         let by_instants = touch::find(stages, period_s, |block| block.minimum);
-        if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {
+        let all_wait = report.collected_us == 0.0 && link::sooner_us(stages) == 0.0;
+        if by_instants.is_some() && all_wait && report.reach <= REACH {
             touch::bound(stages, gap_us, |block| block.minimum);
         }
         weigh(stages, prior, ends, report);

@@ -27,6 +27,11 @@ pub(super) fn mean_lateness_us(stages: &[Stage]) -> f64 {
     if n > 0.0 { sum / n } else { 0.0 }
 }
 
+/// The most by which packets that did not wait for the grid came sooner than those that did, µs.
+pub(super) fn sooner_us(stages: &[Stage]) -> f64 {
+    stages.iter().map(|stage| stage.sooner_us).fold(0.0, greater)
+}
+
 /// A bound that rests on a grid is taken no farther than the blocks before and after bear it out, since what one
 /// block misreads its neighbours rarely do.
 pub(super) fn clip_outliers(stages: &mut [Stage]) {
