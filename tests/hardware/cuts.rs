@@ -299,22 +299,52 @@ impl<'a> Cut<'a> {
     }
 }
 
-fn verdicts(starts: usize, seeds: u64) -> Option<Vec<Verdict>> {
-    let folder = folder()?;
+/// Of so many recordings of a family one of the two ways is known to hold less than 95 %, or to miss by more than three times its interval:
+/// in all cuts, and in the few. Nothing tells a wrong nominal rate from the beat before half a minute of a slow stream has come, live; the rest is
+/// named in the test's table and has not been traced.
+fn known_to_miss(family: &str) -> (usize, usize) {
+    match family {
+        "wrong nominal rate" => (40, 12),
+        "random losses" | "wrong interval" | "ticks" => (2, 1),
+        _ => (0, 0),
+    }
+}
+
+/// Examines cuts that begin at so many places, with chance drawn so often; `known` is how many of a family may miss.
+fn examine(starts: usize, seeds: u64, known: impl Fn(&str) -> usize) {
+    let Some(folder) = folder() else { return };
     let captures: Vec<Capture> = FILES.iter().map(|name| capture(&folder, name)).collect();
     let cuts: Vec<Cut<'_>> =
         captures.iter().flat_map(|capture| families::all(capture, starts, seeds)).collect();
-    Some(on_all_cores(&cuts, Verdict::of))
+    let verdicts = on_all_cores(&cuts, Verdict::of);
+    table(&verdicts, "family", |verdict| verdict.family);
+    table(&verdicts, "capture", |verdict| verdict.capture);
+    let every_line = std::env::var_os("TICKSEAM_CUTS").is_some();
+    let mut missed: BTreeMap<&str, usize> = BTreeMap::new();
+    for verdict in &verdicts {
+        let misses = verdict.fails(0.95, 3.0);
+        if misses || every_line {
+            println!("{}", verdict.line());
+        }
+        *missed.entry(verdict.family).or_default() += usize::from(misses);
+        // Whatever was declared wrongly, the replay looks at all of it before it says anything.
+        if known(verdict.family) == 0 {
+            assert!(verdict.rate_held >= 0.95, "{}", verdict.line());
+        }
+    }
+    for (family, missed) in missed {
+        assert!(missed <= known(family), "{family}: {missed} recordings missed");
+    }
 }
 
 #[test]
-#[ignore = "examination"]
-fn cuts_in_full() {
-    let Some(verdicts) = verdicts(9, 3) else { return };
-    table(&verdicts);
-    for verdict in &verdicts {
-        if verdict.fails(0.95, 3.0) || std::env::var_os("TICKSEAM_CUTS").is_some() {
-            println!("{}", verdict.line());
-        }
-    }
+fn intervals_hold_the_truth_in_cuts_of_every_capture() {
+    examine(2, 1, |family| known_to_miss(family).1);
+}
+
+/// `TICKSEAM_CUTS=1` prints a line for each recording, and not only for those that miss.
+#[test]
+#[ignore = "as the test before, of all cuts"]
+fn intervals_hold_the_truth_in_all_cuts_of_every_capture() {
+    examine(9, 3, |family| known_to_miss(family).0);
 }

@@ -904,16 +904,16 @@ impl Blocks {
         let grouped = n_grouped.saturating_mul(20) > self.entries.len();
         let instants = if lateness < TIGHT * grid.interval_us && !grouped { margin } else { f64::INFINITY };
         let grouped = grouped && lateness < GROUPED_TIGHT * grid.interval_us;
-        self.bound(block, grid.interval_us, margin, instants, grouped, (phase.least, scale / n));
         if settled && !grouped && scale < BESIDE / 2.0 * grid.interval_us {
-            self.see_sooner(grid.interval_us * BESIDE + phase.least);
+            self.see_sooner(greater(grid.interval_us * BESIDE, DELIVERY_US) + phase.least);
         }
+        self.bound(block, grid.interval_us, margin, instants, grouped, (phase.least, scale / n));
         block.stretch_ppm = grid.stretch_ppm;
         grid.settle(phase.number, phase.least, scale / n);
     }
 
-    /// Sees packets that came more than `beside_us` after the grid's instants and yet sooner than all others. Where they begin or end the block,
-    /// it is the grid whose phase jumped.
+    /// Sees packets that came more than `beside_us` after the grid's instants and yet sooner than all others: they belong to no instant. Where they
+    /// begin or end the block, it is the grid whose phase jumped.
     fn see_sooner(&mut self, beside_us: f64) {
         let beside = |e: &Entry| f64::from(e.delivery_us - e.instant_us) > beside_us;
         if self.entries.first().is_some_and(beside) || self.entries.last().is_some_and(beside) {
@@ -924,7 +924,10 @@ impl Blocks {
             those.map(|e| e.delivery_us).fold(f32::INFINITY, |a, b| if b < a { b } else { a })
         };
         let sooner_us = least(false) - least(true);
-        self.sooner_us = if sooner_us > 0.0 { sooner_us } else { 0.0 };
+        if sooner_us > 0.0 {
+            self.sooner_us = sooner_us;
+            self.entries.iter_mut().filter(|e| beside(e)).for_each(|e| e.instant_us = f32::NAN);
+        }
     }
 
     /// Which period near the grid's explains a block's arrivals clearly better. Arrivals a few periods apart agree with the

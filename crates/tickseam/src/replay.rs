@@ -88,7 +88,9 @@ impl Report {
 /// Deliveries that come late against the grid may do so because the host is slow, or because the grid is one of windows
 /// rather than of instants, in which a packet may still catch the one under way. The second moves the first chance by
 /// as much, and the allowance grows by this multiple of the mean.
-const LATENESS_REACH: f64 = 2.0;
+pub(crate) const LATENESS_REACH: f64 = 2.0;
+/// Multiple of what packets are seen to miss their first chance by, at the least, that they may miss it by.
+pub(crate) const MISSED_REACH: f64 = 2.0;
 /// The limit on the wander is chosen anew for each window of this length, s, or of so many stretches between touches.
 const WINDOW_S: f64 = 600.0;
 const WINDOW_TOUCHES: f64 = 4.0;
@@ -175,7 +177,8 @@ pub fn replay(
     }
     // Where the grid is laid wrongly, deliveries may come before its instants on the mean: that allows for no misses less.
     let lateness = greater(link::mean_lateness_us(stages), 0.0);
-    report.allowance_us = ALLOWANCE_US + LATENESS_REACH * lateness + link::sooner_us(stages);
+    let missed_us = greater(MISSED_REACH * link::missed_us(stages, &prior), link::sooner_us(stages));
+    report.allowance_us = ALLOWANCE_US + LATENESS_REACH * lateness + missed_us;
     report.reach = REACH;
     for _ in 0..DOUBLINGS {
         set_bounds(stages, setup, &report);
@@ -297,16 +300,11 @@ fn find_grid(
     if let Some(whole_us) = blocks.found_a_part_of_us() {
         report.interval = Some(Interval::declared(whole_us));
     }
-    for _ in 0..3 {
+    let declared = setup.interval_us.is_some() && !report.declared_refuted;
+    for _ in 0..2 {
         let Some(interval) = report.interval else { break };
-        let declared = setup.interval_us.is_some() && !report.declared_refuted;
         let doubled_fits = blocks.doubled_fits() && !declared;
         (used, blocks) = stage::fill(arrivals, pairs, line, setup, Some(interval), stages);
-        if let Some(whole) = blocks.interval().filter(|i| !declared && i.period_us > PART * interval.period_us) {
-            // Packets kept to every second instant of it, or fewer.
-            report.interval = Some(whole);
-            continue;
-        }
         if !doubled_fits || link::on_time_share(stages.get(..used).unwrap_or_default()) > ON_TIME_SHARE {
             break;
         }
@@ -315,6 +313,14 @@ fn find_grid(
             phase_sd_us: 2.0 * interval.phase_sd_us,
             ..interval
         });
+    }
+    if let (Some(part), Some(whole)) = (report.interval, blocks.interval())
+        && !declared
+        && whole.period_us > PART * part.period_us
+    {
+        // Packets kept to every second instant, or fewer, of what was found.
+        report.interval = Some(whole);
+        (used, blocks) = stage::fill(arrivals, pairs, line, setup, Some(whole), stages);
     }
     report.shares_deliveries = blocks.shares_deliveries();
     (used, blocks.unseen_interval_us())

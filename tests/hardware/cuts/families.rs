@@ -13,13 +13,19 @@ pub(super) fn all(capture: &Capture, starts: usize, seeds: u64) -> Vec<Cut<'_>> 
     let mut cuts = vec![whole.piece(0, rows).named("whole", String::new())];
     for piece in pieces(&whole, starts) {
         cuts.push(piece.clone().named("pieces", String::new()));
-        cuts.push(Cut { delay: Delay::LeastOfCapture, ..piece }.named("pieces, capture's delay", String::new()));
+        cuts.push(
+            Cut { delay: Delay::LeastOfCapture, ..piece }.named("pieces, capture's delay", String::new()),
+        );
     }
     // Everything else on the whole, and on halves that do not tell the same.
     let middle = rows / 2;
     let mut grounds = vec![whole.piece(0, rows)];
     if starts > 2 {
-        grounds.extend([whole.piece(0, middle), whole.piece(middle, rows), whole.piece(rows / 4, rows * 3 / 4)]);
+        grounds.extend([
+            whole.piece(0, middle),
+            whole.piece(middle, rows),
+            whole.piece(rows / 4, rows * 3 / 4),
+        ]);
     }
     for ground in &grounds {
         thinned(ground, &mut cuts);

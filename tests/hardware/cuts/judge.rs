@@ -1,7 +1,5 @@
 //! What came out of a cut, against its truth.
 
-use std::collections::BTreeMap;
-
 use tickseam_cli::align::{Aligned, Captured, align};
 
 use super::Cut;
@@ -62,39 +60,6 @@ impl Verdict {
         let recording = cut.recording();
         let aligned = align(&Captured::of(&recording)).unwrap();
         let onsets_s = cut.onsets_s();
-        if let Some(want) = std::env::var_os("CUT_DEBUG")
-            && format!("{} {} {}", cut.capture.name, cut.family, cut.what).contains(want.to_str().unwrap())
-        {
-            println!("{} {} {}", cut.capture.name, cut.family, cut.what);
-            for piece in &aligned.estimates[&0].pieces {
-                println!("{:#?}", piece.report());
-            }
-            {
-                let e = &aligned.estimates[&0];
-                let line = tickseam::select::envelope_line(e.arrivals.iter().copied()).unwrap().working();
-                let mut stages = vec![tickseam::replay::Stage::empty(); 2000];
-                let report = tickseam::replay::replay(&e.arrivals, &[], line, &e.ground.setup, &mut stages);
-                for stage in &stages[..report.stages] {
-                    let b = stage.bounds();
-                    let base = |x: tickseam::block::Bound| x.residual_us - line.at(x.at_s);
-                    if let Some(k) = stage.block() {
-                        println!("{:7.2}..{:7.2} n {} on {} C {:.0} str {:.1} late {:.0} off {} reph {} min {:.0} stamped {:.0} blk up {:.0} lo {:?} like {:?} | up {:?} lo {:?}", k.from_s, k.to_s, k.packets, k.on_time, k.interval_us, k.stretch_ppm, k.lateness_us, k.off_grid, k.rephased, base(k.minimum), base(k.stamped), base(k.upper), k.lower.map(|x| base(x) as i64), k.likely.map(|x| base(x) as i64), b.upper.map(|x| base(x) as i64), b.lower.map(|x| base(x) as i64));
-                    }
-                }
-                println!("line {line:?}");
-            }
-            for (row, truth) in aligned.events.rows.iter().zip(&onsets_s).step_by(10) {
-                let (knot, _) = aligned.estimates[&0].pieces[0].known_at(*truth);
-                println!(
-                    "{truth:8.2} err {:8.3} u95 {:8.3} | live {:8.3} {:8.3} | knot {:.0} [{:.0} {:.0}] rate {:.1} [{:.1} {:.1}]",
-                    (row.onset_s.unwrap() - truth) * 1e3,
-                    row.u95_ms.unwrap(),
-                    row.live_onset_s.map_or(f64::NAN, |l| (l - truth) * 1e3),
-                    row.live_u95_ms.unwrap_or(f64::NAN),
-                    knot.offset_us, knot.low_us, knot.high_us, knot.rate_ppm, knot.rate_low_ppm, knot.rate_high_ppm
-                );
-            }
-        }
         let unplaced = (f64::INFINITY, 1.0);
         let rows = || aligned.events.rows.iter().zip(&onsets_s);
         let replayed: Vec<(f64, f64)> = rows()
@@ -180,43 +145,41 @@ fn rate_held(aligned: &Aligned, onsets_s: &[f64], true_ppm: f64) -> f64 {
     onsets_s.iter().filter(holds).count() as f64 / onsets_s.len() as f64
 }
 
-/// Prints verdicts by family.
-pub(super) fn table(verdicts: &[Verdict]) {
-    let mut by: BTreeMap<&str, Vec<&Verdict>> = BTreeMap::new();
-    let mut order = Vec::new();
+/// Prints verdicts, those together of which `of` says the same.
+pub(super) fn table(verdicts: &[Verdict], name: &str, of: impl Fn(&Verdict) -> &'static str) {
+    let mut order: Vec<&str> = Vec::new();
     for verdict in verdicts {
-        if !by.contains_key(verdict.family) {
-            order.push(verdict.family);
+        if !order.contains(&of(verdict)) {
+            order.push(of(verdict));
         }
-        by.entry(verdict.family).or_default().push(verdict);
     }
     println!(
-        "| family | recordings | held, replayed | least | worst error ÷ u95 | held, live | least | worst | rate held | drift held | below 95 % |\n\
-         | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
+        "\n| {name} | recordings | held, replayed | least | worst error ÷ u95 | median u95, ms | held, live | least | worst | median u95, ms | rate held | drift within its u95 | below 95 % |\n\
+         | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
     );
-    for family in order {
-        let of = &by[family];
-        let all = |which: fn(&Verdict) -> Held| {
-            let held: usize = of.iter().map(|v| which(v).held).sum();
-            let events: usize = of.iter().map(|v| which(v).events).sum();
-            let least = of.iter().map(|v| which(v).share()).fold(1.0, f64::min);
-            let worst = of.iter().map(|v| which(v).worst).fold(0.0, f64::max);
+    for one in order {
+        let those: Vec<&Verdict> = verdicts.iter().filter(|verdict| of(verdict) == one).collect();
+        let way = |way: fn(&Verdict) -> Held| {
+            let ways = || those.iter().map(|v| way(v));
+            let events: usize = ways().map(|held| held.events).sum();
+            let mut u95: Vec<f64> = ways().map(|held| held.median_u95_ms).collect();
+            u95.sort_by(f64::total_cmp);
             format!(
-                "{:.2} % | {:.0} % | {worst:.2}",
-                held as f64 / events.max(1) as f64 * 100.0,
-                least * 100.0
+                "{:.2} % | {:.0} % | {:.2} | {:.2}",
+                ways().map(|held| held.held).sum::<usize>() as f64 / events.max(1) as f64 * 100.0,
+                ways().map(|held| held.share()).fold(1.0, f64::min) * 100.0,
+                ways().map(|held| held.worst).fold(0.0, f64::max),
+                u95[u95.len() / 2],
             )
         };
-        let share =
-            |is: &dyn Fn(&&&Verdict) -> bool| of.iter().filter(is).count() as f64 / of.len() as f64 * 100.0;
+        let n = those.len() as f64;
         println!(
-            "| {family} | {} | {} | {} | {:.1} % | {:.1} % | {} |",
-            of.len(),
-            all(|v| v.replayed),
-            all(|v| v.live),
-            of.iter().map(|v| v.rate_held).sum::<f64>() / of.len() as f64 * 100.0,
-            share(&|v| v.drift_worst <= 1.96),
-            of.iter().filter(|v| v.fails(0.95, f64::INFINITY)).count(),
+            "| {one} | {n} | {} | {} | {:.1} % | {:.1} % | {} |",
+            way(|v| v.replayed),
+            way(|v| v.live),
+            those.iter().map(|v| v.rate_held).sum::<f64>() / n * 100.0,
+            those.iter().filter(|v| v.drift_worst <= 1.96).count() as f64 / n * 100.0,
+            those.iter().filter(|v| v.fails(0.95, f64::INFINITY)).count(),
         );
     }
 }

@@ -2,6 +2,7 @@
 
 use super::stage::Stage;
 use crate::block::{Arrival, Block, Bound, SHARED, Use, unmet_us};
+use crate::filter::Prior;
 use crate::lattice;
 use crate::number::{count, greater, magnitude};
 use crate::scatter::{self, Scatter};
@@ -30,6 +31,24 @@ pub(super) fn mean_lateness_us(stages: &[Stage]) -> f64 {
 /// The most by which packets that did not wait for the grid came sooner than those that did, µs.
 pub(super) fn sooner_us(stages: &[Stage]) -> f64 {
     stages.iter().map(|stage| stage.sooner_us).fold(0.0, greater)
+}
+
+/// Stages before and after that a grid's bound is held against.
+const AROUND: usize = 4;
+
+/// The most by which the grid's lower bounds lie above what stamps of the blocks around them leave, whatever the rate, µs: by as much packets missed
+/// their first chance.
+pub(super) fn missed_us(stages: &[Stage], prior: &Prior) -> f64 {
+    let mut missed_us = 0.0;
+    for (i, stage) in stages.iter().enumerate() {
+        let Some(lower) = stage.lattice else { continue };
+        let to = i.saturating_add(AROUND + 1).min(stages.len());
+        let around = stages.get(i.saturating_sub(AROUND)..to).unwrap_or_default();
+        for block in around.iter().filter_map(Stage::block) {
+            missed_us = greater(lower.residual_us - prior.most_us(&block.stamped, lower.at_s), missed_us);
+        }
+    }
+    missed_us
 }
 
 /// A bound that rests on a grid is taken no farther than the blocks before and after bear it out, since what one

@@ -86,6 +86,31 @@ fn how_late_deliveries_are_on_a_grid_is_the_mean_of_the_blocks_that_keep_to_one(
 }
 
 #[test]
+fn packets_missed_their_first_chance_by_as_much_as_bounds_around_contradict_each_other_at_any_rate() {
+    let prior = Prior { rate_ppm: 10.0, rate_half_width_ppm: 70.0, depth_us: 200_000.0 };
+    let of = |to_s: f64, lower_us: f64, stamped_us: f64| {
+        let bound = |residual_us: f64| Bound { at_s: to_s, residual_us: residual_us + 10.0 * to_s };
+        let mut stage = stage(to_s, Block { stamped: bound(stamped_us), ..Block::default() });
+        stage.lattice = Some(bound(lower_us));
+        stage
+    };
+    let high = |to_s| of(to_s, 1_000.0, 9_000.0);
+    // Ten seconds before or after, a rate within 70 ppm of the middle makes up for 700 µs, and for 2.8 ms forty seconds away.
+    for at in [2, 4] {
+        let mut stages: Vec<Stage> = (0..8_u8).map(|n| high(10.0 * f64::from(n))).collect();
+        stages[3] = of(30.0, 6_000.0, 9_000.0);
+        assert_eq!(link::missed_us(&stages, &prior), 0.0);
+        stages[at] = of(10.0 * count(at), -1_000.0, 3_000.0);
+        assert!((link::missed_us(&stages, &prior) - 2_300.0).abs() < 1e-9);
+    }
+    let mut far: Vec<Stage> = (0..8_u8).map(|n| high(10.0 * f64::from(n))).collect();
+    far[0] = of(0.0, 6_000.0, 9_000.0);
+    far[5] = of(50.0, -9_000.0, -5_000.0);
+    // Five stages away, nobody compares; the ones beside say 1000 + 5000 µs less 700.
+    assert!((link::missed_us(&far, &prior) - 5_300.0).abs() < 1e-9, "{}", link::missed_us(&far, &prior));
+}
+
+#[test]
 fn what_packets_left_unmet_of_a_step_is_asked_of_a_minute_at_a_time() {
     // Sixteenths of a step of 1.6 ms, half of which each block met: together the first two met all of it. What begins a minute after the
     // first is of the next minute, and there the packets at the ends may lie anywhere in their own parts.
