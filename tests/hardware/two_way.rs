@@ -28,7 +28,6 @@ struct Row {
     server_received_ns: i64,
     server_sent_ns: i64,
     received: i64,
-    true_received_ns: i64,
     true_sent_ns: i64,
 }
 
@@ -49,7 +48,6 @@ fn rows() -> Option<Vec<Row>> {
             server_received_ns: ns(fields[1]),
             server_sent_ns: ns(fields[2]),
             received: fields[3].parse().unwrap(),
-            true_received_ns: ns(fields[4]) - AHEAD_NS,
             true_sent_ns: ns(fields[5]) - AHEAD_NS,
         }
     };

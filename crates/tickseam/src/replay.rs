@@ -245,15 +245,20 @@ pub fn stages_needed(arrivals: usize, pairs: usize, span_s: f64) -> usize {
 /// The first and the last upper bound of a segment, from which the passes start, and how far each lies above the least that any bound may have come
 /// to there within the limits on the rate, µs: by so much the clock may lie deeper below it.
 #[derive(Clone, Copy)]
-struct Ends {
+pub(crate) struct Ends {
     first: Bound,
     last: Bound,
-    first_above_us: f64,
-    last_above_us: f64,
+    pub(crate) first_above_us: f64,
+    pub(crate) last_above_us: f64,
 }
 
 impl Ends {
-    fn new(first: Bound, last: Bound, all: impl Iterator<Item = Bound> + Clone, prior: &Prior) -> Self {
+    pub(crate) fn new(
+        first: Bound,
+        last: Bound,
+        all: impl Iterator<Item = Bound> + Clone,
+        prior: &Prior,
+    ) -> Self {
         let above_us = |end: Bound, rate_ppm: f64| {
             let here_us = all.clone().map(|b| b.residual_us + rate_ppm * (end.at_s - b.at_s));
             greater(end.residual_us - here_us.fold(end.residual_us, |a, b| if b < a { b } else { a }), 0.0)
@@ -279,7 +284,7 @@ fn rates(prior: &Prior) -> (f64, f64) {
 }
 
 /// The same, the clock that much deeper below the first arrivals.
-fn deeper(prior: &Prior, us: f64) -> Prior {
+pub(crate) fn deeper(prior: &Prior, us: f64) -> Prior {
     Prior { depth_us: prior.depth_us + us, ..*prior }
 }
 

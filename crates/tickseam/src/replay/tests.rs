@@ -94,20 +94,25 @@ fn packets_missed_their_first_chance_by_as_much_as_bounds_around_contradict_each
         stage.lattice = Some(bound(lower_us));
         stage
     };
-    let high = |to_s| of(to_s, 1_000.0, 9_000.0);
-    // Ten seconds before or after, a rate within 70 ppm of the middle makes up for 700 µs, and for 2.8 ms forty seconds away.
-    for at in [2, 4] {
-        let mut stages: Vec<Stage> = (0..8_u8).map(|n| high(10.0 * f64::from(n))).collect();
-        stages[3] = of(30.0, 6_000.0, 9_000.0);
-        assert_eq!(link::missed_us(&stages, &prior), 0.0);
-        stages[at] = of(10.0 * count(at), -1_000.0, 3_000.0);
-        assert!((link::missed_us(&stages, &prior) - 2_300.0).abs() < 1e-9);
+    // A stage each ten seconds, all alike but those that are named: a rate within 70 ppm of the middle makes up for 700 µs from one to the next.
+    let missed_us = |named: &[(u8, f64, f64)]| {
+        let stage = |n: u8| {
+            let (lower_us, stamped_us) = named
+                .iter()
+                .find(|named| named.0 == n)
+                .map_or((1_000.0, 9_000.0), |&(_, lower_us, stamped_us)| (lower_us, stamped_us));
+            of(10.0 * f64::from(n), lower_us, stamped_us)
+        };
+        link::missed_us(&(0..8).map(stage).collect::<Vec<Stage>>(), &prior)
+    };
+    let late = (3, 6_000.0, 9_000.0);
+    assert_eq!(missed_us(&[late]), 0.0);
+    for beside in [2, 4] {
+        assert!((missed_us(&[late, (beside, -1_000.0, 3_000.0)]) - 2_300.0).abs() < 1e-9);
     }
-    let mut far: Vec<Stage> = (0..8_u8).map(|n| high(10.0 * f64::from(n))).collect();
-    far[0] = of(0.0, 6_000.0, 9_000.0);
-    far[5] = of(50.0, -9_000.0, -5_000.0);
-    // Five stages away, nobody compares; the ones beside say 1000 + 5000 µs less 700.
-    assert!((link::missed_us(&far, &prior) - 5_300.0).abs() < 1e-9, "{}", link::missed_us(&far, &prior));
+    // Five stages away, nobody compares; those beside say 1000 + 5000 µs less 700.
+    let far = missed_us(&[(0, 6_000.0, 9_000.0), (5, -9_000.0, -5_000.0)]);
+    assert!((far - 5_300.0).abs() < 1e-9, "{far}");
 }
 
 #[test]
