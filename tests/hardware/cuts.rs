@@ -300,12 +300,19 @@ impl<'a> Cut<'a> {
 }
 
 /// Of so many recordings of a family one of the two ways is known to hold less than 95 %, or to miss by more than three times its interval:
-/// in all cuts, and in the few. Nothing tells a wrong nominal rate from the beat before half a minute of a slow stream has come, live; the rest is
-/// named in the test's table and has not been traced.
+/// in all cuts, and in the few.
+///
+/// - Live, a wrong nominal rate of a slow stream is told from the beat only once half a minute or more has come.
+/// - A link that loses packets and delivers none late is taken for one that never sends again and has no grid. Where an app loses packets of a
+///   connection that is locked to them, that is wrong, and nothing in the arrivals tells the two apart: the three Bluetooth LE captures show it.
+/// - The others have not been traced: a declared interval near to the true one, live, or of no part of it; a counter whose step divides the
+///   packets' period, so that all ticks are rounded alike.
 fn known_to_miss(family: &str) -> (usize, usize) {
     match family {
         "wrong nominal rate" => (40, 12),
-        "random losses" | "wrong interval" | "ticks" => (2, 1),
+        "slower device, random losses" => (36, 3),
+        "wrong interval" => (4, 2),
+        "ticks" => (1, 1),
         _ => (0, 0),
     }
 }

@@ -465,6 +465,14 @@ struct Entry {
     first: bool,
 }
 
+impl Entry {
+    /// Whether it came more than so much after the instant that it belongs to, µs.
+    #[inline(never)]
+    fn is_beside(&self, us: f32) -> bool {
+        self.delivery_us - self.instant_us > us
+    }
+}
+
 /// Collects arrivals into blocks; causal, bounded, O(1) for each packet but the one that closes a block.
 #[derive(Clone, Debug)]
 pub struct Blocks {
@@ -553,6 +561,7 @@ impl Blocks {
     }
 
     /// The grid that is believed in.
+    #[inline(never)]
     pub fn interval(&self) -> Option<Interval> {
         self.grid.as_ref().map(|g| Interval {
             period_us: g.interval_us,
@@ -794,6 +803,7 @@ impl Blocks {
     }
 
     /// If deliveries keep to every second, third, … instant though the packets' period gives them no reason to: which.
+    #[inline(never)]
     fn skipped(&self, grid: &Grid) -> Option<f64> {
         let firsts = self.firsts.n;
         if firsts < 8 {
@@ -915,18 +925,25 @@ impl Blocks {
     /// Sees packets that came more than `beside_us` after the grid's instants and yet sooner than all others: they belong to no instant. Where they
     /// begin or end the block, it is the grid whose phase jumped.
     fn see_sooner(&mut self, beside_us: f64) {
-        let beside = |e: &Entry| f64::from(e.delivery_us - e.instant_us) > beside_us;
+        let beside_us = single(beside_us);
+        let beside = |e: &Entry| e.is_beside(beside_us);
         if self.entries.first().is_some_and(beside) || self.entries.last().is_some_and(beside) {
             return;
         }
-        let least = |is: bool| {
-            let those = self.entries.iter().filter(|e| beside(e) == is);
-            those.map(|e| e.delivery_us).fold(f32::INFINITY, |a, b| if b < a { b } else { a })
-        };
-        let sooner_us = least(false) - least(true);
-        if sooner_us > 0.0 {
-            self.sooner_us = sooner_us;
-            self.entries.iter_mut().filter(|e| beside(e)).for_each(|e| e.instant_us = f32::NAN);
+        let (mut waited_us, mut sent_us) = (f32::INFINITY, f32::INFINITY);
+        for entry in &self.entries {
+            let least_us = if beside(entry) { &mut sent_us } else { &mut waited_us };
+            if entry.delivery_us < *least_us {
+                *least_us = entry.delivery_us;
+            }
+        }
+        if sent_us < waited_us {
+            self.sooner_us = waited_us - sent_us;
+            for entry in &mut self.entries {
+                if beside(entry) {
+                    entry.instant_us = f32::NAN;
+                }
+            }
         }
     }
 

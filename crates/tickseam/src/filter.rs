@@ -1,7 +1,6 @@
 //! What the bounds of one block after another leave of (rate, offset), under several limits on the crystal's wander.
 
 use crate::block::Bound;
-use crate::number::magnitude;
 use crate::region::{Keep, Region};
 
 /// Limits on how fast the rate may change that are weighed against each other, ppm/s, gentlest first.
@@ -35,14 +34,6 @@ pub struct Prior {
     pub rate_half_width_ppm: f64,
     /// How far below the first arrival's bound the offset may lie, µs.
     pub depth_us: f64,
-}
-
-impl Prior {
-    /// The most that an upper bound leaves at another device time, µs.
-    pub(crate) fn most_us(&self, upper: &Bound, at_s: f64) -> f64 {
-        let dx = at_s - upper.at_s;
-        upper.residual_us + self.rate_ppm * dx + self.rate_half_width_ppm * magnitude(dx)
-    }
 }
 
 /// What one block adds.

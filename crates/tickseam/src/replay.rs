@@ -177,8 +177,7 @@ pub fn replay(
     }
     // Where the grid is laid wrongly, deliveries may come before its instants on the mean: that allows for no misses less.
     let lateness = greater(link::mean_lateness_us(stages), 0.0);
-    let missed_us = greater(MISSED_REACH * link::missed_us(stages, &prior), link::sooner_us(stages));
-    report.allowance_us = ALLOWANCE_US + LATENESS_REACH * lateness + missed_us;
+    report.allowance_us = ALLOWANCE_US + LATENESS_REACH * lateness + link::missed_us(stages, &prior);
     report.reach = REACH;
     for _ in 0..DOUBLINGS {
         set_bounds(stages, setup, &report);
@@ -245,20 +244,15 @@ pub fn stages_needed(arrivals: usize, pairs: usize, span_s: f64) -> usize {
 /// The first and the last upper bound of a segment, from which the passes start, and how far each lies above the least that any bound may have come
 /// to there within the limits on the rate, µs: by so much the clock may lie deeper below it.
 #[derive(Clone, Copy)]
-pub(crate) struct Ends {
+struct Ends {
     first: Bound,
     last: Bound,
-    pub(crate) first_above_us: f64,
-    pub(crate) last_above_us: f64,
+    first_above_us: f64,
+    last_above_us: f64,
 }
 
 impl Ends {
-    pub(crate) fn new(
-        first: Bound,
-        last: Bound,
-        all: impl Iterator<Item = Bound> + Clone,
-        prior: &Prior,
-    ) -> Self {
+    fn new(first: Bound, last: Bound, all: impl Iterator<Item = Bound> + Clone, prior: &Prior) -> Self {
         let above_us = |end: Bound, rate_ppm: f64| {
             let here_us = all.clone().map(|b| b.residual_us + rate_ppm * (end.at_s - b.at_s));
             greater(end.residual_us - here_us.fold(end.residual_us, |a, b| if b < a { b } else { a }), 0.0)
@@ -284,7 +278,7 @@ fn rates(prior: &Prior) -> (f64, f64) {
 }
 
 /// The same, the clock that much deeper below the first arrivals.
-pub(crate) fn deeper(prior: &Prior, us: f64) -> Prior {
+fn deeper(prior: &Prior, us: f64) -> Prior {
     Prior { depth_us: prior.depth_us + us, ..*prior }
 }
 
@@ -393,7 +387,7 @@ fn by_touches(
         set_bounds(stages, setup, report);
         stages.iter_mut().for_each(|stage| stage.touch_reach_us = 0.0);
         let by_instants = touch::find(stages, period_s, |block| block.minimum);
-        let all_wait = report.collected_us == 0.0 && link::sooner_us(stages) == 0.0;
+        let all_wait = report.collected_us == 0.0 && stages.iter().all(|stage| stage.sooner_us == 0.0);
         if by_instants.is_some() && all_wait && report.reach <= REACH {
             touch::bound(stages, gap_us, |block| block.minimum);
         }

@@ -8,14 +8,13 @@
 //! by how short the round trip was, which tells how little it waited without any line being known. The two slopes
 //! count by the inverse of their variance: a direction with a busy queue does not spoil what the other one shows.
 
-use crate::block::{Arrival, WorkingLine};
+use crate::block::{Arrival, Bound, WorkingLine};
 use crate::filter::{Bank, Bounds, Feasible, Outcome, Prior};
 use crate::line::{LineAccumulator, LineError};
 use crate::number::greater;
 use crate::pair::SyncPair;
 use crate::placement::Knot;
 use crate::region::Region;
-use crate::replay::{Ends, deeper};
 use crate::select::envelope_line;
 
 /// Part of the mean that a round trip may lie above the shortest and still count half: about the shortest tenth of them where
@@ -105,23 +104,23 @@ pub fn replay_pairs(
     let highs = || pairs.iter().filter_map(SyncPair::high);
     let (Some(first), Some(last)) = (highs().next(), highs().next_back()) else { return Ok(report) };
     let apart_us = above.at(origin_s) + below.at(origin_s);
-    let prior = Prior { depth_us: greater(4.0 * apart_us, prior.depth_us), ..*prior };
-    let ends = Ends::new(first, last, highs(), &prior);
-    let at_first = deeper(&prior, ends.first_above_us);
+    // What came first or last may have waited for longer than what is nearest to the envelope.
+    let waited_us = |end: Bound| greater(end.residual_us - above.at(end.at_s), 0.0);
+    let waited_us = greater(waited_us(first), waited_us(last));
+    let prior = Prior { depth_us: greater(4.0 * apart_us, prior.depth_us) + waited_us, ..*prior };
 
-    let mut bank = Bank::new(&at_first, first);
+    let mut bank = Bank::new(&prior, first);
     for pair in pairs {
         let Outcome { lower_refuted, .. } = bank.observe(&bounds(pair), &prior);
         report.refuted = report.refuted.saturating_add(u32::from(lower_refuted));
     }
     report.curvature_ppm_per_s = bank.chosen().curvature();
-    let mut forward = Feasible::new(&at_first, report.curvature_ppm_per_s, first);
+    let mut forward = Feasible::new(&prior, report.curvature_ppm_per_s, first);
     for (pair, step) in pairs.iter().zip(steps.iter_mut()) {
         let _ = forward.observe(&bounds(pair), &prior);
         step.region = forward.settled(&prior);
     }
-    let at_last = deeper(&prior, ends.last_above_us);
-    let mut backward = Feasible::new(&at_last, report.curvature_ppm_per_s, last);
+    let mut backward = Feasible::new(&prior, report.curvature_ppm_per_s, last);
     for (pair, step) in pairs.iter().zip(steps.iter_mut()).rev() {
         let _ = backward.observe(&bounds(pair), &prior);
         let after = backward.settled(&prior);

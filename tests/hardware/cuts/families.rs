@@ -73,6 +73,10 @@ fn thinned<'a>(ground: &Cut<'a>, cuts: &mut Vec<Cut<'a>>) {
 
 fn lossy<'a>(ground: &Cut<'a>, seeds: u64, cuts: &mut Vec<Cut<'a>>) {
     for seed in 1..=seeds {
+        // Packets of each third period are locked where three periods are a multiple of the connection's interval.
+        let mut random = Random::seeded(seed);
+        let slower = ground.clone().slower(3, 0).without(|_| random.uniform() < 0.05);
+        cuts.push(slower.named("slower device, random losses", format!("each 3rd, 5 % lost, seed {seed}")));
         for share in [0.01, 0.05, 0.1, 0.2, 0.3] {
             let mut random = Random::seeded(seed);
             let what = format!("{:.0} % lost, seed {seed}", share * 100.0);
