@@ -309,9 +309,9 @@ impl<'a> Cut<'a> {
 ///   packets' period, so that all ticks are rounded alike.
 fn known_to_miss(family: &str) -> (usize, usize) {
     match family {
-        "wrong nominal rate" => (40, 12),
-        "slower device, random losses" => (36, 3),
-        "wrong interval" => (4, 2),
+        "wrong nominal rate" => (34, 6),
+        "slower device, random losses" => (3, 1),
+        "wrong interval" => (2, 1),
         "ticks" => (1, 1),
         _ => (0, 0),
     }
