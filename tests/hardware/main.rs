@@ -5,6 +5,7 @@
 //! generator is the device's clock, the analyser the host's. The files are read from `shared/captures` beside this
 //! repository, or from `TICKSEAM_CAPTURES`; where there are none, each test says that it was skipped.
 
+mod cuts;
 mod timer;
 mod two_way;
 

@@ -10,6 +10,7 @@ use tickseam_cli::align::{Aligned, Captured, align};
 use tickseam_record::{
     Description, DeviceClock, Event, HostClock, Link, Packet, Packets, Recording, Status, Stream,
 };
+use tickseam_tests::Random;
 
 const TICK_US: f64 = 5_000.0;
 
@@ -89,16 +90,15 @@ fn longest(runs: &[Vec<(Report, i64)>]) -> &[(Report, i64)] {
     runs.iter().max_by_key(|run| run.len()).unwrap()
 }
 
-#[test]
-fn wraps_and_restarts_are_exact_as_far_as_the_log_shows_them() {
-    let Some(reports) = reports() else { return };
-    let runs = unwrapped(&reports);
-    let aligned = align(&Captured::of(&recording(&reports, &[]))).unwrap();
-    println!("hid-timer: {} runs by host time, {} segments", runs.len(), aligned.segments.len());
-    assert_eq!(aligned.segments.len(), runs.len());
+/// What of restarts and gaps is not as the log shows them; `None` where all is.
+fn inexact(reports: &[Report]) -> Option<String> {
+    let runs = unwrapped(reports);
+    let aligned = align(&Captured::of(&recording(reports, &[]))).unwrap();
+    if aligned.segments.len() != runs.len() {
+        return Some(format!("{} segments for {} runs", aligned.segments.len(), runs.len()));
+    }
     for (segment, run) in aligned.segments.iter().zip(&runs) {
-        assert_eq!(segment.first_host_ns, run[0].0.host_us * 1_000);
-        assert_eq!(segment.last_host_ns, run[run.len() - 1].0.host_us * 1_000);
+        let ends = (run[0].0.host_us * 1_000, run[run.len() - 1].0.host_us * 1_000);
         // Every step that no report carries, one after another.
         let missing: Vec<(i64, u64)> = run
             .windows(2)
@@ -111,9 +111,97 @@ fn wraps_and_restarts_are_exact_as_far_as_the_log_shows_them() {
             .filter(|gap| gap.segment == segment.segment)
             .map(|gap| (gap.first_missing_sample, gap.packets_missing))
             .collect();
-        assert_eq!(found, missing, "segment {}", segment.segment);
+        if (segment.first_host_ns, segment.last_host_ns) != ends || found != missing {
+            return Some(format!("segment {} has other ends or gaps", segment.segment));
+        }
     }
-    assert_eq!(aligned.streams[0].rejected + aligned.streams[0].duplicates, 0);
+    let refused = aligned.streams[0].rejected + aligned.streams[0].duplicates;
+    (refused > 0).then(|| format!("{refused} reports refused"))
+}
+
+#[test]
+fn wraps_and_restarts_are_exact_as_far_as_the_log_shows_them() {
+    let Some(reports) = reports() else { return };
+    println!("hid-timer: {} runs by host time", unwrapped(&reports).len());
+    assert_eq!(inexact(&reports), None);
+}
+
+/// Pieces of the log, and the log with fewer reports.
+fn cuts(reports: &[Report], starts: usize, seeds: u64) -> Vec<(&'static str, String, Vec<Report>)> {
+    let mut cuts = Vec::new();
+    for length in [300, 1_000, 3_000, 6_000] {
+        for start in 0..starts {
+            let from = (reports.len() - length) * start / (starts - 1).max(1);
+            cuts.push(("pieces", format!("{length} from {from}"), reports[from..from + length].to_vec()));
+        }
+    }
+    for every in [2, 3, 5] {
+        for from in 0..every.min(starts) {
+            let thinned = reports.iter().copied().skip(from).step_by(every).collect();
+            cuts.push(("each n-th", format!("{every} from {from}"), thinned));
+        }
+    }
+    for seed in 1..=seeds {
+        for share in [0.05, 0.2, 0.4] {
+            let mut random = Random::seeded(seed);
+            let left = reports.iter().copied().filter(|_| random.uniform() >= share).collect();
+            cuts.push(("random losses", format!("{share}, seed {seed}"), left));
+        }
+    }
+    cuts
+}
+
+/// Examines them, prints a table by family, and asserts what has to hold of each.
+fn examine(starts: usize, seeds: u64) {
+    let Some(reports) = reports() else { return };
+    println!(
+        "| hid-timer | cuts | restarts and gaps exact | left-out reports before their interval | live | narrowest u95 |"
+    );
+    println!("| --- | --- | --- | --- | --- | --- |");
+    let cuts = cuts(&reports, starts, seeds);
+    for family in cuts.chunk_by(|a, b| a.0 == b.0) {
+        let (mut exact, mut early, mut live_early, mut out, mut narrowest_ms) = (0, 0, 0, 0, f64::INFINITY);
+        for (name, what, reports) in family {
+            let inexact = inexact(reports);
+            if let Some(why) = &inexact {
+                println!("{name}, {what}: {why}");
+            }
+            exact += usize::from(inexact.is_none());
+            let left_out = LeftOut::of(longest(&unwrapped(reports)));
+            early += left_out.early;
+            live_early += left_out.live_early;
+            out += left_out.reports;
+            narrowest_ms = left_out.narrowest_ms.min(narrowest_ms);
+        }
+        println!(
+            "| {} | {} | {exact} | {early} of {out} | {live_early} | {narrowest_ms:.2} ms |",
+            family[0].0,
+            family.len()
+        );
+        if family[0].0 == "pieces" {
+            assert_eq!(exact, family.len());
+        }
+        assert!(early * 20 <= out && live_early * 20 <= out, "{}", family[0].0);
+    }
+}
+
+#[test]
+fn restarts_are_exact_in_pieces_of_the_log_and_no_tight_claim_is_made_of_fewer_reports() {
+    examine(2, 1);
+}
+
+/// Most numbers never come then, and a restart a few numbers back is taken for packets out of order, which fill such gaps.
+#[test]
+fn known_to_miss_restarts_where_only_each_second_report_came() {
+    let Some(reports) = reports() else { return };
+    let thinned: Vec<Report> = reports.iter().copied().step_by(2).collect();
+    assert!(inexact(&thinned).is_some());
+}
+
+#[test]
+#[ignore = "as the test before, of many more cuts"]
+fn restarts_are_exact_in_many_pieces_of_the_log() {
+    examine(25, 10);
 }
 
 /// Drift by a straight line through the least delayed of each 5 s: nothing of the library in it.
@@ -151,6 +239,51 @@ fn left_out(run: &[(Report, i64)]) -> (Vec<(Report, i64)>, Aligned) {
     (out, aligned)
 }
 
+/// Left-out reports, placed. A stamp cannot lie before the soonest that its report could come: on the device's timeline, its placement is
+/// at or after the report's own tick, but for the half-width.
+struct LeftOut {
+    reports: usize,
+    /// Those placed before their interval, replayed and live.
+    early: usize,
+    live_early: usize,
+    /// The least by which one lies behind the beginning of its interval, µs.
+    worst_us: f64,
+    mean_ms: f64,
+    widest_ms: f64,
+    narrowest_ms: f64,
+    aligned: Aligned,
+}
+
+impl LeftOut {
+    fn of(run: &[(Report, i64)]) -> Self {
+        let (out, aligned) = left_out(run);
+        let mut all = Self {
+            reports: out.len(),
+            early: 0,
+            live_early: 0,
+            worst_us: f64::INFINITY,
+            mean_ms: 0.0,
+            widest_ms: 0.0,
+            narrowest_ms: f64::INFINITY,
+            aligned,
+        };
+        for ((_, count), row) in out.iter().zip(&all.aligned.events.rows) {
+            assert_ne!(row.status, Status::Unplaced);
+            let tick_s = (count - run[0].1) as f64 * TICK_US / 1e6;
+            let (onset_s, u95_s) = (row.onset_s.unwrap(), row.u95_ms.unwrap() / 1e3);
+            all.early += usize::from(onset_s - tick_s < -u95_s);
+            all.worst_us = all.worst_us.min((onset_s - tick_s + u95_s) * 1e6);
+            if let (Some(onset_s), Some(u95_ms)) = (row.live_onset_s, row.live_u95_ms) {
+                all.live_early += usize::from(onset_s - tick_s < -u95_ms / 1e3);
+            }
+            all.widest_ms = all.widest_ms.max(u95_s * 1e3);
+            all.narrowest_ms = all.narrowest_ms.min(u95_s * 1e3);
+            all.mean_ms += u95_s * 1e3 / out.len() as f64;
+        }
+        all
+    }
+}
+
 /// The intervals are of about 10 s here: that no report comes before its interval can hardly fail, and only the check of the
 /// drift has force.
 #[test]
@@ -158,24 +291,7 @@ fn no_tight_claim_is_made_of_a_poor_clock() {
     let Some(reports) = reports() else { return };
     let runs = unwrapped(&reports);
     let run = longest(&runs);
-    let (out, aligned) = left_out(run);
-    // A stamp cannot lie before the soonest that its report could come: on the device's timeline, its placement is at or
-    // after the report's own tick, but for the half-width.
-    let first = run[0].1;
-    let (mut early, mut live_early, mut widest, mut sum) = (0, 0, 0.0_f64, 0.0);
-    let mut worst_us = f64::INFINITY;
-    for ((_, count), row) in out.iter().zip(&aligned.events.rows) {
-        assert_ne!(row.status, Status::Unplaced);
-        let tick_s = (count - first) as f64 * TICK_US / 1e6;
-        let (onset_s, u95_s) = (row.onset_s.unwrap(), row.u95_ms.unwrap() / 1e3);
-        early += usize::from(onset_s - tick_s < -u95_s);
-        worst_us = worst_us.min((onset_s - tick_s + u95_s) * 1e6);
-        if let (Some(onset_s), Some(u95_ms)) = (row.live_onset_s, row.live_u95_ms) {
-            live_early += usize::from(onset_s - tick_s < -u95_ms / 1e3);
-        }
-        widest = widest.max(u95_s * 1e3);
-        sum += u95_s * 1e3;
-    }
+    let LeftOut { reports, early, live_early, worst_us, mean_ms, widest_ms, aligned, .. } = LeftOut::of(run);
     let half = run.len() / 2;
     let (before, after) = (drift_ppm(&run[..half]), drift_ppm(&run[half..]));
     let wander_ppm = (before - after).abs();
@@ -183,15 +299,12 @@ fn no_tight_claim_is_made_of_a_poor_clock() {
     let u_drift = maps.iter().filter_map(|map| map.u_drift_ppm).fold(f64::INFINITY, f64::min);
     let drifts: Vec<i64> = maps.iter().map(|map| map.drift_ppm.round() as i64).collect();
     println!(
-        "hid-timer: {} of {} left-out reports before their interval (live {live_early}), worst {worst_us:.0} us; u95 mean {:.2} ms, widest \
-         {widest:.2} ms; drift of the halves {before:+.0} and {after:+.0} ppm, stated {drifts:?} ± {u_drift:.1}; {:?}",
-        early,
-        out.len(),
-        sum / out.len() as f64,
+        "hid-timer: {early} of {reports} left-out reports before their interval (live {live_early}), worst {worst_us:.0} us; u95 mean \
+         {mean_ms:.2} ms, widest {widest_ms:.2} ms; drift of the halves {before:+.0} and {after:+.0} ppm, stated {drifts:?} ± {u_drift:.1}; {:?}",
         aligned.remarks
     );
     assert!(aligned.remarks.iter().any(|remark| remark.contains("off its nominal rate")));
-    assert!(early * 20 <= out.len());
-    assert!(live_early * 20 <= out.len());
+    assert!(early * 20 <= reports);
+    assert!(live_early * 20 <= reports);
     assert!(2.0 * u_drift >= wander_ppm / 2.0, "{u_drift} {wander_ppm}");
 }

@@ -36,6 +36,8 @@ const PHASE_SD_US: f64 = 250.0;
 const TIGHT: f64 = 0.02;
 /// The same up to which packets of one instant are taken to have been sent in one go.
 const GROUPED_TIGHT: f64 = 0.05;
+/// Share of the period after the grid's instants from which on a packet came between them, where half as much is more than the mean lateness.
+const BESIDE: f64 = 0.125;
 /// An arrival later than this share of the period after the earliest is off the grid, and a block with more than that
 /// share of them does not fit it: arrivals that know nothing of the grid would be 0.6 of them.
 const OFF_GRID_LATENESS: f64 = 0.4;
@@ -58,7 +60,7 @@ const LATE_SHARE: f64 = 0.36;
 /// period that no connection has is the app's.
 pub(crate) const SHARED: f64 = 1.2;
 /// Factor by which an interval that late packets agree with has to be longer than the one found to be another.
-const PART: f64 = 1.5;
+pub(crate) const PART: f64 = 1.5;
 /// Deliveries led by the stream's own packets from which on these alone tell the phase.
 const LEADS_NEEDED: u32 = 3;
 /// Standard deviations of the phase by which the grid may be off in one block.
@@ -463,6 +465,14 @@ struct Entry {
     first: bool,
 }
 
+impl Entry {
+    /// Whether it came more than so much after the instant that it belongs to, µs.
+    #[inline(never)]
+    fn is_beside(&self, us: f32) -> bool {
+        self.delivery_us - self.instant_us > us
+    }
+}
+
 /// Collects arrivals into blocks; causal, bounded, O(1) for each packet but the one that closes a block.
 #[derive(Clone, Debug)]
 pub struct Blocks {
@@ -490,6 +500,8 @@ pub struct Blocks {
     before_number: i64,
     common_step: u64,
     wide_z: u32,
+    /// See [`sooner_us`](Blocks::sooner_us).
+    sooner_us: f32,
     late_share: f64,
     lateness_us: f64,
     detector: Detector,
@@ -529,6 +541,7 @@ impl Blocks {
             before_number: 0,
             common_step: 0,
             wide_z: 0,
+            sooner_us: 0.0,
             late_share: 0.1,
             lateness_us: 0.0,
             detector: Detector::new(setup.resolution_us),
@@ -548,6 +561,7 @@ impl Blocks {
     }
 
     /// The grid that is believed in.
+    #[inline(never)]
     pub fn interval(&self) -> Option<Interval> {
         self.grid.as_ref().map(|g| Interval {
             period_us: g.interval_us,
@@ -577,6 +591,12 @@ impl Blocks {
     pub(crate) fn found_a_part_of_us(&self) -> Option<f64> {
         let found_us = self.grid.as_ref().map(|g| g.interval_us).filter(|_| self.found)?;
         self.unseen.hinted_us().filter(|&hinted_us| !nominal(found_us) && hinted_us > PART * found_us)
+    }
+
+    /// By how much, in the block that was closed last, packets between the grid's instants came sooner than any at them, µs; 0 where none did.
+    /// Such packets did not wait for the grid, and those that did were ready later than they might have been by as much.
+    pub(crate) fn sooner_us(&self) -> f64 {
+        f64::from(self.sooner_us)
     }
 
     /// Whether twice the found period would explain the arrivals too.
@@ -690,6 +710,7 @@ impl Blocks {
     /// Closes the block under way, if it holds anything.
     pub fn close(&mut self) -> Option<Block> {
         let mut block = self.plain()?;
+        self.sooner_us = 0.0;
         let least =
             self.entries.iter().map(|e| e.stamp_us).fold(f32::INFINITY, |a, b| if b < a { b } else { a });
         self.unseen.observe(
@@ -782,6 +803,7 @@ impl Blocks {
     }
 
     /// If deliveries keep to every second, third, … instant though the packets' period gives them no reason to: which.
+    #[inline(never)]
     fn skipped(&self, grid: &Grid) -> Option<f64> {
         let firsts = self.firsts.n;
         if firsts < 8 {
@@ -892,9 +914,37 @@ impl Blocks {
         let grouped = n_grouped.saturating_mul(20) > self.entries.len();
         let instants = if lateness < TIGHT * grid.interval_us && !grouped { margin } else { f64::INFINITY };
         let grouped = grouped && lateness < GROUPED_TIGHT * grid.interval_us;
+        if settled && !grouped && scale < BESIDE / 2.0 * grid.interval_us {
+            self.see_sooner(greater(grid.interval_us * BESIDE, DELIVERY_US) + phase.least);
+        }
         self.bound(block, grid.interval_us, margin, instants, grouped, (phase.least, scale / n));
         block.stretch_ppm = grid.stretch_ppm;
         grid.settle(phase.number, phase.least, scale / n);
+    }
+
+    /// Sees packets that came more than `beside_us` after the grid's instants and yet sooner than all others: they belong to no instant. Where they
+    /// begin or end the block, it is the grid whose phase jumped.
+    fn see_sooner(&mut self, beside_us: f64) {
+        let beside_us = single(beside_us);
+        let beside = |e: &Entry| e.is_beside(beside_us);
+        if self.entries.first().is_some_and(beside) || self.entries.last().is_some_and(beside) {
+            return;
+        }
+        let (mut waited_us, mut sent_us) = (f32::INFINITY, f32::INFINITY);
+        for entry in &self.entries {
+            let least_us = if beside(entry) { &mut sent_us } else { &mut waited_us };
+            if entry.delivery_us < *least_us {
+                *least_us = entry.delivery_us;
+            }
+        }
+        if sent_us < waited_us {
+            self.sooner_us = waited_us - sent_us;
+            for entry in &mut self.entries {
+                if beside(entry) {
+                    entry.instant_us = f32::NAN;
+                }
+            }
+        }
     }
 
     /// Which period near the grid's explains a block's arrivals clearly better. Arrivals a few periods apart agree with the

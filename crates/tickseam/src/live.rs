@@ -8,6 +8,7 @@ use crate::lattice::{self, LONGEST_US};
 use crate::number::{between, greater, magnitude, single};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
+use crate::replay::{LATENESS_REACH, MISSED_REACH};
 use crate::rise::Rise;
 use crate::scatter::{self, Scatter};
 use crate::setup::{
@@ -89,6 +90,8 @@ pub struct Live {
     lifted_us: f32,
     /// The largest jump of the least delays that stayed, µs.
     jump_us: f32,
+    /// The newest lower bound by a grid that no standard names, µs.
+    low_us: f32,
     /// The most that the least stamp may be now if the queue is as empty as it ever was, µs.
     floor_us: f64,
     instants: Use,
@@ -130,6 +133,7 @@ impl Live {
             unmet_us: 0.0,
             lifted_us: 0.0,
             jump_us: 0.0,
+            low_us: f32::NEG_INFINITY,
             floor_us: f64::INFINITY,
             instants: Use::default(),
             congested: false,
@@ -225,6 +229,11 @@ impl Live {
         if self.congested {
             self.bank = Some(Bank::new(&deep, block.upper));
         }
+        if self.blocks.sooner_us() > self.missed_us {
+            // More than was allowed for in what bounds the clock from below so far.
+            self.missed_us = self.blocks.sooner_us();
+            self.bank = None;
+        }
         let bank = self.bank.get_or_insert_with(|| Bank::new(&prior, block.upper));
         let before = Knot::of(bank.chosen().region(), bank.chosen().at_s());
         let mut bounds = Bounds { at_s: block.to_s, upper: Some(block.upper), ..Bounds::default() };
@@ -233,7 +242,13 @@ impl Live {
         if self.congested || self.rise.is_doubted() {
             // Nothing bounds the clock from below.
         } else if block.interval_us > 0.0 {
-            if let Some(lower) = block.lower {
+            if let Some(mut lower) = block.lower {
+                // Beacons and time slots are shared with others: what one block misreads the one before rarely did.
+                let shared = !lattice::nominal(block.interval_us);
+                let borne_out_us = f64::from(core::mem::replace(&mut self.low_us, single(lower.residual_us)));
+                if shared && borne_out_us < lower.residual_us {
+                    lower.residual_us = borne_out_us;
+                }
                 let open = block.upper.residual_us - lower.residual_us;
                 let way = magnitude(block.stretch_ppm - before.rate_ppm) * (block.to_s - block.from_s);
                 self.slips += way / greater(open, 50.0);
@@ -241,9 +256,12 @@ impl Live {
                     let high = before.high_us + before.rate_ppm * (lower.at_s - before.at_s);
                     self.missed_us = greater(lower.residual_us - high, self.missed_us);
                 }
-                let seen = 2.0 * self.missed_us + LEAST_ALLOWANCE_US;
-                let allowance = if self.slips >= SLIPS_NEEDED { seen } else { greater(seen, ALLOWANCE_US) }
-                    * f64::from(self.widened);
+                let seen = MISSED_REACH * self.missed_us + LEAST_ALLOWANCE_US;
+                let long_enough = !shared || self.closed >= BLOCKS_TO_KNOW_THE_LINK;
+                let late_us = if shared { LATENESS_REACH * block.lateness_us } else { 0.0 };
+                let known = self.slips >= SLIPS_NEEDED && long_enough;
+                let unseen = if known { 0.0 } else { ALLOWANCE_US + late_us };
+                let allowance = greater(seen, unseen) * f64::from(self.widened);
                 let collected_us = if collected(block, self.setup.period_s) {
                     self.setup.interval_us.unwrap_or(LONGEST_US)
                 } else {
@@ -372,6 +390,7 @@ impl Live {
     }
 
     /// Period of a grid that may be there unseen, µs.
+    #[inline(never)]
     fn doubt_us(&self) -> f64 {
         let known_us = greater(self.setup.interval_us.unwrap_or(0.0), self.blocks.unseen_interval_us());
         if self.blocks.found_a_grid() { known_us } else { greater(f64::from(self.jump_us), known_us) }

@@ -11,7 +11,7 @@ mod touch;
 
 pub use stage::{Stage, known_at};
 
-use crate::block::{Arrival, Bound, Interval, WorkingLine, lifted_us};
+use crate::block::{Arrival, Bound, Interval, PART, WorkingLine, lifted_us};
 use crate::filter::{Bank, CURVATURES, Feasible, Prior};
 use crate::lattice::LONGEST_US;
 use crate::number::{between, count, greater, lesser};
@@ -88,7 +88,9 @@ impl Report {
 /// Deliveries that come late against the grid may do so because the host is slow, or because the grid is one of windows
 /// rather than of instants, in which a packet may still catch the one under way. The second moves the first chance by
 /// as much, and the allowance grows by this multiple of the mean.
-const LATENESS_REACH: f64 = 2.0;
+pub(crate) const LATENESS_REACH: f64 = 2.0;
+/// Multiple of what packets are seen to miss their first chance by, at the least, that they may miss it by.
+pub(crate) const MISSED_REACH: f64 = 2.0;
 /// The limit on the wander is chosen anew for each window of this length, s, or of so many stretches between touches.
 const WINDOW_S: f64 = 600.0;
 const WINDOW_TOUCHES: f64 = 4.0;
@@ -180,7 +182,7 @@ pub fn replay(
     }
     // Where the grid is laid wrongly, deliveries may come before its instants on the mean: that allows for no misses less.
     let lateness = greater(link::mean_lateness_us(stages), 0.0);
-    report.allowance_us = ALLOWANCE_US + LATENESS_REACH * lateness;
+    report.allowance_us = ALLOWANCE_US + LATENESS_REACH * lateness + link::missed_us(stages, &prior);
     report.reach = REACH;
     for _ in 0..DOUBLINGS {
         set_bounds(stages, setup, &report);
@@ -302,9 +304,9 @@ fn find_grid(
     if let Some(whole_us) = blocks.found_a_part_of_us() {
         report.interval = Some(Interval::declared(whole_us));
     }
+    let declared = setup.interval_us.is_some() && !report.declared_refuted;
     for _ in 0..2 {
         let Some(interval) = report.interval else { break };
-        let declared = setup.interval_us.is_some() && !report.declared_refuted;
         let doubled_fits = blocks.doubled_fits() && !declared;
         (used, blocks) = stage::fill(arrivals, pairs, line, setup, Some(interval), stages);
         if !doubled_fits || link::on_time_share(stages.get(..used).unwrap_or_default()) > ON_TIME_SHARE {
@@ -315,6 +317,14 @@ fn find_grid(
             phase_sd_us: 2.0 * interval.phase_sd_us,
             ..interval
         });
+    }
+    if let (Some(part), Some(whole)) = (report.interval, blocks.interval())
+        && !declared
+        && whole.period_us > PART * part.period_us
+    {
+        // Packets kept to every second instant, or fewer, of what was found.
+        report.interval = Some(whole);
+        (used, blocks) = stage::fill(arrivals, pairs, line, setup, Some(whole), stages);
     }
     report.shares_deliveries = blocks.shares_deliveries();
     (used, blocks.unseen_interval_us())
@@ -404,7 +414,8 @@ fn by_touches(
         set_bounds(stages, setup, report);
         stages.iter_mut().for_each(|stage| stage.touch_reach_us = 0.0);
         let by_instants = touch::find(stages, period_s, |block| block.minimum);
-        if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {
+        let all_wait = report.collected_us == 0.0 && stages.iter().all(|stage| stage.sooner_us == 0.0);
+        if by_instants.is_some() && all_wait && report.reach <= REACH {
             touch::bound(stages, gap_us, |block| block.minimum);
         }
         weigh(stages, prior, ends, report);

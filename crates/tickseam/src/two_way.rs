@@ -8,7 +8,7 @@
 //! by how short the round trip was, which tells how little it waited without any line being known. The two slopes
 //! count by the inverse of their variance: a direction with a busy queue does not spoil what the other one shows.
 
-use crate::block::{Arrival, WorkingLine};
+use crate::block::{Arrival, Bound, WorkingLine};
 use crate::filter::{Bank, Bounds, Feasible, Outcome, Prior};
 use crate::line::{LineAccumulator, LineError};
 use crate::number::greater;
@@ -104,7 +104,10 @@ pub fn replay_pairs(
     let highs = || pairs.iter().filter_map(SyncPair::high);
     let (Some(first), Some(last)) = (highs().next(), highs().next_back()) else { return Ok(report) };
     let apart_us = above.at(origin_s) + below.at(origin_s);
-    let prior = Prior { depth_us: greater(4.0 * apart_us, prior.depth_us), ..*prior };
+    // What came first or last may have waited for longer than what is nearest to the envelope.
+    let waited_us = |end: Bound| greater(end.residual_us - above.at(end.at_s), 0.0);
+    let waited_us = greater(waited_us(first), waited_us(last));
+    let prior = Prior { depth_us: greater(4.0 * apart_us, prior.depth_us) + waited_us, ..*prior };
 
     let mut bank = Bank::new(&prior, first);
     for pair in pairs {

@@ -23,6 +23,8 @@ const HINT_DEVIATIONS: f64 = 3.0;
 const LATE_SHARE: f64 = 0.15;
 /// Packets that must be lost, and none later than this, µs, to tell that the link never sends again.
 const LOST_FOR_CERTAINTY: f64 = 10.0;
+/// Packets lost, for each that came, from which on it is not the link that loses them: a device that sends every second or third one alone.
+const MOST_LOST: f64 = 0.8;
 const LATE_US: f64 = 1_000.0;
 /// Intervals at which a USB host polls a device, µs, longest first: in frames of 1 ms, rounded down to powers of two (USB 2.0, 5.7.4 and 9.6.6;
 /// that hosts round down, and seldom poll more slowly, is common practice, no source).
@@ -153,7 +155,7 @@ impl Unseen {
         }
         let packets = f64::from(self.packets);
         let lost = (self.to_s - self.from_s) / self.period_s + 1.0 - packets;
-        if lost > LOST_FOR_CERTAINTY && self.late == 0 {
+        if lost > LOST_FOR_CERTAINTY && lost < MOST_LOST * packets && self.late == 0 {
             return 0.0;
         }
         let possible = |c: &&Candidate| {

@@ -76,3 +76,39 @@ fn a_step_that_the_stamps_keep_to_is_met_where_packets_came_and_any_other_is_not
     assert_eq!(met(&|us| libm::floor(us / 1_600.0) * 1_600.0).count_ones(), 16);
     assert_eq!(met(&|us| us), 0);
 }
+
+/// Packets each 60 ms, ready 5 ms after their samples and sent at the next of instants 25.7 ms apart; those that `free` names are sent at once
+/// instead, `free_us` after their samples. What was seen of packets that came sooner, block by block.
+fn sooner_us(free: impl Fn(u32) -> bool, free_us: f64) -> Vec<f64> {
+    const INTERVAL_US: f64 = 25_700.0;
+    let setup = Setup { interval_us: Some(INTERVAL_US), ..Setup::new(50.0, 0.060) };
+    let interval = Interval::declared(INTERVAL_US);
+    let mut blocks = Blocks::new(WorkingLine::default(), &setup, Some(interval));
+    let mut seen = Vec::new();
+    for n in 0..600 {
+        let device_us = f64::from(n) * 60_000.0;
+        let host_us = if free(n) {
+            device_us + free_us
+        } else {
+            libm::ceil((device_us + 5_000.0) / INTERVAL_US) * INTERVAL_US
+        };
+        let arrival = Arrival::new(device_us * 1e-6, host_us - device_us);
+        if blocks.close_before(&arrival).is_some() {
+            seen.push(blocks.sooner_us());
+        }
+        blocks.observe(arrival);
+    }
+    seen
+}
+
+#[test]
+fn a_packet_that_did_not_wait_for_the_grid_says_how_late_those_were_that_did() {
+    assert!(sooner_us(|_| false, 0.0).iter().all(|&us| us == 0.0));
+    // One of a hundred is sent at once, 2 ms after its sample: the others are ready 3 ms later, and those that waited least for up to
+    // another 8.6 ms, by which the grid meets the packets the sooner each time.
+    let mut seen = sooner_us(|n| n % 100 == 77, 2_000.0);
+    seen.retain(|&us| us != 0.0);
+    assert!(seen.len() > 3 && seen.iter().all(|us| (2_999.0..11_601.0).contains(us)), "{seen:?}");
+    // Where it comes later than those that waited, it was held up.
+    assert!(sooner_us(|n| n % 100 == 77, 24_000.0).iter().all(|&us| us == 0.0));
+}

@@ -1,7 +1,9 @@
 //! What kind of link the blocks show, and how far each of them may be believed.
 
+use super::MISSED_REACH;
 use super::stage::Stage;
 use crate::block::{Arrival, Block, Bound, SHARED, Use, unmet_us};
+use crate::filter::Prior;
 use crate::lattice;
 use crate::number::{count, greater, magnitude};
 use crate::scatter::{self, Scatter};
@@ -25,6 +27,29 @@ pub(super) fn mean_lateness_us(stages: &[Stage]) -> f64 {
         n += 1.0;
     }
     if n > 0.0 { sum / n } else { 0.0 }
+}
+
+/// Stages before and after that a grid's bound is held against.
+const AROUND: usize = 4;
+
+/// By how much packets are seen to have missed their first chance, µs: how far those that did not wait for the grid came before those that did, and
+/// twice what the grid's lower bounds lie above what stamps of the blocks around them leave, whatever the rate.
+#[inline(never)]
+pub(super) fn missed_us(stages: &[Stage], prior: &Prior) -> f64 {
+    let mut missed_us = 0.0;
+    for (i, stage) in stages.iter().enumerate() {
+        missed_us = greater(stage.sooner_us, missed_us);
+        let Some(lower) = stage.lattice else { continue };
+        let to = i.saturating_add(AROUND + 1).min(stages.len());
+        let around = stages.get(i.saturating_sub(AROUND)..to).unwrap_or_default();
+        for stamped in around.iter().filter_map(Stage::block).map(|block| block.stamped) {
+            let dx = lower.at_s - stamped.at_s;
+            let drifted_us = prior.rate_ppm * dx + prior.rate_half_width_ppm * magnitude(dx);
+            let above_us = lower.residual_us - stamped.residual_us - drifted_us;
+            missed_us = greater(MISSED_REACH * above_us, missed_us);
+        }
+    }
+    missed_us
 }
 
 /// A bound that rests on a grid is taken no farther than the blocks before and after bear it out, since what one

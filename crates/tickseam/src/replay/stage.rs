@@ -40,6 +40,8 @@ pub struct Stage {
     pub(super) upper: Option<Bound>,
     /// How much later its packets came than what the others leave of the clock, µs.
     pub(super) raised_us: f64,
+    /// By how much packets between the grid's instants came sooner than those at them, µs.
+    pub(super) sooner_us: f64,
     /// Most blocks around here lose packets, or its own all waited in a queue.
     pub(super) congested: bool,
     pub(super) region: Region,
@@ -72,6 +74,7 @@ impl Stage {
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),
             congested: false,
             raised_us: 0.0,
+            sooner_us: 0.0,
             curvature_ppm_per_s: 0.0,
             by_arrivals: Knot::default(),
             knot: Knot::default(),
@@ -103,12 +106,12 @@ pub(super) fn fill(
     let mut filling = Filling { stages, used: 0, pairs };
     for &arrival in arrivals {
         if let Some(block) = blocks.close_before(&arrival) {
-            filling.take(block);
+            filling.take(block, blocks.sooner_us());
         }
         blocks.observe(arrival);
     }
     if let Some(block) = blocks.close() {
-        filling.take(block);
+        filling.take(block, blocks.sooner_us());
     }
     while let Some((&pair, rest)) = filling.pairs.split_first() {
         filling.pairs = rest;
@@ -124,7 +127,7 @@ struct Filling<'a, 'b> {
 }
 
 impl Filling<'_, '_> {
-    fn take(&mut self, block: Block) {
+    fn take(&mut self, block: Block, sooner_us: f64) {
         while let Some((&pair, rest)) = self.pairs.split_first()
             && pair.at_s <= block.to_s
         {
@@ -134,7 +137,8 @@ impl Filling<'_, '_> {
         self.bridge(block.to_s);
         let bounds =
             Bounds { at_s: block.to_s, upper: Some(block.upper), lower: block.lower, doubtful: false };
-        self.push(Stage { block: Some(block), bounds, upper: Some(block.upper), ..Stage::empty() });
+        let upper = Some(block.upper);
+        self.push(Stage { block: Some(block), bounds, upper, sooner_us, ..Stage::empty() });
     }
 
     fn take_pair(&mut self, pair: SyncPair) {

@@ -149,6 +149,36 @@ fn how_late_deliveries_are_on_a_grid_is_the_mean_of_the_blocks_that_keep_to_one(
 }
 
 #[test]
+fn packets_missed_their_first_chance_by_as_much_as_bounds_around_contradict_each_other_at_any_rate() {
+    let prior = Prior { rate_ppm: 10.0, rate_half_width_ppm: 70.0, depth_us: 200_000.0 };
+    let of = |to_s: f64, lower_us: f64, stamped_us: f64| {
+        let bound = |residual_us: f64| Bound { at_s: to_s, residual_us: residual_us + 10.0 * to_s };
+        let mut stage = stage(to_s, Block { stamped: bound(stamped_us), ..Block::default() });
+        stage.lattice = Some(bound(lower_us));
+        stage
+    };
+    // A stage each ten seconds, all alike but those that are named: a rate within 70 ppm of the middle makes up for 700 µs from one to the next.
+    let missed_us = |named: &[(u8, f64, f64)]| {
+        let stage = |n: u8| {
+            let (lower_us, stamped_us) = named
+                .iter()
+                .find(|named| named.0 == n)
+                .map_or((1_000.0, 9_000.0), |&(_, lower_us, stamped_us)| (lower_us, stamped_us));
+            of(10.0 * f64::from(n), lower_us, stamped_us)
+        };
+        link::missed_us(&(0..8).map(stage).collect::<Vec<Stage>>(), &prior)
+    };
+    let late = (3, 6_000.0, 9_000.0);
+    assert_eq!(missed_us(&[late]), 0.0);
+    for beside in [2, 4] {
+        assert!((missed_us(&[late, (beside, -1_000.0, 3_000.0)]) - 4_600.0).abs() < 1e-9);
+    }
+    // Five stages away, nobody compares; those beside say 1000 + 5000 µs less 700, and twice that is believed.
+    let far = missed_us(&[(0, 6_000.0, 9_000.0), (5, -9_000.0, -5_000.0)]);
+    assert!((far - 10_600.0).abs() < 1e-9, "{far}");
+}
+
+#[test]
 fn what_packets_left_unmet_of_a_step_is_asked_of_a_minute_at_a_time() {
     // Sixteenths of a step of 1.6 ms, half of which each block met: together the first two met all of it. What begins a minute after the
     // first is of the next minute, and there the packets at the ends may lie anywhere in their own parts.

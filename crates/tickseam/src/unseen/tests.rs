@@ -75,6 +75,19 @@ fn eleven_lost_packets_are_certainty_and_ten_are_not() {
 }
 
 #[test]
+fn a_device_that_sends_one_packet_of_two_or_three_may_be_locked_all_the_same() {
+    // Each block holds every second of 48 packets, or every third, none of them late: nobody knows that the others were ever sent.
+    for (every, packets) in [(2, 24_u16), (3, 16)] {
+        let mut unseen = Unseen::new(0.200);
+        for block in 0..20 {
+            let from_s = f64::from(block) * 48.0 * 0.200;
+            unseen.observe((from_s, from_s + 45.0 * 0.200), packets, (0..packets).map(|_| 100.0));
+        }
+        assert!((interval_ms(&unseen) - 100.0).abs() < 1e-3, "{every}: {}", interval_ms(&unseen));
+    }
+}
+
+#[test]
 fn delays_that_spread_evenly_over_an_interval_speak_against_it() {
     let spread = watched(0.040, 5_000, |n| (n * 7_919 % 80_000) as f32);
     assert_eq!(spread.interval_us(), 0.0);
