@@ -259,6 +259,7 @@ pub(crate) fn beat_s(period_s: f64, interval_us: f64, lasts_s: f64) -> f64 {
 /// The largest stretch of a grid's period that no packet of `n` in a row falls into, µs, when they are sent each
 /// `period_us` and the grid has `interval_us`, both in the same time: by the three-distance theorem (Sós 1958, from
 /// memory), no list of phases is needed. Cost: O(n) steps at the worst, few as a rule.
+#[inline(never)]
 pub(crate) fn largest_gap_us(period_us: f64, interval_us: f64, n: f64) -> f64 {
     let turns = libm::floor(period_us / interval_us);
     let step = period_us - turns * interval_us;

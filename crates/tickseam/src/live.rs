@@ -347,6 +347,7 @@ impl Live {
     }
 
     /// Forgets what was known of the clock before a block.
+    #[inline(never)]
     fn begin_again(&mut self, prior: &Prior, block: &Block) {
         self.bank = Some(Bank::new(prior, block.upper));
         self.clock = None;
@@ -408,6 +409,7 @@ impl Live {
 
     /// By how much the least delays of [`BIN_S`] may jump at the most though no clock was set, s: the longest wait, unless the link's grid is
     /// known to move them by less.
+    #[inline(never)]
     pub fn longest_jump_s(&self) -> f64 {
         let wait_s = self.longest_wait_s();
         let known = !self.congested && self.closed >= BLOCKS_TO_KNOW_THE_LINK;
