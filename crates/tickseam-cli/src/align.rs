@@ -818,7 +818,8 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
 fn changes_found(estimate: &Estimate) -> Vec<(f64, Change)> {
     let mut changes = Vec::new();
     for piece in &estimate.pieces {
-        if let (Some(cut), Some(first)) = (piece.cut, estimate.arrivals.get(piece.arrivals.start)) {
+        let sure = piece.cut.filter(|cut| !cut.doubtful);
+        if let (Some(cut), Some(first)) = (sure, estimate.arrivals.get(piece.arrivals.start)) {
             let change = Change {
                 host_ns: estimate.frame.host_ns(first.device_s, first.residual_us),
                 step_ms: cut.step_us / 1e3,
@@ -948,9 +949,12 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
         ));
     }
     for (segment, estimate) in estimates {
-        for Cut { step_us, cause, .. } in estimate.pieces.iter().filter_map(|piece| piece.cut) {
+        for Cut { step_us, cause, doubtful, .. } in estimate.pieces.iter().filter_map(|piece| piece.cut) {
             let step_ms = step_us / 1e3;
             remarks.push(match cause {
+                _ if doubtful => format!(
+                    "Segment {segment}: the host's clock was set by {step_ms:+.0} ms, or packets wait differently since; intervals hold both."
+                ),
                 Cause::HostSuspend => {
                     format!("Segment {segment}: the host's clock stood still for {:.0} ms.", -step_ms)
                 }

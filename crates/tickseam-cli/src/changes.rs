@@ -1,9 +1,10 @@
 //! Sudden changes of the clocks and the link: where they are, what they are held to be, and how sure that is.
 //!
 //! The lower envelope of the arrivals, taken in bins of [`watch::BIN_S`], stays on one level but for drift, beat and noise. A jump of it
-//! that stays is a setting of the host's clock, or its sleep; a jump no higher than what packets may have to wait for the
-//! link (one interval, or a packet period where that is not known) may as well be the beat's, or a new anchor of the link, and is
-//! never taken for one. Smaller settings of the clock therefore go unseen, and intervals there do not hold as often as they should.
+//! that stays is a setting of the host's clock, or its sleep; a jump no higher than what the beat of packets and grid or a new anchor of the
+//! link moves the least waits by is never taken for one. Where no grid is known, that is a packet period, and a lower jump may be either: what is
+//! known is parted there too, and intervals hold both. Settings by less than 20 ms go unseen, and intervals there do not hold as often as they
+//! should.
 //!
 //! A ramp that is steeper than any crystal and leads from one level to another is a slew of the host's clock ([`slews`]): 500 ppm for 100 s were
 //! found in 200 of 200 seeds (`cargo xtask scenarios --seeds 200`, scenario 059), and none in 1,400 random recordings without faults
@@ -61,7 +62,7 @@ use std::ops::Range;
 use slew::{Point, Slew};
 use tickseam::block::Arrival;
 use tickseam::rise::PERIODS;
-use tickseam::watch::{self, DWELL, Levels, RATE_US_PER_S, SURE_US, threshold_us};
+use tickseam::watch::{self, DWELL, Levels, RAMP_US, RATE_US_PER_S, SURE_US, threshold_us};
 
 /// What a sudden change is held to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -155,6 +156,8 @@ pub struct Cut {
     pub step_us: f64,
     /// What it is held to be.
     pub cause: Cause,
+    /// It is no higher than packets may have to wait for a link of which no grid is known: it may as well be theirs.
+    pub doubtful: bool,
     /// Host time, µs, up to which the clock before it may have stamped events, and from which the one after it may.
     pub before_until_us: f64,
     /// See `before_until_us`.
@@ -228,7 +231,14 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
             jump(before, &levels[k..(k + dwell).min(levels.len())], threshold_us)
         };
         let sure = || around(1).filter(|step_us| step_us.abs() > SURE_US && around(2).is_some());
-        let Some(step_us) = around(DWELL).or_else(sure) else { continue };
+        // What waited while the host slept may be all that came before the counters no longer tell how long that was.
+        let at_the_end = || {
+            let (before, after) = (&levels[from.max(k.saturating_sub(DWELL)).min(k)..k], &levels[k..]);
+            let fallen_us = least(before) - after.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            let sure = before.len() == DWELL && after.len() < DWELL && fallen_us > threshold_us.max(RAMP_US);
+            sure.then(|| after[after.len() - 1] - quantile(before.to_vec(), 0.5))
+        };
+        let Some(step_us) = around(DWELL).or_else(sure).or_else(at_the_end) else { continue };
         let to = bins.get(k + 1).map_or(arrivals.len(), |next| next.place);
         // What a queue held back falls over several bins: those that lie far below the one before are after the change too.
         let mut fallen = k;
@@ -305,7 +315,7 @@ pub fn slews(arrivals: &[Arrival], envelope: &Envelope, wait_s: f64, cuts: &[Cut
 }
 
 /// Whether an app hands packets over in batches that are farther apart than connection events are: the beat of those is a ramp.
-fn hands_over_in_batches(arrivals: &[Arrival]) -> bool {
+pub fn hands_over_in_batches(arrivals: &[Arrival]) -> bool {
     let mut last_us = f64::NEG_INFINITY;
     let deliveries =
         arrivals.iter().filter(|a| a.host_us() - std::mem::replace(&mut last_us, a.host_us()) > DELIVERY_US);
@@ -358,6 +368,7 @@ fn cut_around(arrivals: &[Arrival], slew: &Slew, cuts: &[Cut]) -> Option<Cut> {
         resume,
         step_us: slew.way_us,
         cause: Cause::HostClockSlew,
+        doubtful: false,
         before_until_us: arrivals[resume].host_us(),
         after_from_us: arrivals[place].host_us(),
     })
@@ -384,6 +395,7 @@ fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack
             resume: place,
             step_us,
             cause: Cause::HostSuspend,
+            doubtful: false,
             before_until_us: first_us + slack_us,
             after_from_us: arrivals[place - 1].host_us() - slack_us,
         });
@@ -394,6 +406,7 @@ fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack
         resume: place,
         step_us,
         cause: Cause::HostClockStep,
+        doubtful: false,
         before_until_us: last_us + reach_us,
         after_from_us: first_us - reach_us,
     })

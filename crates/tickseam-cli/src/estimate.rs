@@ -16,7 +16,9 @@ use tickseam::select::envelope_line;
 use tickseam::setup::Setup;
 use tickseam_record::Description;
 
-use crate::changes::{Cause, Cut, Envelope, GridChange, WINDOW_S, cuts, grid_changes, slews};
+use crate::changes::{
+    Cause, Cut, Envelope, GridChange, WINDOW_S, cuts, grid_changes, hands_over_in_batches, slews,
+};
 use crate::pairs::{Pairs, Sightings};
 
 /// So many small settings of the host's clock are believed in any segment, and so many a minute: what jumps more often is a saw-tooth of the
@@ -116,17 +118,25 @@ pub struct Piece {
     pub exchanges: u64,
     /// See `exchanges`.
     pub markers: u64,
+    /// By how much longer than its arrivals show they may have waited, if what parts it from others is no setting of the clock, µs.
+    pub waited_us: f64,
     knowledge: Knowledge,
 }
 
 impl Piece {
     /// What is known of the residual at a device time, and how much of its half-width is holdover, µs.
     pub fn known_at(&self, device_s: f64) -> (Knot, f64) {
-        match &self.knowledge {
+        let (mut knot, holdover_us) = match &self.knowledge {
             Knowledge::Replayed { stages, report } => known_at(stages, device_s, report.curvature_ppm_per_s),
             Knowledge::Few(live) => live.known_at(device_s),
         }
-        .unwrap_or_default()
+        .unwrap_or_default();
+        if self.waited_us > 0.0 {
+            knot.low_us -= self.waited_us;
+            knot.lattice_us += self.waited_us;
+            knot.u_offset_us = knot.u_offset_us.hypot(self.waited_us / 3.0_f64.sqrt());
+        }
+        (knot, holdover_us)
     }
 
     /// How far the residual lies above the clock: the fixed delay, as it was declared or found from exchanges and markers;
@@ -225,24 +235,38 @@ impl Estimate {
         // Once the link is known, smaller settings of the clock stand out.
         let wait_s = pieces
             .iter()
-            .map(|piece| piece.report().map_or(period_s, |report| report.longest_wait_s(period_s)))
-            .fold(0.0, f64::max);
-        if wait_s < period_s {
+            .filter_map(|piece| piece.report().map(|report| report.longest_jump_s(period_s)))
+            .reduce(f64::max);
+        if let Some(wait_s) = wait_s.filter(|&wait_s| wait_s < period_s) {
             let more = cut_where(wait_s);
-            let minutes = pieces.iter().map(|piece| piece.to_s - piece.from_s).sum::<f64>() / 60.0;
-            let added = more.len().saturating_sub(cuts.len());
-            if added > 0 && added as f64 <= MOST_SETTINGS.max(SETTINGS_PER_MINUTE * minutes) {
+            if may_be_added(&more, &cuts, &pieces) {
                 pieces = cut_into(&more);
                 cuts = more;
             }
         }
-        let congested = |piece: &Piece| piece.report().is_some_and(|report| report.congested);
-        if !pieces.iter().any(congested) {
+        let link_is =
+            |pieces: &[Piece], so: fn(&Report) -> bool| pieces.iter().filter_map(Piece::report).any(so);
+        // The beat of batches jumps too, and a queue's levels wander.
+        let told = |report: &Report| report.on_a_grid && !report.grid_tells_little || report.congested;
+        if !link_is(&pieces, told) && !hands_over_in_batches(&arrivals) {
+            // A jump that packets' waits may explain parts what is known too, and leaves both possible.
+            let mut more = cut_where(0.0);
+            for cut in &mut more {
+                cut.doubtful = cuts.iter().all(|sure| sure.place != cut.place);
+            }
+            if may_be_added(&more, &cuts, &pieces) {
+                pieces = cut_into(&more);
+                set_waits(&mut pieces);
+                cuts = more;
+            }
+        }
+        if !link_is(&pieces, |report| report.congested) {
             let slews = slews(&arrivals, &envelope, period_s, &cuts);
             if !slews.is_empty() {
                 cuts.extend(slews);
                 cuts.sort_by_key(|cut| cut.place);
                 pieces = cut_into(&cuts);
+                set_waits(&mut pieces);
             }
         }
         // A clock that is set gives the grid another phase too.
@@ -261,6 +285,33 @@ impl Estimate {
     pub fn place(&self, piece: &Piece, host_ns: i64, latency: Shift) -> Placement {
         self.ground
             .place(self.frame, piece.fixed_delay(), host_ns, latency, |device_s| piece.known_at(device_s))
+    }
+}
+
+/// Whether so many small settings of the clock are believed besides those that are sure.
+fn may_be_added(more: &[Cut], sure: &[Cut], pieces: &[Piece]) -> bool {
+    let minutes = pieces.iter().map(|piece| piece.to_s - piece.from_s).sum::<f64>() / 60.0;
+    let added = more.len().saturating_sub(sure.len());
+    added > 0 && added as f64 <= MOST_SETTINGS.max(SETTINGS_PER_MINUTE * minutes)
+}
+
+/// If no doubtful cut is a setting of the clock, packets waited for longer in each piece by as much as its arrivals lie above the lowest of
+/// those that only such cuts part it from; unless that may be so anyway, or exchanges and markers tell.
+fn set_waits(pieces: &mut [Piece]) {
+    let begins = |piece: &Piece| piece.cut.is_none_or(|cut| !cut.doubtful);
+    for run in pieces.chunk_by_mut(|_, after| !begins(after)) {
+        let mut level_us = 0.0;
+        let levels = run.iter().enumerate().map(|(n, piece)| {
+            level_us += piece.cut.filter(|_| n > 0).map_or(0.0, |cut| cut.step_us);
+            level_us
+        });
+        let levels: Vec<f64> = levels.collect();
+        let lowest_us = levels.iter().copied().fold(f64::INFINITY, f64::min);
+        for (piece, level_us) in run.iter_mut().zip(levels) {
+            let known = piece.report().filter(|report| report.by_pairs).is_some();
+            let doubt_us = piece.report().map_or(0.0, |report| report.doubt_us);
+            piece.waited_us = if known { 0.0 } else { (level_us - lowest_us - doubt_us).max(0.0) };
+        }
     }
 }
 
@@ -307,7 +358,19 @@ fn piece(
     };
     let (exchanges, markers) = (pairs.exchanges, pairs.markers);
     let pairs = pairs.pairs;
-    Piece { from_s, to_s, arrivals: range, cut, host_us, least_squares, pairs, exchanges, markers, knowledge }
+    Piece {
+        from_s,
+        to_s,
+        arrivals: range,
+        cut,
+        host_us,
+        least_squares,
+        pairs,
+        exchanges,
+        markers,
+        waited_us: 0.0,
+        knowledge,
+    }
 }
 
 fn replayed(

@@ -519,6 +519,10 @@ fn without_ticks_a_sleep_in_which_a_counter_may_have_turned_opens_a_segment() {
         // 256 packets of 40 ms are 10.24 s.
         let short = scenario(8);
         assert_eq!(short.aligned.segments.len(), 2, "{seed}");
+        // What had waited came as the phone woke, ever further below what came before: it moves no event from before.
+        let before = short.aligned.events.rows.iter().filter(|row| row.segment == Some(0));
+        let widest_ms = before.filter_map(|row| row.u95_ms).fold(0.0, f64::max);
+        assert!(widest_ms < 50.0, "{seed}: {widest_ms}");
         let long = scenario(24);
         assert_eq!((long.aligned.segments.len(), long.elsewhere), (1, 0), "{seed}");
         assert!(long.held > 0.99, "{seed}: {}", long.held);
@@ -608,6 +612,44 @@ fn a_host_step_longer_than_the_interval_is_found_though_it_is_shorter_than_a_pac
             assert!(run.held > 0.99 && run.live_held.unwrap() > 0.95, "{seed} {step_s}: {}", run.held);
         }
     }
+}
+
+/// Whatever a packet waits for on a grid, the least wait of many changes by their beat with it at the most.
+#[test]
+fn a_host_step_shorter_than_the_interval_is_found_by_the_beat() {
+    for seed in 1..=3 {
+        for step_s in [0.05, -0.05] {
+            // 45 ms and 57.5 ms repeat together in steps of 2.5 ms.
+            let text = "duration_s = 900\n[link]\ninterval_ms = 57.5\n[[stream]]\nrate_hz = 200.0\nsamples_per_packet = 9\n";
+            let mut scenario = Scenario::from_toml(text).unwrap();
+            scenario.faults = vec![Fault::HostStep { at_s: 400.0, step_s, return_after_s: None }];
+            let run = run(scenario, seed);
+            let found = slips(&run);
+            assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed}: {found:?}");
+            assert!((found[0].2 - step_s * 1e3).abs() < 4.0, "{seed}: {found:?}");
+            assert!(run.held > 0.99 && run.live_held.unwrap() > 0.95, "{seed} {step_s}: {}", run.held);
+        }
+    }
+}
+
+/// A grid of 70 ms that packets each 70 ms keep step with would not show, and another phase of it moves all delays by up to as much.
+#[test]
+fn a_jump_that_packets_may_have_waited_for_is_held_both_ways_or_sure() {
+    let mut doubtful = 0;
+    for seed in 1..=3 {
+        for step_s in [0.05, -0.05] {
+            let text = "duration_s = 900\n[link]\nkind = \"constant\"\n[[stream]]\nrate_hz = 100.0\nsamples_per_packet = 7\n\
+                        [declare]\nfixed_delay = true\nfixed_delay_u_ms = 0.2\n";
+            let mut scenario = Scenario::from_toml(text).unwrap();
+            scenario.faults = vec![Fault::HostStep { at_s: 400.0, step_s, return_after_s: None }];
+            let run = run(scenario, seed);
+            let both = run.aligned.remarks.iter().any(|text| text.contains("or packets wait differently"));
+            assert_eq!(both, slips(&run).is_empty(), "{seed} {step_s}: {:?}", slips(&run));
+            doubtful += u32::from(both);
+            assert!(run.held > 0.99 && run.live_held.unwrap() > 0.95, "{seed} {step_s}: {}", run.held);
+        }
+    }
+    assert!(doubtful > 0);
 }
 
 /// The beat's saw-tooth fell by 5 ms a second and a half before the clock was set back, and that was taken for the place of the setting: the clock

@@ -38,13 +38,19 @@ fn without(arrivals: &mut [Arrival], mut watch: Watch, wait_s: f64, end_us: f64)
     let mut begun: Option<(usize, f64)> = None;
     while let Some(&arrival) = arrivals.get(at) {
         let late_us = watch.late_us(&arrival, wait_s);
-        if watch.observe(&arrival, wait_s).is_some() {
+        // The clock was set back, and what came late until then was stamped by another one.
+        let before = kept.checked_sub(1).and_then(|last| arrivals.get(last));
+        let set_back = before.is_some_and(|before| arrival.host_us() < before.host_us() - BACK_US);
+        let turned = watch.observe(&arrival, wait_s).is_some();
+        if turned || set_back {
             begun = None;
-        } else if let Some(late_us) = late_us {
+        }
+        if let Some(late_us) = late_us.filter(|_| !turned) {
             begun = Some((begun.map_or(kept, |(from, _)| from), late_us));
         } else if let Some((from, last_us)) = begun.take()
             && let late = arrivals.get(from..kept).unwrap_or_default()
-            && is_backlog(late, &arrival)
+            && late.len() >= FEWEST
+            && lasts_s(late) > SHORTEST_S
             && (end_us == f64::INFINITY || last_us < end_us && drains(late, wait_s))
         {
             kept = from;
@@ -63,13 +69,6 @@ fn without(arrivals: &mut [Arrival], mut watch: Watch, wait_s: f64, end_us: f64)
     }
 }
 
-/// Whether late packets are too many to be passed over, and the one after them does not come from a clock that was set back.
-fn is_backlog(late: &[Arrival], after: &Arrival) -> bool {
-    late.len() >= FEWEST
-        && lasts_s(late) > SHORTEST_S
-        && late.last().is_some_and(|last| after.host_us() > last.host_us() - BACK_US)
-}
-
 fn lasts_s(arrivals: &[Arrival]) -> f64 {
     arrivals.first().zip(arrivals.last()).map_or(0.0, |(first, last)| last.device_s - first.device_s)
 }
@@ -81,13 +80,15 @@ fn drained(arrivals: &[Arrival]) -> usize {
     arrivals.iter().position(|a| a.residual_us < least_us + NEAR_US).unwrap_or(0)
 }
 
-/// Whether late packets come the less late the later they come, faster than a clock that was set drifts back; the first third may be of a queue that still fills.
+/// Whether late packets come the less late the later they come, faster than a clock that was set drifts back; the first third may be of a queue
+/// that still fills. Of the last third, a quarter has to tell: the packets that waited while the host slept are few.
 fn drains(late: &[Arrival], wait_s: f64) -> bool {
     let third = late.len() / 3;
     let (_, rest) = late.split_at_checked(third).unwrap_or_default();
     let (before, after) = rest.split_at_checked(third).unwrap_or_default();
-    let falls_us = least(before.iter()) - least(after.iter());
-    late.len() >= FEWEST && falls_us > least_us(wait_s) + NO_CRYSTAL_PPM * lasts_s(after)
+    let fallen_us = least(before.iter()) - least_us(wait_s) - NO_CRYSTAL_PPM * lasts_s(after);
+    let fallen = after.iter().filter(|a| a.residual_us < fallen_us).count();
+    late.len() >= FEWEST && fallen > after.len() / 4
 }
 
 fn least<'a>(arrivals: impl Iterator<Item = &'a Arrival>) -> f64 {

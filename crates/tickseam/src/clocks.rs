@@ -173,7 +173,7 @@ impl Clocks {
     pub fn observe(&mut self, setup: &Setup, arrival: Arrival) -> Option<f64> {
         // A queue that empties or fills looks like a clock that was set, and there is nothing to forget.
         let turn =
-            self.watch.observe(&arrival, self.live.longest_wait_s()).filter(|_| !self.live.is_congested());
+            self.watch.observe(&arrival, self.live.longest_jump_s()).filter(|_| !self.live.is_congested());
         if let Some(turn) = turn {
             let (last, first) = match turn {
                 Turn::Back => (self.last, arrival),

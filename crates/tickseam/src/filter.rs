@@ -242,6 +242,7 @@ pub struct Bank {
 
 impl Bank {
     /// Starts from the prior and a first upper bound.
+    #[inline(never)]
     pub fn new(prior: &Prior, upper: Bound) -> Self {
         Self { models: CURVATURES.map(|curvature| Feasible::new(prior, curvature, upper)) }
     }

@@ -250,9 +250,16 @@ pub(crate) fn usual(period_us: f64) -> bool {
     nominal(period_us) && steps >= i64::from(*STEPS.start()) && steps <= i64::from(*STEPS.end())
 }
 
+/// By how much the least wait of the packets of so many seconds may change at the most, s, where they are sent each `period_s` and keep to a grid: at
+/// another phase of it, no packet may come closer to its instants than this.
+pub(crate) fn beat_s(period_s: f64, interval_us: f64, lasts_s: f64) -> f64 {
+    largest_gap_us(period_s * 1e6, interval_us, lasts_s / period_s) * 1e-6
+}
+
 /// The largest stretch of a grid's period that no packet of `n` in a row falls into, µs, when they are sent each
 /// `period_us` and the grid has `interval_us`, both in the same time: by the three-distance theorem (Sós 1958, from
 /// memory), no list of phases is needed. Cost: O(n) steps at the worst, few as a rule.
+#[inline(never)]
 pub(crate) fn largest_gap_us(period_us: f64, interval_us: f64, n: f64) -> f64 {
     let turns = libm::floor(period_us / interval_us);
     let step = period_us - turns * interval_us;

@@ -9,11 +9,12 @@ use crate::number::{between, greater, magnitude, single};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::replay::{LATENESS_REACH, MISSED_REACH};
-use crate::rise::Rise;
+use crate::rise::{Rise, least_us};
 use crate::scatter::{self, Scatter};
 use crate::setup::{
     ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, PAIR_DELAY_REACH, Setup, TOP_SCATTER, UNBOUNDED_US,
 };
+use crate::watch::BIN_S;
 
 /// Block minima remembered to see how far they range.
 const REMEMBERED: usize = 24;
@@ -216,6 +217,8 @@ impl Live {
         // Packets that come together waited for something, and the newest of them for up to a period: the next one missed it.
         let waited_us = if block.shares_deliveries() { self.setup.period_s * 1e6 } else { 0.0 };
         self.see_jump(block);
+        // Less than what shows in the packets one by one, and more than what the least of them do of themselves.
+        let (rise_us, late_us) = (least_us(self.longest_jump_s()), least_us(self.longest_wait_s()));
         let doubt_us = greater(self.doubt_us(), waited_us);
         self.unmet_us = single(unmet_us(block.met, self.setup.host_step_us()));
         let scatter_us = self.scatter.observe(block.minimum);
@@ -284,11 +287,11 @@ impl Live {
         let known = bank.chosen();
         let high_us = |at_s: f64| known.region().offset_range_at(at_s - known.at_s()).1;
         // Either the packets missed their first chance, or the clock lies higher, and no higher than they came; until a lower bound agrees.
+        let above_us = greater(block.upper.residual_us - high_us(block.upper.at_s), 0.0);
         let contradicted = match strict {
             Some(lower) => self.closed > 1 && lower.residual_us > high_us(lower.at_s),
             None => self.lifted_us > 0.0,
-        };
-        let above_us = greater(block.upper.residual_us - high_us(block.upper.at_s), 0.0);
+        } || above_us > rise_us && above_us < late_us;
         self.lifted_us = if contradicted { single(above_us) } else { 0.0 };
         let least_delay =
             self.setup.fixed_delay.map_or(0.0, |d| greater(d.us - PAIR_DELAY_REACH * d.u_us, 0.0));
@@ -357,12 +360,18 @@ impl Live {
             self.off_nominal = true;
             // What the stamps rose by may be a queue that fills, after all.
             let depth_us = seen.prior.depth_us + greater(way_us, 0.0);
-            self.bank = Some(Bank::new(&Prior { depth_us, ..seen.prior }, block.upper));
-            self.clock = None;
-            self.clock_bounded = false;
-            (self.pairs_refuted, self.fallen_us) = (0, 0.0);
-            self.rise = Rise::default();
+            self.begin_again(&Prior { depth_us, ..seen.prior }, block);
         }
+    }
+
+    /// Forgets what was known of the clock before a block.
+    #[inline(never)]
+    fn begin_again(&mut self, prior: &Prior, block: &Block) {
+        self.bank = Some(Bank::new(prior, block.upper));
+        self.clock = None;
+        self.clock_bounded = false;
+        (self.pairs_refuted, self.fallen_us) = (0, 0.0);
+        self.rise = Rise::default();
     }
 
     /// Whether what a grid makes of the stamps runs away at that rate too, ppm: an app's batches move the least stamps by the beat of
@@ -375,7 +384,8 @@ impl Live {
         magnitude(way_us - expected_us) < BORNE_OUT * magnitude(expected_us - usual_us)
     }
 
-    /// Least delays that jump by less than a period, and stay there, slip against a grid that does not show otherwise.
+    /// Least delays that jump by less than a period, and stay there, slip against a grid that does not show otherwise; or the clock was set, and
+    /// forward if they rose: then as little is known as at the start.
     fn see_jump(&mut self, block: &Block) {
         let mut newest = self.minima.iter().rev();
         let (Some(after), Some(before)) = (newest.next(), newest.next()) else { return };
@@ -386,6 +396,11 @@ impl Live {
         let noise_us = 4.0 * self.scatter.now_us() + LEAST_JUMP_US;
         if way_us > noise_us && way_us < self.setup.period_s * 1e6 && stays_us < way_us / 4.0 {
             self.jump_us = single(greater(way_us, f64::from(self.jump_us)));
+            if after.residual_us > before.residual_us && way_us > least_us(0.0) && !self.blocks.found_a_grid()
+            {
+                let prior = self.setup.prior;
+                self.begin_again(&prior, block);
+            }
         }
     }
 
@@ -409,6 +424,21 @@ impl Live {
             _ => f64::INFINITY,
         };
         if wait_us * 1e-6 < period_s { wait_us * 1e-6 } else { period_s }
+    }
+
+    /// By how much the least delays of [`BIN_S`] may jump at the most though no clock was set, s: the longest wait, unless the link's grid is
+    /// known to move them by less.
+    #[inline(never)]
+    pub fn longest_jump_s(&self) -> f64 {
+        let wait_s = self.longest_wait_s();
+        let known = !self.congested && self.closed >= BLOCKS_TO_KNOW_THE_LINK;
+        match self.blocks.interval() {
+            Some(interval) if known && lattice::usual(interval.period_us) => {
+                let beat_s = lattice::beat_s(self.setup.period_s, interval.period_us, BIN_S);
+                if beat_s < wait_s { beat_s } else { wait_s }
+            }
+            _ => wait_s,
+        }
     }
 
     /// What is known at a device time, and how much of the half-width is holdover, µs. `None` before the first arrival.

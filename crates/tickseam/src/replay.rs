@@ -43,6 +43,8 @@ pub struct Report {
     pub slips: f64,
     /// The grid that was believed in, if any.
     pub interval: Option<Interval>,
+    /// By how much another phase of the grid moves the least delays of some seconds at the most, s.
+    pub beat_s: f64,
     /// A grid was found or declared: where it is lost, nothing bounds the clock from below.
     pub on_a_grid: bool,
     /// There is a grid, and yet most blocks say nothing by it: stamps in batches, or a grid that was lost again.
@@ -73,15 +75,16 @@ pub struct Report {
 }
 
 impl Report {
-    /// How long a packet that left at its first chance may have waited for the link at the most, s: by so much may the least delays
-    /// jump though no clock was set. One `period_s` of the packets, unless the link's grid is known to be shorter.
-    pub fn longest_wait_s(&self, period_s: f64) -> f64 {
-        let wait_us = match self.interval {
-            _ if self.congested || self.grid_tells_little || self.shares_deliveries => f64::INFINITY,
-            Some(interval) if self.on_a_grid => interval.period_us,
-            _ => self.doubt_us,
+    /// By how much the least delays of [`BIN_S`](crate::watch::BIN_S) may jump at the most though no clock was set, s: one `period_s` of the
+    /// packets, unless the link's grid is known to move them by less.
+    pub fn longest_jump_s(&self, period_s: f64) -> f64 {
+        let jump_s = match self.on_a_grid {
+            _ if self.congested || self.grid_tells_little || self.collected_us > 0.0 => f64::INFINITY,
+            true => self.beat_s,
+            false if self.shares_deliveries => f64::INFINITY,
+            false => self.doubt_us * 1e-6,
         };
-        if wait_us * 1e-6 < period_s { wait_us * 1e-6 } else { period_s }
+        if jump_s < period_s { jump_s } else { period_s }
     }
 }
 
@@ -159,6 +162,7 @@ pub fn replay(
     let ends = Ends::new(first, last, uppers(), &setup.prior);
     report.slips = link::slips(stages, line.rate_ppm);
     report.on_a_grid = link::grid_share(stages) > GRID_SHARE;
+    report.beat_s = link::longest_beat_s(stages, setup.period_s);
     if !report.on_a_grid {
         report.doubt_us = greater(link::jump_us(stages, line.rate_ppm), unseen_us);
     }

@@ -40,7 +40,7 @@ pub const SURE_US: f64 = 1e6;
 
 /// Packets that waited while the host slept are stamped as it wakes, each a period further below the one before: so far below all levels,
 /// µs, they are told from the beat. Doubled: as many more of them are taken for the clock's before.
-const RAMP_US: f64 = 300e3;
+pub const RAMP_US: f64 = 300e3;
 
 /// How far rates may be off that are not known yet, µs a second, for jumps across a silence.
 pub const RATE_US_PER_S: f64 = 70.0;

@@ -93,3 +93,36 @@ fn a_clock_that_was_set_and_drifts_back_leaves_no_backlog() {
     let all = arrivals.len();
     assert_eq!(without_backlogs(&mut arrivals, 0.02), all);
 }
+
+#[test]
+fn a_clock_that_is_set_back_leaves_no_backlog_though_the_first_packets_after_it_are_late() {
+    let mut arrivals = after_a_fade_of(0.0, 0.0, 200.0);
+    for arrival in &mut arrivals {
+        if (60.0..100.0).contains(&arrival.device_s) {
+            arrival.residual_us += 3e6;
+        } else if (100.0..100.3).contains(&arrival.device_s) {
+            arrival.residual_us = 100.3e6 - arrival.device_s * 1e6;
+        }
+    }
+    let before = arrivals.clone();
+    let kept = without_backlogs(&mut arrivals, PERIOD_S);
+    assert_eq!(arrivals[..kept], before);
+}
+
+#[test]
+fn packets_that_waited_while_the_host_slept_make_no_backlog_of_those_before() {
+    // Set forward by 3 s at 60 s, the host slept from 100 to 130 s; what waited is stamped as it wakes.
+    let mut arrivals = after_a_fade_of(0.0, 0.0, 200.0);
+    arrivals.retain(|arrival| !(104.0..130.0).contains(&arrival.device_s));
+    for arrival in &mut arrivals {
+        match arrival.device_s {
+            60.0..100.0 => arrival.residual_us += 3e6,
+            100.0..104.0 => arrival.residual_us = 103e6 - arrival.device_s * 1e6,
+            130.0.. => arrival.residual_us -= 27e6,
+            _ => {}
+        }
+    }
+    let before = arrivals.clone();
+    let kept = without_backlogs(&mut arrivals, PERIOD_S);
+    assert_eq!(arrivals[..kept], before);
+}

@@ -8,6 +8,7 @@ use crate::lattice;
 use crate::number::{count, greater, magnitude};
 use crate::scatter::{self, Scatter};
 use crate::setup::CONGESTED_LOSS;
+use crate::watch::BIN_S;
 
 /// Packets of one delivery from which on they count as a batch.
 const BATCH: f64 = 1.8;
@@ -213,6 +214,18 @@ pub(super) fn bounded_share(stages: &[Stage]) -> f64 {
 /// The longest period of a grid that was believed in for any block, µs.
 pub(super) fn longest_interval_us(stages: &[Stage]) -> f64 {
     stages.iter().filter_map(Stage::block).map(|b| b.interval_us).fold(0.0, greater)
+}
+
+/// By how much the least waits of [`BIN_S`] may change at the most, s, of all grids that were believed in for any block.
+pub(super) fn longest_beat_s(stages: &[Stage], period_s: f64) -> f64 {
+    let (mut interval_us, mut longest_s) = (0.0, 0.0);
+    for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0) {
+        if block.interval_us != interval_us {
+            interval_us = block.interval_us;
+            longest_s = greater(lattice::beat_s(period_s, interval_us, BIN_S), longest_s);
+        }
+    }
+    longest_s
 }
 
 /// Share of the blocks that a grid was believed in for.

@@ -8,23 +8,24 @@ use std::vec;
 use std::vec::Vec;
 
 #[test]
-fn the_longest_wait_is_the_grids_where_the_grid_is_known_and_a_period_at_the_most() {
-    let on_a_grid =
-        Report { on_a_grid: true, interval: Some(Interval::declared(15_000.0)), ..Report::default() };
-    assert_eq!(on_a_grid.longest_wait_s(0.020), 0.015);
-    assert_eq!(on_a_grid.longest_wait_s(0.010), 0.010);
+fn the_least_delays_jump_by_the_beat_where_the_grid_is_known_and_by_a_period_at_the_most() {
+    let on_a_grid = Report { on_a_grid: true, beat_s: 0.005, ..Report::default() };
+    assert_eq!(on_a_grid.longest_jump_s(0.020), 0.005);
+    assert_eq!(on_a_grid.longest_jump_s(0.004), 0.004);
+    assert_eq!(Report { shares_deliveries: true, ..on_a_grid }.longest_jump_s(0.020), 0.005);
     // What may hide a longer wait leaves a whole period.
+    let unseen = Report { on_a_grid: false, doubt_us: 7_500.0, ..on_a_grid };
     for report in [
         Report { congested: true, ..on_a_grid },
         Report { grid_tells_little: true, ..on_a_grid },
-        Report { shares_deliveries: true, ..on_a_grid },
-        Report { on_a_grid: false, doubt_us: 30_000.0, ..on_a_grid },
+        Report { collected_us: 15_000.0, ..on_a_grid },
+        Report { shares_deliveries: true, ..unseen },
+        Report { doubt_us: 30_000.0, ..unseen },
     ] {
-        assert_eq!(report.longest_wait_s(0.020), 0.020, "{report:?}");
+        assert_eq!(report.longest_jump_s(0.020), 0.020, "{report:?}");
     }
     // Without a grid, the one that may be there unseen counts.
-    let unseen = Report { on_a_grid: false, doubt_us: 7_500.0, ..on_a_grid };
-    assert_eq!(unseen.longest_wait_s(0.020), 0.007_5);
+    assert_eq!(unseen.longest_jump_s(0.020), 0.007_5);
 }
 
 #[test]

@@ -695,7 +695,7 @@ fn replays(draws: &mut Draws, digest: &mut Digest) {
         let span_s = arrivals.last().map_or(0.0, |last| last.device_s);
         let mut stages = vec![Stage::empty(); stages_needed(arrivals.len(), pairs.len(), span_s)];
         let report = replay(&arrivals, &pairs, line, &setup, &mut stages);
-        digest.answer(&(report, report.longest_wait_s(setup.period_s)));
+        digest.answer(&(report, report.longest_jump_s(setup.period_s)));
         let stages = &stages[..report.stages];
         for stage in stages {
             digest.answer(&(stage.block(), stage.bounds(), stage.knot));

@@ -337,7 +337,7 @@ impl Recording {
             digest.answer(&event.answer);
         }
         let Some(report) = report.ok().and_then(|report| report.replayed) else { return };
-        digest.number(report.longest_wait_s(0.02));
+        digest.number(report.longest_jump_s(0.02));
         let of_the_last = &stages[..report.stages];
         for stage in of_the_last {
             digest.answer(&(stage.block(), stage.bounds(), stage.knot));
