@@ -116,6 +116,15 @@ const LOOK_BACK_S: f64 = 2.0;
 const CLIMB_S: f64 = 1.0;
 const CLIMB_PACKETS: usize = 8;
 
+/// A jump in the first seconds, where fewer levels lie before it than [`DWELL`], has to stand out by so many thresholds, and so many levels
+/// after it have to stay, within so small a share of it: an app's delays settle by less, and queues that filled drain (own choice).
+const EARLY: f64 = 2.0;
+const EARLY_STAYS: usize = 6;
+const EARLY_SPREAD: f64 = 0.25;
+
+/// Packets a second after such a jump, as a share of those before, below which a queue is full and loses them.
+const OVERFLOWS: f64 = 0.9;
+
 /// A host that slept stamps its next packet soon after it wakes, µs.
 const AWAKE_US: f64 = 2e6;
 
@@ -199,6 +208,23 @@ fn jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<f64> {
     Some(quantile(after.to_vec(), 0.5) - quantile(before.to_vec(), 0.5))
 }
 
+/// The jump from the first levels of a recording, too few for [`jump`], to those after, which stay for long.
+fn early_jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<f64> {
+    let after = after.get(..EARLY_STAYS)?;
+    let highest = |levels: &[f64]| levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (up, down) = (least(after) - highest(before), least(before) - highest(after));
+    let clear_us = up.max(down);
+    let stays = highest(after) - least(after) < EARLY_SPREAD * clear_us;
+    let stands_out = stays && clear_us > EARLY * threshold_us;
+    stands_out.then(|| quantile(after.to_vec(), 0.5) - quantile(before.to_vec(), 0.5))
+}
+
+/// Packets a second of some bins.
+fn per_s(bins: &[Bin]) -> f64 {
+    let (Some(first), Some(last)) = (bins.first(), bins.last()) else { return 0.0 };
+    (last.place - first.place) as f64 / (last.bin.from_s - first.bin.from_s).max(1e-3)
+}
+
 fn least(levels: &[f64]) -> f64 {
     Levels::of(levels.iter().copied()).low_us()
 }
@@ -228,7 +254,15 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
             jump(before, &levels[k..(k + dwell).min(levels.len())], threshold_us)
         };
         let sure = || around(1).filter(|step_us| step_us.abs() > SURE_US && around(2).is_some());
-        let Some(step_us) = around(DWELL).or_else(sure) else { continue };
+        let known = around(DWELL).or_else(sure);
+        let early = || {
+            let jump =
+                early_jump(&levels[..k], &levels[k..], threshold_us).filter(|_| from == 0 && k < DWELL)?;
+            let carried =
+                per_s(&bins[k..=(k + EARLY_STAYS).min(bins.len() - 1)]) > OVERFLOWS * per_s(&bins[..=k]);
+            carried.then_some(jump)
+        };
+        let Some(step_us) = known.or_else(early) else { continue };
         let to = bins.get(k + 1).map_or(arrivals.len(), |next| next.place);
         // What a queue held back falls over several bins: those that lie far below the one before are after the change too.
         let mut fallen = k;
@@ -264,6 +298,11 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
             }
         }
         if within == run.len() || place <= cuts.last().map_or(0, |cut| cut.place) {
+            continue;
+        }
+        // What a queue held back falls from packet to packet; a clock that is set back falls at once.
+        let fallen_us = low_before - level(arrivals[place].residual_us, arrivals[place].device_s);
+        if known.is_none() && step_us < 0.0 && fallen_us < -step_us / 2.0 {
             continue;
         }
         let Some(cut) = cut_at(arrivals, place, step_us, period_s, slack_us) else { continue };
