@@ -30,6 +30,9 @@ const POLLS_US: [f64; 5] = [16_000.0, 8_000.0, 4_000.0, 2_000.0, 1_000.0];
 /// Such polls and the packets are timed by two crystals, and show as soon as these have moved by one interval against each other. Rates, µs/s, that
 /// one pair in twenty is closer than, if they may be 70 ppm apart.
 const ALIKE_US_PER_S: f64 = 3.5;
+/// Bluetooth BR/EDR sends in every second slot of 625 µs at the earliest (Bluetooth Core, Vol 2 Part B, 2.2): what is polled at irregular
+/// times still comes at multiples of this, µs. It is reckoned with where late packets show it.
+const SLOTS_US: f64 = 1_250.0;
 /// Packets of one delivery from which on they may have waited for each other.
 const GROUPED: f64 = 1.1;
 
@@ -82,6 +85,9 @@ impl Unseen {
         }
         if let Some(us) = poll_us {
             let _ = candidates.push(candidate(us));
+        }
+        if divides(SLOTS_US) {
+            let _ = candidates.push(candidate(SLOTS_US));
         }
         Self {
             candidates,
@@ -137,11 +143,15 @@ impl Unseen {
     }
 
     /// Period of the longest grid that late packets agree with, µs. No poll's: coarse stamps agree with the short ones.
+    /// Of those of slots, stamps of 1 ms agree with none.
     pub(crate) fn hinted_us(&self) -> Option<f64> {
         let agrees = |c: &&Candidate| {
             let n = f64::from(c.late);
             let chance = HINT_DEVIATIONS / libm::sqrt(3.0 * greater(n, 1.0));
-            c.late >= LATE_NEEDED && f64::from(c.agreement) > greater(HINT, chance) * n && self.usual(c)
+            let in_slots = magnitude(f64::from(c.interval_us) - SLOTS_US) < 1e-3;
+            c.late >= LATE_NEEDED
+                && f64::from(c.agreement) > greater(HINT, chance) * n
+                && (in_slots || self.usual(c))
         };
         self.candidates.iter().find(agrees).map(|c| f64::from(c.interval_us))
     }
@@ -153,13 +163,12 @@ impl Unseen {
         }
         let packets = f64::from(self.packets);
         let lost = (self.to_s - self.from_s) / self.period_s + 1.0 - packets;
-        if lost > LOST_FOR_CERTAINTY && self.late == 0 {
-            return 0.0;
-        }
+        // A radio on a grid sends again what was lost. What a dongle lost never comes to be polled.
+        let sends_again = lost <= LOST_FOR_CERTAINTY || self.late > 0;
         let possible = |c: &&Candidate| {
             let n = f64::from(c.late);
             let speaks_against = n > LATE_SHARE * packets && f64::from(c.agreement) <= HINT * n;
-            !speaks_against && (self.usual(c) || self.polled(c))
+            !speaks_against && (sends_again && self.usual(c) || self.polled(c))
         };
         self.candidates.iter().find(possible).map_or(0.0, |c| f64::from(c.interval_us))
     }
