@@ -1205,6 +1205,7 @@ impl<const STREAMS: usize> Intake<STREAMS> {
     }
 
     /// By how many samples a packet exceeds its stream's usual number; at the bounds where by more.
+    #[inline(never)]
     pub(crate) fn more_samples(&self, stream: usize, samples: u32) -> i8 {
         let usual = self.streams.get(stream).map_or(samples, |stream| stream.samples_per_packet);
         let more = i64::from(samples).saturating_sub(i64::from(usual));

@@ -251,6 +251,7 @@ pub(crate) fn usual(period_us: f64) -> bool {
 }
 
 /// Whether a grid of such a period is the radio's: a usual one, or the one that was declared.
+#[inline(never)]
 pub(crate) fn of_radio(period_us: f64, declared_us: Option<f64>) -> bool {
     usual(period_us) || declared_us.is_some_and(|declared_us| magnitude(period_us - declared_us) < 1.0)
 }

@@ -31,7 +31,7 @@ const POLLS_US: [f64; 5] = [16_000.0, 8_000.0, 4_000.0, 2_000.0, 1_000.0];
 /// one pair in twenty is closer than, if they may be 70 ppm apart.
 const ALIKE_US_PER_S: f64 = 3.5;
 /// Bluetooth BR/EDR sends in every second slot of 625 µs at the earliest (Bluetooth Core, Vol 2 Part B, 2.2): what is polled at irregular
-/// times still comes at multiples of this, µs. It is reckoned with where late packets show it.
+/// times still comes at multiples of this, µs. It is reckoned with where late packets show it, and nothing longer is possible.
 const SLOTS_US: f64 = 1_250.0;
 /// Packets of one delivery from which on they may have waited for each other.
 const GROUPED: f64 = 1.1;
@@ -127,7 +127,7 @@ impl Unseen {
     /// Whether packets may be locked to an interval: a usual one, or any that the sending period is a part of, where several
     /// packets share an event.
     fn usual(&self, candidate: &Candidate) -> bool {
-        self.grouped() || lattice::usual(f64::from(candidate.interval_us))
+        (self.grouped() && !Self::of_slots(candidate)) || lattice::usual(f64::from(candidate.interval_us))
     }
 
     /// Whether packets may be locked to an interval of polls, for as long as two crystals may be that much alike.
@@ -142,21 +142,26 @@ impl Unseen {
         f64::from(self.packets) > GROUPED * f64::from(self.deliveries)
     }
 
+    fn of_slots(candidate: &Candidate) -> bool {
+        magnitude(f64::from(candidate.interval_us) - SLOTS_US) < 1e-3
+    }
+
+    /// Whether late packets come by whole intervals.
+    #[inline(never)]
+    fn shows(candidate: &Candidate) -> bool {
+        let n = f64::from(candidate.late);
+        let chance = HINT_DEVIATIONS / libm::sqrt(3.0 * greater(n, 1.0));
+        candidate.late >= LATE_NEEDED && f64::from(candidate.agreement) > greater(HINT, chance) * n
+    }
+
     /// Period of the longest grid that late packets agree with, µs. No poll's: coarse stamps agree with the short ones.
-    /// Of those of slots, stamps of 1 ms agree with none.
+    #[inline(never)]
     pub(crate) fn hinted_us(&self) -> Option<f64> {
-        let agrees = |c: &&Candidate| {
-            let n = f64::from(c.late);
-            let chance = HINT_DEVIATIONS / libm::sqrt(3.0 * greater(n, 1.0));
-            let in_slots = magnitude(f64::from(c.interval_us) - SLOTS_US) < 1e-3;
-            c.late >= LATE_NEEDED
-                && f64::from(c.agreement) > greater(HINT, chance) * n
-                && (in_slots || self.usual(c))
-        };
-        self.candidates.iter().find(agrees).map(|c| f64::from(c.interval_us))
+        self.candidates.iter().find(|c| Self::shows(c) && self.usual(c)).map(|c| f64::from(c.interval_us))
     }
 
     /// Period of the longest grid that has to be reckoned with, µs; 0 where there can be none.
+    #[inline(never)]
     pub(crate) fn interval_us(&self) -> f64 {
         if let Some(hinted_us) = self.hinted_us() {
             return hinted_us;
@@ -170,7 +175,9 @@ impl Unseen {
             let speaks_against = n > LATE_SHARE * packets && f64::from(c.agreement) <= HINT * n;
             !speaks_against && (sends_again && self.usual(c) || self.polled(c))
         };
-        self.candidates.iter().find(possible).map_or(0.0, |c| f64::from(c.interval_us))
+        let slots = || self.candidates.iter().find(|c| Self::of_slots(c) && Self::shows(c));
+        let longest = self.candidates.iter().find(possible).or_else(slots);
+        longest.map_or(0.0, |c| f64::from(c.interval_us))
     }
 }
 
