@@ -3,7 +3,8 @@
 //! The lower envelope of the arrivals, taken in bins of [`watch::BIN_S`], stays on one level but for drift, beat and noise. A jump of it
 //! that stays is a setting of the host's clock, or its sleep; a jump no higher than what packets may have to wait for the
 //! link (one interval, or a packet period where that is not known) may as well be the beat's, or a new anchor of the link, and is
-//! never taken for one. Smaller settings of the clock therefore go unseen, and intervals there do not hold as often as they should.
+//! never taken for one. Smaller settings of the clock therefore go unseen, and intervals there do not hold as often as they should. So do
+//! settings forward in the last ten seconds, and back in the first five: a queue looks like them.
 //!
 //! A ramp that is steeper than any crystal and leads from one level to another is a slew of the host's clock ([`slews`]): 500 ppm for 100 s were
 //! found in 200 of 200 seeds (`cargo xtask scenarios --seeds 200`, scenario 059), and none in 1,400 random recordings without faults
@@ -122,7 +123,7 @@ const EARLY: f64 = 2.0;
 const EARLY_STAYS: usize = 6;
 const EARLY_SPREAD: f64 = 0.25;
 
-/// Packets a second after such a jump, as a share of those before, below which a queue is full and loses them.
+/// Share of the packets sent that come after such a jump at the least: where fewer do, a queue may be full and lose them.
 const OVERFLOWS: f64 = 0.9;
 
 /// A host that slept stamps its next packet soon after it wakes, µs.
@@ -258,8 +259,8 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
         let early = || {
             let jump =
                 early_jump(&levels[..k], &levels[k..], threshold_us).filter(|_| from == 0 && k < DWELL)?;
-            let carried =
-                per_s(&bins[k..=(k + EARLY_STAYS).min(bins.len() - 1)]) > OVERFLOWS * per_s(&bins[..=k]);
+            let after = &bins[k..=(k + EARLY_STAYS).min(bins.len() - 1)];
+            let carried = per_s(after) * period_s > OVERFLOWS;
             carried.then_some(jump)
         };
         let Some(step_us) = known.or_else(early) else { continue };
@@ -380,7 +381,12 @@ impl Envelope {
             .map(|two| (two[1].bin.least_us - two[0].bin.least_us) / (two[1].bin.from_s - two[0].bin.from_s));
         let rate = quantile(rates.filter(|rate| rate.is_finite()).collect(), 0.5);
         let levels: Vec<f64> = bins.iter().map(|Bin { bin, .. }| bin.least_us - rate * bin.from_s).collect();
-        let changes = levels.windows(2).map(|two| (two[1] - two[0]).abs()).collect();
+        let mut changes: Vec<f64> = levels.windows(2).map(|two| (two[1] - two[0]).abs()).collect();
+        if (changes.len() as f64) * (1.0 - SCATTER_QUANTILE) < 2.0 {
+            // Of so few, one may be the clock's.
+            changes.sort_by(f64::total_cmp);
+            changes.pop();
+        }
         let scatter_us = quantile(changes, SCATTER_QUANTILE);
         Self { bins, rate, levels, scatter_us }
     }

@@ -339,6 +339,21 @@ fn a_host_step_in_the_first_seconds_is_found_and_a_queue_that_drains_there_is_no
 }
 
 #[test]
+fn a_host_step_in_the_middle_of_a_short_recording_is_found() {
+    for seed in 1..=3 {
+        for step_s in [7.3, -7.3, -60.0] {
+            let mut scenario = plain(vec![Fault::HostStep { at_s: 11.0, step_s, return_after_s: None }]);
+            scenario.duration_s = 24.0;
+            scenario.trials.interval_s = [0.4, 0.6];
+            let run = run(scenario, seed);
+            let found = slips(&run);
+            assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed} {step_s}: {found:?}");
+            assert!(run.held >= 0.95, "{seed} {step_s}: {}", run.held);
+        }
+    }
+}
+
+#[test]
 fn an_event_before_the_first_packet_is_not_put_into_a_sleep_that_comes_later() {
     for seed in 1..=3 {
         let scenario = plain(vec![Fault::HostSuspend { at_s: 200.0, for_s: 250.0 }]);
