@@ -648,7 +648,8 @@ fn choose(estimates: &BTreeMap<u32, Estimate>, host_ns: i64, latency: Shift) -> 
             // Where a piece ends by a change of the host's clock, the host's time says more than the last packets do.
             let after_begin = (covers && piece.cut.is_some()) || placement.device_s >= piece.from_s.max(0.0);
             let before_end = piece.host_us.1.is_finite() || placement.device_s <= piece.to_s;
-            if begun.is_some() && !after_begin {
+            // Behind a sleep a piece begins with packets from before it: device time alone does not tell that an event was later.
+            if begun.is_some() && (!after_begin || event_us < piece.host_us.0) {
                 continue;
             }
             if covers && after_begin && before_end {

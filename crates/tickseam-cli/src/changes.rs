@@ -4,7 +4,7 @@
 //! that stays is a setting of the host's clock, or its sleep; a jump no higher than what the beat of packets and grid or a new anchor of the
 //! link moves the least waits by is never taken for one. Where no grid is known, that is a packet period, and a lower jump may be either: what is
 //! known is parted there too, and intervals hold both. Settings by less than 20 ms go unseen, and intervals there do not hold as often as they
-//! should.
+//! should. So do settings forward in the last ten seconds, and back in the first five: a queue looks like them.
 //!
 //! A ramp that is steeper than any crystal and leads from one level to another is a slew of the host's clock ([`slews`]): 500 ppm for 100 s were
 //! found in 200 of 200 seeds (`cargo xtask scenarios --seeds 200`, scenario 059), and none in 1,400 random recordings without faults
@@ -117,6 +117,15 @@ const LOOK_BACK_S: f64 = 2.0;
 const CLIMB_S: f64 = 1.0;
 const CLIMB_PACKETS: usize = 8;
 
+/// A jump in the first seconds, where fewer levels lie before it than [`DWELL`], has to stand out by so many thresholds, and so many levels
+/// after it have to stay, within so small a share of it: an app's delays settle by less, and queues that filled drain (own choice).
+const EARLY: f64 = 2.0;
+const EARLY_STAYS: usize = 6;
+const EARLY_SPREAD: f64 = 0.25;
+
+/// Share of the packets sent that come after such a jump at the least: where fewer do, a queue may be full and lose them.
+const OVERFLOWS: f64 = 0.9;
+
 /// A host that slept stamps its next packet soon after it wakes, µs.
 const AWAKE_US: f64 = 2e6;
 
@@ -202,6 +211,23 @@ fn jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<f64> {
     Some(quantile(after.to_vec(), 0.5) - quantile(before.to_vec(), 0.5))
 }
 
+/// The jump from the first levels of a recording, too few for [`jump`], to those after, which stay for long.
+fn early_jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<f64> {
+    let after = after.get(..EARLY_STAYS)?;
+    let highest = |levels: &[f64]| levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (up, down) = (least(after) - highest(before), least(before) - highest(after));
+    let clear_us = up.max(down);
+    let stays = highest(after) - least(after) < EARLY_SPREAD * clear_us;
+    let stands_out = stays && clear_us > EARLY * threshold_us;
+    stands_out.then(|| quantile(after.to_vec(), 0.5) - quantile(before.to_vec(), 0.5))
+}
+
+/// Packets a second of some bins.
+fn per_s(bins: &[Bin]) -> f64 {
+    let (Some(first), Some(last)) = (bins.first(), bins.last()) else { return 0.0 };
+    (last.place - first.place) as f64 / (last.bin.from_s - first.bin.from_s).max(1e-3)
+}
+
 fn least(levels: &[f64]) -> f64 {
     Levels::of(levels.iter().copied()).low_us()
 }
@@ -238,7 +264,15 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
             let sure = before.len() == DWELL && after.len() < DWELL && fallen_us > threshold_us.max(RAMP_US);
             sure.then(|| after[after.len() - 1] - quantile(before.to_vec(), 0.5))
         };
-        let Some(step_us) = around(DWELL).or_else(sure).or_else(at_the_end) else { continue };
+        let known = around(DWELL).or_else(sure);
+        let early = || {
+            let jump =
+                early_jump(&levels[..k], &levels[k..], threshold_us).filter(|_| from == 0 && k < DWELL)?;
+            let after = &bins[k..=(k + EARLY_STAYS).min(bins.len() - 1)];
+            let carried = per_s(after) * period_s > OVERFLOWS;
+            carried.then_some(jump)
+        };
+        let Some(step_us) = known.or_else(early).or_else(at_the_end) else { continue };
         let to = bins.get(k + 1).map_or(arrivals.len(), |next| next.place);
         // What a queue held back falls over several bins: those that lie far below the one before are after the change too.
         let mut fallen = k;
@@ -274,6 +308,11 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
             }
         }
         if within == run.len() || place <= cuts.last().map_or(0, |cut| cut.place) {
+            continue;
+        }
+        // What a queue held back falls from packet to packet; a clock that is set back falls at once.
+        let fallen_us = low_before - level(arrivals[place].residual_us, arrivals[place].device_s);
+        if known.is_none() && step_us < 0.0 && fallen_us < -step_us / 2.0 {
             continue;
         }
         let Some(cut) = cut_at(arrivals, place, step_us, period_s, slack_us) else { continue };
@@ -351,7 +390,12 @@ impl Envelope {
             .map(|two| (two[1].bin.least_us - two[0].bin.least_us) / (two[1].bin.from_s - two[0].bin.from_s));
         let rate = quantile(rates.filter(|rate| rate.is_finite()).collect(), 0.5);
         let levels: Vec<f64> = bins.iter().map(|Bin { bin, .. }| bin.least_us - rate * bin.from_s).collect();
-        let changes = levels.windows(2).map(|two| (two[1] - two[0]).abs()).collect();
+        let mut changes: Vec<f64> = levels.windows(2).map(|two| (two[1] - two[0]).abs()).collect();
+        if (changes.len() as f64) * (1.0 - SCATTER_QUANTILE) < 2.0 {
+            // Of so few, one may be the clock's.
+            changes.sort_by(f64::total_cmp);
+            changes.pop();
+        }
         let scatter_us = quantile(changes, SCATTER_QUANTILE);
         Self { bins, rate, levels, scatter_us }
     }

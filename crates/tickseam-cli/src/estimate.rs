@@ -204,7 +204,7 @@ impl Estimate {
         let used = without_early(&mut arrivals);
         let early = (arrivals.len() - used) as u64;
         arrivals.truncate(used);
-        let used = without_backlogs(&mut arrivals, ground.setup.period_s);
+        let used = without_backlogs(&mut arrivals, &ground.setup);
         arrivals.truncate(used);
         if arrivals.is_empty() {
             return None;

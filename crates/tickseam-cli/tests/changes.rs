@@ -323,6 +323,52 @@ fn a_host_step_of_60_ms_is_found_both_ways_and_its_return_too() {
 }
 
 #[test]
+fn a_host_step_in_the_first_seconds_is_found_and_a_queue_that_drains_there_is_none() {
+    for seed in 1..=3 {
+        for (at_s, step_s) in [(4.0, 0.12), (4.0, 0.5), (8.0, 0.3), (8.0, -0.5)] {
+            let (found, run) = changes_of(Fault::HostStep { at_s, step_s, return_after_s: None }, seed);
+            assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed} {at_s} {step_s}: {found:?}");
+            assert!((found[0].2 - step_s * 1e3).abs() < 8.0, "{found:?}");
+            assert!(run.held >= 0.95, "{seed} {at_s} {step_s}: {}", run.held);
+        }
+        let (found, run) =
+            changes_of(Fault::Disconnection { at_s: 3.0, off_s: 2.0, interval_ms: None }, seed);
+        assert!(!found.iter().any(|change| change.0 == "host-clock-step"), "{seed}: {found:?}");
+        assert!(run.held >= 0.95, "{seed}: {}", run.held);
+    }
+}
+
+#[test]
+fn a_host_step_in_the_middle_of_a_short_recording_is_found() {
+    for seed in 1..=3 {
+        for step_s in [7.3, -7.3, -60.0] {
+            let mut scenario = plain(vec![Fault::HostStep { at_s: 11.0, step_s, return_after_s: None }]);
+            scenario.duration_s = 24.0;
+            scenario.trials.interval_s = [0.4, 0.6];
+            let run = run(scenario, seed);
+            let found = slips(&run);
+            assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed} {step_s}: {found:?}");
+            assert!(run.held >= 0.95, "{seed} {step_s}: {}", run.held);
+        }
+    }
+}
+
+#[test]
+fn an_event_before_the_first_packet_is_not_put_into_a_sleep_that_comes_later() {
+    for seed in 1..=3 {
+        let scenario = plain(vec![Fault::HostSuspend { at_s: 200.0, for_s: 250.0 }]);
+        let mut recording = simulated::recording(&simulate(&scenario, seed).unwrap()).unwrap();
+        let host_ns = scenario.host.origin_ns - 20_000_000_000;
+        recording.events =
+            vec![tickseam_record::Event { host_ns, label: String::from("early"), duration_ms: None }];
+        let aligned = align(&Captured::of(&recording)).unwrap();
+        let row = &aligned.events.rows[0];
+        let (onset_s, u95_ms) = (row.onset_s.unwrap(), row.u95_ms.unwrap());
+        assert!((onset_s + 20.0).abs() < 1.0 && u95_ms < 100.0, "{seed}: {row:?}");
+    }
+}
+
+#[test]
 fn an_exchange_or_a_marker_is_used_for_the_clock_that_stamped_it_alone() {
     for (seed, step_s) in [(1, 0.05), (2, -0.05), (3, -0.2), (4, 0.2), (5, -1.5), (6, -5.0)] {
         for markers in [false, true] {

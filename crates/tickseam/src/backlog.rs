@@ -5,7 +5,9 @@
 //! clock from below, and above they say less than those before and after. What is known before and after it holds over the time between.
 
 use crate::block::Arrival;
+use crate::number::greater;
 use crate::rise::least_us;
+use crate::setup::Setup;
 use crate::watch::Watch;
 
 /// Shorter ones do not matter, s and packets: no block of arrivals has nothing else in it.
@@ -19,21 +21,29 @@ const TAIL_S: f64 = 5.0;
 const NEAR_US: f64 = 2_000.0;
 /// The last packets of a queue that drained are no later than so many waits for the link: several go in one connection event.
 const DRAINED: f64 = 4.0;
-/// A fall of this rate is no crystal's, ppm.
+/// A fall of this rate is no crystal's, ppm, nor one of so many times the tolerance of the device's rate.
 const NO_CRYSTAL_PPM: f64 = 1_000.0;
+const TOLERANCES: f64 = 2.0;
 
 /// Leaves them out, and returns how many arrivals are left, at the slice's beginning. In the order of reception; each may have waited for
-/// the link for up to `wait_s` though it left at its first chance. A clock that was set forward is no backlog: its packets stay as late, or
+/// the link for up to a packet's period though it left at its first chance. A clock that was set forward is no backlog: its packets stay as late, or
 /// its stamps go back when it is set back. Cost: two passes.
-pub fn without_backlogs(arrivals: &mut [Arrival], wait_s: f64) -> usize {
+pub fn without_backlogs(arrivals: &mut [Arrival], setup: &Setup) -> usize {
+    let wait_s = setup.period_s;
+    let waits = (wait_s, greater(NO_CRYSTAL_PPM, TOLERANCES * setup.prior.rate_half_width_ppm));
     // Those that drain for long, however level they seem meanwhile; then those that end at once, where a full queue loses packets, and those
     // that came after the clock had been set.
-    let kept = without(arrivals, Watch::patient(), wait_s, DRAINED * wait_s * 1e6);
-    without(arrivals.get_mut(..kept).unwrap_or_default(), Watch::new(), wait_s, f64::INFINITY)
+    let kept = without(arrivals, Watch::patient(), waits, DRAINED * wait_s * 1e6);
+    without(arrivals.get_mut(..kept).unwrap_or_default(), Watch::new(), waits, f64::INFINITY)
 }
 
 /// Leaves out those that drain until packets are no later than `end_us`, µs, or, where that is infinite, any that end.
-fn without(arrivals: &mut [Arrival], mut watch: Watch, wait_s: f64, end_us: f64) -> usize {
+fn without(
+    arrivals: &mut [Arrival],
+    mut watch: Watch,
+    (wait_s, no_crystal_ppm): (f64, f64),
+    end_us: f64,
+) -> usize {
     let (mut kept, mut at) = (0_usize, 0_usize);
     let mut begun: Option<(usize, f64)> = None;
     while let Some(&arrival) = arrivals.get(at) {
@@ -51,7 +61,7 @@ fn without(arrivals: &mut [Arrival], mut watch: Watch, wait_s: f64, end_us: f64)
             && let late = arrivals.get(from..kept).unwrap_or_default()
             && late.len() >= FEWEST
             && lasts_s(late) > SHORTEST_S
-            && (end_us == f64::INFINITY || last_us < end_us && drains(late, wait_s))
+            && (end_us == f64::INFINITY || last_us < end_us && drains(late, wait_s, no_crystal_ppm))
         {
             kept = from;
             at = at.saturating_add(drained(arrivals.get(at..).unwrap_or_default()));
@@ -64,7 +74,7 @@ fn without(arrivals: &mut [Arrival], mut watch: Watch, wait_s: f64, end_us: f64)
         at = at.saturating_add(1);
     }
     match begun.and_then(|(from, _)| arrivals.get(from..kept)) {
-        Some(late) if drains(late, wait_s) => kept.saturating_sub(late.len()),
+        Some(late) if drains(late, wait_s, no_crystal_ppm) => kept.saturating_sub(late.len()),
         _ => kept,
     }
 }
@@ -82,11 +92,12 @@ fn drained(arrivals: &[Arrival]) -> usize {
 
 /// Whether late packets come the less late the later they come, faster than a clock that was set drifts back; the first third may be of a queue
 /// that still fills. Of the last third, a quarter has to tell: the packets that waited while the host slept are few.
-fn drains(late: &[Arrival], wait_s: f64) -> bool {
+#[inline(never)]
+fn drains(late: &[Arrival], wait_s: f64, no_crystal_ppm: f64) -> bool {
     let third = late.len() / 3;
     let (_, rest) = late.split_at_checked(third).unwrap_or_default();
     let (before, after) = rest.split_at_checked(third).unwrap_or_default();
-    let fallen_us = least(before.iter()) - least_us(wait_s) - NO_CRYSTAL_PPM * lasts_s(after);
+    let fallen_us = least(before.iter()) - least_us(wait_s) - no_crystal_ppm * lasts_s(after);
     let fallen = after.iter().filter(|a| a.residual_us < fallen_us).count();
     late.len() >= FEWEST && fallen > after.len() / 4
 }

@@ -288,7 +288,7 @@ impl<R: Received> Batch<'_, R> {
         let used = without_early(admitted);
         let early = count.saturating_sub(used);
         self.report.wild = self.report.wild.saturating_add(u64::try_from(early).unwrap_or(0));
-        let used = without_backlogs(admitted.get_mut(..used).unwrap_or_default(), self.ground.setup.period_s);
+        let used = without_backlogs(admitted.get_mut(..used).unwrap_or_default(), &self.ground.setup);
         let Some(arrivals) = self.arrivals.get(..used).filter(|arrivals| !arrivals.is_empty()) else {
             return Ok(());
         };

@@ -31,6 +31,8 @@
 //!   [`Disposition::Resumes`], and the provisional packets follow by a shift. None fits, but the first packet was within
 //!   8 of the newest: the host clock was stepped, and it resumes too. Otherwise the count before and the count after
 //!   cannot be tied: a new segment with [`SegmentCause::TurnsUnresolved`].
+//!   Of a stream that begins after others, within min(2 s, turn ÷ 8) + tolerance × silence, and a packet more below: packets of other
+//!   lengths are stamped by their first sample too.
 //!   Where there are other streams, the one whose counters have the longest turn is asked first, from the fourth packet
 //!   on: packets of one device come in the order in which they became ready, so a packet lies between those of this
 //!   witness that came before and after it, give or take min(0.25 s, turn ÷ 16). Whatever the host clock did, and however
@@ -1202,6 +1204,14 @@ impl<const STREAMS: usize> Intake<STREAMS> {
         intaken
     }
 
+    /// By how many samples a packet exceeds its stream's usual number; at the bounds where by more.
+    #[inline(never)]
+    pub(crate) fn more_samples(&self, stream: usize, samples: u32) -> i8 {
+        let usual = self.streams.get(stream).map_or(samples, |stream| stream.samples_per_packet);
+        let more = i64::from(samples).saturating_sub(i64::from(usual));
+        i8::try_from(more).unwrap_or(if more < 0 { i8::MIN } else { i8::MAX })
+    }
+
     fn witness(&self) -> Option<&Stream> {
         self.streams.get(usize::from(self.device.witness))
     }
@@ -1908,9 +1918,10 @@ fn find_shift(
         };
     }
     let (tick, timeline) = (tick?, device.timeline?);
+    // Other streams' packets told what is live: longer ones begin earlier before their stamp, and this one's may be as much longer.
     let (live_ns, age_ns) = timeline.anchor.live_ns(tick, least_delayed.host_ns, device.tick_ns);
-    let band_ns = settled_ns(frame.tick_turn_ns()) + device.tolerance * age_ns;
-    let low = tick.checked_add(ceil((live_ns - band_ns) / device.tick_ns))?;
+    let band_ns = lesser(HELD_BACK_NS, frame.tick_turn_ns() / 8.0) + device.tolerance * age_ns;
+    let low = tick.checked_add(ceil((live_ns - band_ns - frame.packet_ns) / device.tick_ns))?;
     let high = tick.checked_add(floor((live_ns + band_ns) / device.tick_ns))?;
     match count_turns(device.ticks, shown.tick?, low, high, |tick| (0, Some(tick))) {
         Found::One { tick: Some(found), .. } => Some(Shift { indexes: 0, ticks: found.checked_sub(tick)? }),

@@ -256,6 +256,12 @@ pub(crate) fn beat_s(period_s: f64, interval_us: f64, lasts_s: f64) -> f64 {
     largest_gap_us(period_s * 1e6, interval_us, lasts_s / period_s) * 1e-6
 }
 
+/// Whether a grid of such a period is the radio's: a usual one, or the one that was declared.
+#[inline(never)]
+pub(crate) fn of_radio(period_us: f64, declared_us: Option<f64>) -> bool {
+    usual(period_us) || declared_us.is_some_and(|declared_us| magnitude(period_us - declared_us) < 1.0)
+}
+
 /// The largest stretch of a grid's period that no packet of `n` in a row falls into, µs, when they are sent each
 /// `period_us` and the grid has `interval_us`, both in the same time: by the three-distance theorem (Sós 1958, from
 /// memory), no list of phases is needed. Cost: O(n) steps at the worst, few as a rule.

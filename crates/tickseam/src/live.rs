@@ -265,7 +265,7 @@ impl Live {
                 let known = self.slips >= SLIPS_NEEDED && long_enough;
                 let unseen = if known { 0.0 } else { ALLOWANCE_US + late_us };
                 let allowance = greater(seen, unseen) * f64::from(self.widened);
-                let collected_us = if collected(block, self.setup.period_s) {
+                let collected_us = if collected(block, &self.setup) {
                     self.setup.interval_us.unwrap_or(LONGEST_US)
                 } else {
                     0.0
@@ -582,11 +582,11 @@ impl Live {
     }
 }
 
-/// Whether the grid of a block is an app's that collects packets, sent each so many seconds: each may have waited for the radio before. A
-/// block says so by itself, or by instants that are farther apart than its packets are sent.
-fn collected(block: &Block, period_s: f64) -> bool {
-    let shared = block.shares_deliveries() || block.interval_us > period_s * 1e6;
-    shared && !lattice::usual(block.interval_us)
+/// Whether the grid of a block is an app's that collects packets: each may have waited for the radio before. A block says so by itself, or
+/// by instants that are farther apart than its packets are sent.
+fn collected(block: &Block, setup: &Setup) -> bool {
+    let shared = block.shares_deliveries() || block.interval_us > setup.period_s * 1e6;
+    shared && !lattice::of_radio(block.interval_us, setup.interval_us)
 }
 
 /// What a region says of another device time, and how much of the half-width there is holdover, µs.

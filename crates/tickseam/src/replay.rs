@@ -174,7 +174,7 @@ pub fn replay(
         // Then the least delays have to tell, and may all be late by one interval.
         report.doubt_us = greater(link::longest_interval_us(stages), unseen_us);
     }
-    if batched || report.on_a_grid && link::collected(stages) {
+    if batched || report.on_a_grid && link::collected(stages, setup.interval_us) {
         report.collected_us = setup.interval_us.unwrap_or(LONGEST_US);
     }
     let longest_us =

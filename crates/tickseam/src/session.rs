@@ -397,7 +397,7 @@ impl<const STREAMS: usize> Session<STREAMS> {
                     *running = Some(Running::new(ground, &settled));
                 }
                 if let Some(running) = running.as_mut().filter(|r| r.segment == settled.at.segment) {
-                    let wild = running.take(&ground.setup, &settled);
+                    let wild = running.take(ground, &settled);
                     counters.wild = counters.wild.saturating_add(wild);
                 }
             }
@@ -665,11 +665,14 @@ impl Running {
     }
 
     /// Takes a packet in; returns how many stamps turned out to be nonsense.
-    fn take(&mut self, setup: &Setup, settled: &Settled) -> u64 {
-        let arrival = self.frame.arrival(settled.at.device, settled.host_ns).behind(settled.behind_us);
+    fn take(&mut self, ground: &Ground, settled: &Settled) -> u64 {
+        // A packet of one sample more than usual can go one sample later after its first, and the fixed delay is the usual packet's.
+        let more = if ground.ticks.is_some() { f64::from(settled.more_samples) } else { 0.0 };
+        let device = settled.at.device.saturating_add(nearest(more * ground.counts_per_s / ground.rate_hz));
+        let arrival = self.frame.arrival(device, settled.host_ns).behind(settled.behind_us);
         let dropped = self.gate.dropped;
         for arrival in self.gate.admit(arrival).into_iter().flatten() {
-            let _ = self.clocks.observe(setup, arrival);
+            let _ = self.clocks.observe(&ground.setup, arrival);
         }
         self.gate.dropped.saturating_sub(dropped)
     }

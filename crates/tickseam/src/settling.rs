@@ -29,6 +29,7 @@ struct Waiting<Tag> {
     device: i64,
     behind_us: f32,
     stream: u8,
+    more_samples: i8,
     clock: CountClock,
     kind: Kind,
     tag: Tag,
@@ -45,6 +46,8 @@ pub struct Settled {
     pub host_ns: i64,
     /// How much later it was stamped than the first packet of its delivery, of whatever stream, µs.
     pub behind_us: f32,
+    /// Samples in it beyond its stream's usual number, from -128 to 127.
+    pub more_samples: i8,
 }
 
 /// What became of packets that had no place at first.
@@ -103,7 +106,9 @@ impl<const STREAMS: usize, Tag: Copy> Settling<STREAMS, Tag> {
             return intaken;
         }
         let behind_us = crate::number::single(self.deliveries.observe(stamp.host_ns));
+        let more_samples = self.intake.more_samples(stream, stamp.samples);
         let waits = |at: Resolved, kind: Kind| Waiting {
+            more_samples,
             host_ns: stamp.host_ns,
             index: at.index,
             device: at.device,
@@ -161,7 +166,7 @@ impl<const STREAMS: usize, Tag: Copy> Settling<STREAMS, Tag> {
         if intaken.disposition != Disposition::Duplicate
             && let Some(at) = intaken.resolved
         {
-            give(Settled { stream, at, host_ns: stamp.host_ns, behind_us }, tag);
+            give(Settled { stream, at, host_ns: stamp.host_ns, behind_us, more_samples }, tag);
         }
         intaken
     }
@@ -236,7 +241,8 @@ impl<const STREAMS: usize, Tag: Copy> Settling<STREAMS, Tag> {
                     clock: w.clock,
                 };
                 self.counters.settled_later = self.counters.settled_later.saturating_add(1);
-                give(Settled { stream, at: settled, host_ns: w.host_ns, behind_us: w.behind_us }, w.tag);
+                let Waiting { host_ns, behind_us, more_samples, tag, .. } = w;
+                give(Settled { stream, at: settled, host_ns, behind_us, more_samples }, tag);
             }
         }
         self.give_up(stream, first, |other| other != kind);

@@ -32,6 +32,9 @@ const POLLS_US: [f64; 5] = [16_000.0, 8_000.0, 4_000.0, 2_000.0, 1_000.0];
 /// Such polls and the packets are timed by two crystals, and show as soon as these have moved by one interval against each other. Rates, µs/s, that
 /// one pair in twenty is closer than, if they may be 70 ppm apart.
 const ALIKE_US_PER_S: f64 = 3.5;
+/// Bluetooth BR/EDR sends in every second slot of 625 µs at the earliest (Bluetooth Core, Vol 2 Part B, 2.2): what is polled at irregular
+/// times still comes at multiples of this, µs. It is reckoned with where late packets show it, and nothing longer is possible.
+const SLOTS_US: f64 = 1_250.0;
 /// Packets of one delivery from which on they may have waited for each other.
 const GROUPED: f64 = 1.1;
 
@@ -85,6 +88,9 @@ impl Unseen {
         if let Some(us) = poll_us {
             let _ = candidates.push(candidate(us));
         }
+        if divides(SLOTS_US) {
+            let _ = candidates.push(candidate(SLOTS_US));
+        }
         Self {
             candidates,
             period_s,
@@ -123,7 +129,7 @@ impl Unseen {
     /// Whether packets may be locked to an interval: a usual one, or any that the sending period is a part of, where several
     /// packets share an event.
     fn usual(&self, candidate: &Candidate) -> bool {
-        self.grouped() || lattice::usual(f64::from(candidate.interval_us))
+        (self.grouped() && !Self::of_slots(candidate)) || lattice::usual(f64::from(candidate.interval_us))
     }
 
     /// Whether packets may be locked to an interval of polls, for as long as two crystals may be that much alike.
@@ -138,32 +144,42 @@ impl Unseen {
         f64::from(self.packets) > GROUPED * f64::from(self.deliveries)
     }
 
+    fn of_slots(candidate: &Candidate) -> bool {
+        magnitude(f64::from(candidate.interval_us) - SLOTS_US) < 1e-3
+    }
+
+    /// Whether late packets come by whole intervals.
+    #[inline(never)]
+    fn shows(candidate: &Candidate) -> bool {
+        let n = f64::from(candidate.late);
+        let chance = HINT_DEVIATIONS / libm::sqrt(3.0 * greater(n, 1.0));
+        candidate.late >= LATE_NEEDED && f64::from(candidate.agreement) > greater(HINT, chance) * n
+    }
+
     /// Period of the longest grid that late packets agree with, µs. No poll's: coarse stamps agree with the short ones.
+    #[inline(never)]
     pub(crate) fn hinted_us(&self) -> Option<f64> {
-        let agrees = |c: &&Candidate| {
-            let n = f64::from(c.late);
-            let chance = HINT_DEVIATIONS / libm::sqrt(3.0 * greater(n, 1.0));
-            c.late >= LATE_NEEDED && f64::from(c.agreement) > greater(HINT, chance) * n && self.usual(c)
-        };
-        self.candidates.iter().find(agrees).map(|c| f64::from(c.interval_us))
+        self.candidates.iter().find(|c| Self::shows(c) && self.usual(c)).map(|c| f64::from(c.interval_us))
     }
 
     /// Period of the longest grid that has to be reckoned with, µs; 0 where there can be none.
+    #[inline(never)]
     pub(crate) fn interval_us(&self) -> f64 {
         if let Some(hinted_us) = self.hinted_us() {
             return hinted_us;
         }
         let packets = f64::from(self.packets);
         let lost = (self.to_s - self.from_s) / self.period_s + 1.0 - packets;
-        if lost > LOST_FOR_CERTAINTY && lost < MOST_LOST * packets && self.late == 0 {
-            return 0.0;
-        }
+        // A radio on a grid sends again what was lost. What a dongle lost never comes to be polled, and what a device never sent was not lost.
+        let sends_again = lost <= LOST_FOR_CERTAINTY || lost >= MOST_LOST * packets || self.late > 0;
         let possible = |c: &&Candidate| {
             let n = f64::from(c.late);
             let speaks_against = n > LATE_SHARE * packets && f64::from(c.agreement) <= HINT * n;
-            !speaks_against && (self.usual(c) || self.polled(c))
+            !speaks_against && (sends_again && self.usual(c) || self.polled(c))
         };
-        self.candidates.iter().find(possible).map_or(0.0, |c| f64::from(c.interval_us))
+        let slots = || self.candidates.iter().find(|c| Self::of_slots(c) && Self::shows(c));
+        let longest = self.candidates.iter().find(possible).or_else(slots);
+        longest.map_or(0.0, |c| f64::from(c.interval_us))
     }
 }
 

@@ -1610,3 +1610,30 @@ fn every_simulated_restart_is_one_segment_and_no_packet_lands_wrongly() {
     }
     assert_eq!(restarts, 360);
 }
+
+#[test]
+fn a_stream_that_begins_late_joins_though_its_packets_are_longer_or_shorter_and_its_ticks_have_turned() {
+    // Ticks turn each 2 s and each 512 s; packets of 400 ms beside those of 20 ms, from 600 s on. Each is stamped 5 ms after it is full.
+    let long = StreamConfig { rate_hz: 25.0, samples_per_packet: 10, sequence_bits: 8 };
+    for (tick_bits, long_begins_s, short_begins_s) in [(24, 600, 0), (24, 0, 600), (16, 600, 0)] {
+        let mut intake = Intake::<2>::new(clock(32_768.0, tick_bits), &[stream(16), long]).unwrap();
+        let mut packets: Vec<(i64, usize, i64, i64)> = Vec::new();
+        for (place, period_ms, begins_s) in [(0, 20, short_begins_s), (1, 400, long_begins_s)] {
+            for number in 0..(640_000 - begins_s * 1_000) / period_ms {
+                let first_ms = begins_s * 1_000 + number * period_ms;
+                packets.push(((first_ms + period_ms + 5) * MS, place, number, first_ms));
+            }
+        }
+        packets.sort_unstable();
+        for (host_ns, place, number, first_ms) in packets {
+            let stamp = PacketStamp {
+                host_ns,
+                sequence: wrapped(number, [16, 8][place]),
+                tick: Some(wrapped(first_ms * 32_768 / 1_000, tick_bits)),
+                samples: [5, 10][place],
+            };
+            let _ = intake.observe(place, stamp);
+        }
+        assert_eq!(intake.segment(), 0, "{tick_bits} {long_begins_s}: {:?}", intake.counters());
+    }
+}

@@ -191,13 +191,13 @@ pub(super) fn batched(stages: &[Stage], period_s: f64) -> bool {
 }
 
 /// Whether the grid is an app's that collects packets, rather than the radio's: several come at once, and its period is none
-/// of a connection. Each may then have waited for the radio before.
-pub(super) fn collected(stages: &[Stage]) -> bool {
+/// of a connection, nor the declared one. Each may then have waited for the radio before.
+pub(super) fn collected(stages: &[Stage], declared_us: Option<f64>) -> bool {
     let (mut packets, mut deliveries, mut radio) = (0.0, 0.0, 0.0);
     for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0) {
         packets += f64::from(block.packets);
         deliveries += f64::from(block.deliveries);
-        if lattice::usual(block.interval_us) {
+        if lattice::of_radio(block.interval_us, declared_us) {
             radio += f64::from(block.packets);
         }
     }

@@ -517,3 +517,29 @@ fn the_instant_of_either_of_two_clocks_reaches_over_both_intervals() {
         assert_eq!((both.host_ns, both.u95_us), (40_000, 200.0));
     }
 }
+
+#[test]
+fn packets_of_other_lengths_are_late_by_their_samples_not_by_the_clock() {
+    // Packets of 4, 5 and 6 samples, each sent when its last one is there and stamped 2 ms later: the usual packet's delay is 18 ms.
+    let mut session = session(&CONFIG);
+    let (mut samples_before, mut random) = (0_i64, 1_u64);
+    for n in 0..3_000_i64 {
+        random = random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        let samples = 4 + i64::from(random >> 33 & 0xff != 0) + i64::from(random >> 45 & 1 != 0)
+            - i64::from(random >> 50 & 1 != 0);
+        let waited_ns = (random >> 20).cast_signed() % 3_000_000;
+        let stamp = PacketStamp {
+            host_ns: HOST_0 + (samples_before + samples - 1) * 4_000_000 + 2_000_000 + waited_ns,
+            sequence: (n % 65_536).cast_unsigned(),
+            tick: u64::try_from(samples_before * 32_768 / 250).ok(),
+            samples: u32::try_from(samples).unwrap(),
+        };
+        let _ = session.observe_packet(0, stamp);
+        samples_before += samples;
+    }
+    let at_ns = samples_before * 4_000_000 - 5_000_000_000;
+    let placed = session.place(HOST_0 + at_ns, Shift::default()).unwrap().placement;
+    let error_us = (placed.device_s - at_ns as f64 * 1e-9) * 1e6;
+    // By the first sample alone it would be 4 ms, the shortest packet's.
+    assert!(error_us.abs() < placed.u95_us.min(1_500.0), "{error_us} {placed:?}");
+}

@@ -52,14 +52,17 @@ fn packets_late_by_an_interval_show_it() {
 }
 
 #[test]
-fn a_link_that_loses_and_is_never_late_has_no_interval() {
-    let mut unseen = Unseen::new(0.250);
-    for block in 0..20 {
-        // One packet of fifty is missing in each block.
-        let from_s = f64::from(block) * 50.0 * 0.250;
-        unseen.observe((from_s, from_s + 49.0 * 0.250), 49, (0_u8..49).map(f32::from));
+fn a_link_that_loses_and_is_never_late_has_no_interval_but_that_of_polls() {
+    // 250 ms are 125 polls of 2 ms, and four intervals of 62.5 ms; 40 ms five polls of 8 ms; of 250.5 ms no poll is a part.
+    for (period_s, polled_ms) in [(0.250, 2.0), (0.040, 8.0), (0.2505, 0.0)] {
+        let mut unseen = Unseen::new(period_s);
+        for block in 0..20 {
+            // One packet of fifty is missing in each block.
+            let from_s = f64::from(block) * 50.0 * period_s;
+            unseen.observe((from_s, from_s + 49.0 * period_s), 49, (0_u8..49).map(f32::from));
+        }
+        assert!((interval_ms(&unseen) - polled_ms).abs() < 1e-3, "{period_s}: {}", interval_ms(&unseen));
     }
-    assert_eq!(unseen.interval_us(), 0.0);
 }
 
 #[test]
@@ -70,8 +73,7 @@ fn eleven_lost_packets_are_certainty_and_ten_are_not() {
         unseen.observe((10.0, 10.0 + 99.0 * 0.250), received, (0..received).map(|_| 100.0));
         interval_ms(&unseen)
     };
-    assert_eq!(of(89), 0.0);
-    assert_eq!(of(90), 62.5);
+    assert_eq!((of(89), of(90)), (2.0, 62.5));
 }
 
 #[test]
@@ -102,4 +104,14 @@ fn packets_that_share_events_may_be_locked_to_their_own_period() {
         unseen.observe((from_s, from_s + 0.784), 10, (0..50).map(|_| 100.0));
     }
     assert!((unseen.interval_us() - 16_000.0).abs() < 1e-2, "{}", unseen.interval_us());
+}
+
+#[test]
+fn packets_that_are_polled_in_slots_at_irregular_times_show_the_slots() {
+    // 20 ms are 16 double slots of 1.25 ms; 20.3 ms are no multiple of them, and stamps of whole milliseconds no slots.
+    let slots = |n: u32| (n * 7_919 % 24) as f32 * 1_250.0 + (n % 5) as f32 * 30.0;
+    let unseen = watched(0.020, 5_000, slots);
+    assert!((interval_ms(&unseen) - 1.25).abs() < 1e-3, "{}", interval_ms(&unseen));
+    assert!(interval_ms(&watched(0.0203, 5_000, slots)).abs() < 1e-3);
+    assert!(interval_ms(&watched(0.020, 5_000, |n| (n * 7_919 % 30) as f32 * 1_000.0)).abs() < 1e-3);
 }
