@@ -59,6 +59,30 @@ fn deliveries_agree_with_the_period_of_their_grid_however_the_line_runs() {
     assert_eq!(alike.agreement(15_000.0), None);
 }
 
+/// Counted, since time is not the same twice: a grid of ten seconds, the longest that a session takes, had 1,674 candidates a block.
+#[test]
+fn no_grid_has_more_than_so_many_candidates_and_a_usual_one_has_all_multiples_of_the_step() {
+    for interval_us in [1.0, 4_000.0, 7_500.0, 100_000.0, 160_000.0, 180_000.0, 200_000.0, 2e6, 1e7, 1e300] {
+        let all: Vec<f64> = candidates(interval_us).collect();
+        assert!(all.len() <= 32, "{interval_us} µs: {} candidates", all.len());
+        let apart = all.windows(2).map(|two| two[1] - two[0]);
+        if interval_us <= 180_000.0 {
+            assert!(apart.clone().all(|us| us == 1_250.0), "{interval_us} µs: {all:?}");
+        }
+        if (4_000.0..=1e7).contains(&interval_us) {
+            let (first, last) = (all[0], all[all.len() - 1]);
+            // From nine tenths of the period to eleven, and no two farther apart than a hundredth.
+            let near = interval_us * 0.01 + 1_250.0;
+            assert!(
+                first < interval_us / 1.11 + near && last > interval_us * 1.11 - near,
+                "{interval_us} µs: {all:?}"
+            );
+            assert!(apart.into_iter().all(|us| us <= near), "{interval_us} µs: {all:?}");
+        }
+    }
+    assert_eq!(candidates(f64::NAN).count(), 1);
+}
+
 #[test]
 fn a_step_that_the_stamps_keep_to_is_met_where_packets_came_and_any_other_is_not() {
     let met = |stamped: &dyn Fn(f64) -> f64| {
