@@ -472,7 +472,7 @@ typedef struct tickseam_config {
    */
   uint32_t tick_bits;
   /*
-   Nominal rate of the tick counter, Hz, above 0 and below 1e12; 0 without one.
+   Nominal rate of the tick counter, Hz, 0.001 to 1e12; 0 without one.
    */
   double tick_hz;
   /*

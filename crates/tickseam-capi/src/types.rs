@@ -39,7 +39,7 @@ pub struct tickseam_config {
     /// The device's tick counter wraps at 2^tick_bits; 16 to 64; 0 where packets carry no tick: then the sample count is the
     /// clock, ticks are not looked at, and exchanges and markers are refused.
     pub tick_bits: u32,
-    /// Nominal rate of the tick counter, Hz, above 0 and below 1e12; 0 without one.
+    /// Nominal rate of the tick counter, Hz, 0.001 to 1e12; 0 without one.
     pub tick_hz: f64,
     /// Tolerance of the device's crystal, ppm, 0 to 99980. Crystals of watches and radios have 20 to 50.
     pub tolerance_ppm: f64,

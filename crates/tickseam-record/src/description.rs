@@ -36,7 +36,7 @@ pub struct Description {
 /// The device's counter and crystal.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct DeviceClock {
-    /// Nominal rate of the counter that the device stamps with, hertz, above 0, at most 1e12; given together with `tick_bits`, or
+    /// Nominal rate of the counter that the device stamps with, hertz, 0.001 to 1e12; given together with `tick_bits`, or
     /// `None` where the device stamps nothing and its sample count is the device clock.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tick_hz: Option<f64>,
@@ -274,10 +274,11 @@ pub(crate) enum Bound {
     From0,
     Above0,
     Above0UpTo(f64),
+    Within(f64, f64),
 }
 
-/// What the core takes at most, and what it takes less what it adds for the phone's own clock, rounded.
-const TICK_HZ: Bound = Bound::Above0UpTo(1e12);
+/// What the core takes, and what it takes less what it adds for the phone's own clock, rounded.
+const TICK_HZ: Bound = Bound::Within(1e-3, 1e12);
 const TOLERANCE_PPM: Bound = Bound::Above0UpTo(90_000.0);
 
 impl Bound {
@@ -287,6 +288,7 @@ impl Bound {
             Self::From0 => "a finite number, 0 or more".to_owned(),
             Self::Above0 => "a finite number above 0".to_owned(),
             Self::Above0UpTo(most) => format!("a number above 0, at most {most}"),
+            Self::Within(least, most) => format!("a number from {least} to {most}"),
         }
     }
 
@@ -297,6 +299,7 @@ impl Bound {
                 Self::From0 => number >= 0.0,
                 Self::Above0 => number > 0.0,
                 Self::Above0UpTo(most) => number > 0.0 && number <= most,
+                Self::Within(least, most) => (least..=most).contains(&number),
             }
     }
 }

@@ -76,6 +76,9 @@ const ANCHORS_FOR_OWN: usize = 6;
 const COMPARED: usize = 32;
 /// Pairs of them that waited differently, for a period to be judged by them.
 const FAR_NEEDED: usize = 24;
+/// Periods that are compared with the grid's, at the most: all that a usual grid may have, and up to 180 ms. Of a longer one, each second,
+/// third, … multiple of the step is tried; a block holds so few of its periods that its neighbours agree as well.
+const CANDIDATES: i64 = 32;
 /// By how much another period has to agree better than the grid's to displace it.
 const CLEARLY: f64 = 0.2;
 
@@ -950,14 +953,11 @@ impl Blocks {
     /// Which period near the grid's explains a block's arrivals clearly better. Arrivals a few periods apart agree with the
     /// neighbours of the true period almost as well, and a grid that follows them at a rate of some percent fits them by chance;
     /// over a whole block only the true one fits. Cost: once a block until the grid's rate is known, O([`COMPARED`]²) for each of
-    /// at most 17 candidates.
+    /// at most [`CANDIDATES`].
     fn better_period_us(&self, grid: &Grid) -> Option<f64> {
         let had = self.agreement(grid.interval_us)?;
-        let steps = |us: f64| crate::number::nearest(us / INTERVAL_STEP_US);
-        let (from, to) = (steps(grid.interval_us / TOOTH), steps(grid.interval_us * TOOTH));
         let mut best: Option<(f64, f64)> = None;
-        for step in from..=to {
-            let period_us = crate::number::float(step) * INTERVAL_STEP_US;
+        for period_us in candidates(grid.interval_us) {
             if let Some(agreement) = self.agreement(period_us)
                 && best.is_none_or(|(_, most)| agreement > most)
             {
@@ -1126,6 +1126,18 @@ impl Blocks {
 
 /// Late packets of the earliest phase come just one interval after its first; this much before is left out, µs.
 const GUARD_US: f64 = 200.0;
+
+/// The periods next to a grid's, in µs, that its connection may have instead: multiples of Bluetooth LE's step, [`CANDIDATES`] at the most.
+fn candidates(interval_us: f64) -> impl Iterator<Item = f64> {
+    let steps = |us: f64| crate::number::nearest(us / INTERVAL_STEP_US);
+    let (from, to) = (steps(interval_us / TOOTH), steps(interval_us * TOOTH));
+    let every = to.saturating_sub(from).checked_div(CANDIDATES).unwrap_or(0).saturating_add(1);
+    let nth = move |n: i64| from.saturating_add(n.saturating_mul(every));
+    (0..CANDIDATES)
+        .map(nth)
+        .take_while(move |&step| step <= to)
+        .map(|step| crate::number::float(step) * INTERVAL_STEP_US)
+}
 
 fn common_divisor(mut a: u64, mut b: u64) -> u64 {
     while b != 0 {

@@ -120,7 +120,7 @@ const HOST_LIMIT_NS: i64 = i64::MAX / 2;
 /// The device counter that packets are stamped with.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DeviceClock {
-    /// Nominal rate of the counter, Hz, above 0. Only used where stamps carry a tick.
+    /// Nominal rate of the counter, Hz, 0.001..=1e12. Only used where stamps carry a tick.
     pub tick_hz: f64,
     /// The counter wraps at 2^tick_bits; 16..=64.
     pub tick_bits: u8,
@@ -381,7 +381,7 @@ impl IntakeCounters {
 /// A configuration that no device can have.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum IntakeConfigError {
-    /// The tick rate is not a positive number below 1e12 Hz.
+    /// The tick rate lies outside 0.001..=1e12 Hz: a tick would be longer than any packet, or shorter than is told apart.
     TickRate {
         /// The rate given, Hz.
         tick_hz: f64,
@@ -420,7 +420,9 @@ pub enum IntakeConfigError {
 impl fmt::Display for IntakeConfigError {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::TickRate { tick_hz } => write!(out, "tick rate {tick_hz} Hz is not within 0 to 1e12 Hz"),
+            Self::TickRate { tick_hz } => {
+                write!(out, "tick rate {tick_hz} Hz is not within 0.001 to 1e12 Hz")
+            }
             Self::TickBits { bits } => write!(out, "a tick counter has 16 to 64 bits, not {bits}"),
             Self::Tolerance { tolerance_ppm } => {
                 write!(out, "clock tolerance {tolerance_ppm} ppm is not within 0 to 100000 ppm")
@@ -1125,7 +1127,7 @@ impl<const STREAMS: usize> Intake<STREAMS> {
     /// A value outside the range that [`DeviceClock`] and [`StreamConfig`] state, or more than `STREAMS` streams.
     pub fn new(clock: DeviceClock, streams: &[StreamConfig]) -> Result<Self, IntakeConfigError> {
         let DeviceClock { tick_hz, tick_bits, tolerance_ppm } = clock;
-        if !(tick_hz > 0.0 && tick_hz < 1.0e12) {
+        if !(1.0e-3..=1.0e12).contains(&tick_hz) {
             return Err(IntakeConfigError::TickRate { tick_hz });
         }
         let bits_error = IntakeConfigError::TickBits { bits: tick_bits };

@@ -49,7 +49,7 @@ const BEAT_SPAN_S: f64 = 60.0;
 /// The device's counter that packets, exchanges and markers carry.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TickCounter {
-    /// Nominal rate, Hz, above 0 and below 1e12.
+    /// Nominal rate, Hz, 0.001..=1e12.
     pub hz: f64,
     /// It wraps at 2^bits; 16..=64.
     pub bits: u8,

@@ -24,12 +24,17 @@ fn a_delivery_is_over_after_a_pause_and_after_twelve_milliseconds() {
 
 /// A block of packets each 20 ms that were delivered at the next instant of a grid of 15 ms, on a line of this rate.
 fn on_a_grid(rate_ppm: f64) -> Blocks {
+    sent_each(0.020, 15_000.0, rate_ppm)
+}
+
+/// Fifty packets, each that many seconds after the one before, delivered at the next instant of a grid of this period.
+fn sent_each(period_s: f64, interval_us: f64, rate_ppm: f64) -> Blocks {
     let line = WorkingLine { rate_ppm, ..WorkingLine::default() };
-    let mut blocks = Blocks::new(line, &Setup::new(50.0, 0.020), None);
+    let mut blocks = Blocks::new(line, &Setup::new(50.0, period_s), None);
     for n in 0..50 {
-        let at_s = f64::from(n) * 0.020;
+        let at_s = f64::from(n) * period_s;
         let ready_us = at_s * 1e6 * (1.0 + rate_ppm * 1e-6) + 1.0;
-        let wait_us = (libm::ceil(ready_us / 15_000.0) * 15_000.0 - ready_us) as f32;
+        let wait_us = (libm::ceil(ready_us / interval_us) * interval_us - ready_us) as f32;
         let entry = Entry {
             at_s: at_s as f32,
             stamp_us: wait_us,
@@ -57,6 +62,39 @@ fn deliveries_agree_with_the_period_of_their_grid_however_the_line_runs() {
     let mut alike = on_a_grid(0.0);
     alike.entries.iter_mut().for_each(|entry| entry.delivery_us = 100.0);
     assert_eq!(alike.agreement(15_000.0), None);
+}
+
+/// Counted, since time is not the same twice: a grid of ten seconds, the longest that a session takes, had 1,674 candidates a block.
+#[test]
+fn no_grid_has_more_than_so_many_candidates_and_a_usual_one_has_all_multiples_of_the_step() {
+    for interval_us in [1.0, 4_000.0, 7_500.0, 100_000.0, 160_000.0, 180_000.0, 200_000.0, 2e6, 1e7, 1e300] {
+        let all: Vec<f64> = candidates(interval_us).collect();
+        assert!(all.len() <= 32, "{interval_us} µs: {} candidates", all.len());
+        let apart = all.iter().zip(all.iter().skip(1)).map(|(before, after)| after - before);
+        if interval_us <= 180_000.0 {
+            assert!(apart.clone().all(|us| us == 1_250.0), "{interval_us} µs: {all:?}");
+        }
+        if (4_000.0..=1e7).contains(&interval_us) {
+            let (first, last) = (all.first().unwrap(), all.last().unwrap());
+            // From nine tenths of the period to eleven, and no two farther apart than a hundredth.
+            let near = interval_us * 0.01 + 1_250.0;
+            assert!(
+                *first < interval_us / 1.11 + near && *last > interval_us * 1.11 - near,
+                "{interval_us} µs: {all:?}"
+            );
+            assert!(apart.into_iter().all(|us| us <= near), "{interval_us} µs: {all:?}");
+        }
+    }
+    assert_eq!(candidates(f64::NAN).count(), 1);
+}
+
+#[test]
+fn a_better_period_is_found_to_a_hundredth_among_the_few_that_are_tried_of_a_long_one() {
+    // Fifteen seconds of a grid of one second, taken for one of 0.93 s.
+    let blocks = sent_each(0.31, 1e6, 0.0);
+    let found_us = blocks.better_period_us(&Grid::new(Interval::declared(930_000.0))).unwrap();
+    assert!((990_000.0..=1_010_000.0).contains(&found_us), "{found_us} µs");
+    assert_eq!(blocks.better_period_us(&Grid::new(Interval::declared(1e6))), None);
 }
 
 #[test]

@@ -97,6 +97,13 @@ fn a_configuration_that_no_device_can_have_is_refused_by_name() {
     assert_eq!(make(clock(1000.0, 32), &[good]), None);
     assert_eq!(make(clock(0.0, 32), &[good]), Some(IntakeConfigError::TickRate { tick_hz: 0.0 }));
     assert!(matches!(make(clock(f64::NAN, 32), &[good]), Some(IntakeConfigError::TickRate { .. })));
+    // A tick as long as the longest packet, and as short as is told apart; beyond, half a tick would be an uncertainty that overflows.
+    for tick_hz in [1e-3, 1e12] {
+        assert_eq!(make(clock(tick_hz, 32), &[good]), None);
+    }
+    for tick_hz in [0.9e-3, 8.4e-291, 1.1e12] {
+        assert_eq!(make(clock(tick_hz, 32), &[good]), Some(IntakeConfigError::TickRate { tick_hz }));
+    }
     for bits in [0, 15, 65] {
         assert_eq!(make(clock(1000.0, bits), &[good]), Some(IntakeConfigError::TickBits { bits }));
     }
@@ -125,7 +132,7 @@ fn a_refused_configuration_names_the_value_and_the_range() {
     use std::string::ToString;
     let good = stream(16);
     let words = |clock, streams: &[StreamConfig]| Intake::<2>::new(clock, streams).unwrap_err().to_string();
-    assert_eq!(words(clock(-3.5, 32), &[good]), "tick rate -3.5 Hz is not within 0 to 1e12 Hz");
+    assert_eq!(words(clock(-3.5, 32), &[good]), "tick rate -3.5 Hz is not within 0.001 to 1e12 Hz");
     assert_eq!(words(clock(1000.0, 15), &[good]), "a tick counter has 16 to 64 bits, not 15");
     let loose = DeviceClock { tolerance_ppm: 200_000.0, ..clock(1000.0, 32) };
     assert_eq!(words(loose, &[good]), "clock tolerance 200000 ppm is not within 0 to 100000 ppm");

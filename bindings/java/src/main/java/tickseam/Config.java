@@ -44,7 +44,7 @@ public final class Config {
          * The device's tick counter. Without it the sample count is the clock, ticks are not looked at, and exchanges and markers are
          * refused.
          *
-         * @param hz nominal rate, Hz, above 0 and below 1e12
+         * @param hz nominal rate, Hz, 0.001 to 1e12
          * @param bits the counter wraps at 2^bits; 16 to 64
          * @return this
          */
