@@ -264,7 +264,7 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
             let sure = before.len() == DWELL && after.len() < DWELL && fallen_us > threshold_us.max(RAMP_US);
             sure.then(|| after[after.len() - 1] - quantile(before.to_vec(), 0.5))
         };
-        let known = around(DWELL).or_else(sure);
+        let known = around(DWELL).or_else(sure).or_else(at_the_end);
         let early = || {
             let jump =
                 early_jump(&levels[..k], &levels[k..], threshold_us).filter(|_| from == 0 && k < DWELL)?;
@@ -272,7 +272,7 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
             let carried = per_s(after) * period_s > OVERFLOWS;
             carried.then_some(jump)
         };
-        let Some(step_us) = known.or_else(early).or_else(at_the_end) else { continue };
+        let Some(step_us) = known.or_else(early) else { continue };
         let to = bins.get(k + 1).map_or(arrivals.len(), |next| next.place);
         // What a queue held back falls over several bins: those that lie far below the one before are after the change too.
         let mut fallen = k;

@@ -48,6 +48,8 @@ pub struct Bounds {
     pub lower: Option<Bound>,
     /// The upper bound may be wrong too, as a marker's or an exchange's may, and is then left out like a lower one.
     pub doubtful: bool,
+    /// Only half of what is known may be taken away at once: live, where no later block can tell that one was wrong.
+    pub by_halves: bool,
 }
 
 /// What became of a block's bounds.
@@ -172,15 +174,15 @@ impl Feasible {
         let after = self.region.area();
         let ratio = if before > 0.0 && after < before { after / before } else { 1.0 };
         self.weight *= if ratio < COLLAPSE || outcome.reopened { COLLAPSE } else { ratio };
-        if !bounds.doubtful {
+        if bounds.by_halves {
             self.leave_half(bounds, height_us);
         }
         outcome
     }
 
-    /// Opens the region downwards until half of the offsets that it had are left, or of those that the bounds leave by themselves: a block that
-    /// takes away more has a bound that is off, or comes after one that was, more often than it knows so much. Its packets were there, and
-    /// hold from above.
+    /// Opens the region downwards until half of the offsets that it had are left, or of those that the bounds leave by themselves. Where a grid slips
+    /// a block may know more; as often it has a bound that is off, or comes after one that was, and the next few blocks tell. Its packets were
+    /// there, and hold from above.
     fn leave_half(&mut self, bounds: &Bounds, had_us: f64) {
         let own_us = bounds.upper.zip(bounds.lower).map_or(had_us, |(u, l)| u.residual_us - l.residual_us);
         let missing_us = lesser(own_us, had_us) / 2.0 - self.region.height_us();

@@ -164,7 +164,13 @@ impl Live {
     /// Takes a sync pair of an exchange or a marker, in the order in which they come.
     pub fn observe_pair(&mut self, pair: &SyncPair) {
         let prior = self.setup.prior;
-        let mut bounds = Bounds { at_s: pair.at_s, upper: pair.high(), lower: pair.low(), doubtful: true };
+        let mut bounds = Bounds {
+            at_s: pair.at_s,
+            upper: pair.high(),
+            lower: pair.low(),
+            doubtful: true,
+            by_halves: false,
+        };
         if let Some(clock) = &mut self.clock {
             // A pair from before the newest block is as good as one at it.
             bounds.at_s = greater(pair.at_s, clock.at_s());
@@ -206,7 +212,7 @@ impl Live {
             let lower = Some(Bound { residual_us: f64::from(self.pair_low_us), ..upper });
             let at_s = clock.at_s();
             *clock = Feasible::new(&deep, WIDEST_CURVATURE, Bound { at_s, ..upper });
-            let _ = clock.observe(&Bounds { at_s, lower, upper: None, doubtful: true }, &deep);
+            let _ = clock.observe(&Bounds { at_s, lower, ..Bounds::default() }, &deep);
         }
     }
 
@@ -239,7 +245,8 @@ impl Live {
         }
         let bank = self.bank.get_or_insert_with(|| Bank::new(&prior, block.upper));
         let before = Knot::of(bank.chosen().region(), bank.chosen().at_s());
-        let mut bounds = Bounds { at_s: block.to_s, upper: Some(block.upper), ..Bounds::default() };
+        let mut bounds =
+            Bounds { at_s: block.to_s, upper: Some(block.upper), by_halves: true, ..Bounds::default() };
         // The lower bound with no more than what is allowed before anything has been contradicted.
         let mut strict = None;
         if self.congested || self.rise.is_doubted() {

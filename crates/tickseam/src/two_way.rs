@@ -181,7 +181,7 @@ fn arrival(device_s: f64, residual_us: f64) -> Option<Arrival> {
 }
 
 fn bounds(pair: &SyncPair) -> Bounds {
-    Bounds { at_s: pair.at_s, upper: pair.high(), lower: pair.low(), doubtful: true }
+    Bounds { at_s: pair.at_s, upper: pair.high(), lower: pair.low(), doubtful: true, by_halves: false }
 }
 
 /// All that one of two contradicting knots allows.

@@ -23,7 +23,7 @@ fn seen(at_s: f64) -> Bounds {
         at_s,
         upper: bound(at_s, 10.0 * at_s + 100.0),
         lower: bound(at_s, 10.0 * at_s - 100.0),
-        doubtful: false,
+        ..Bounds::default()
     }
 }
 
@@ -60,7 +60,7 @@ fn five_refuted_lower_bounds_in_a_row_reopen_what_is_known() {
         at_s,
         upper: bound(at_s, 10.0 * at_s + 10_100.0),
         lower: bound(at_s, 10.0 * at_s + 9_900.0),
-        doubtful: false,
+        ..Bounds::default()
     };
     for i in 0..4_u32 {
         let outcome = feasible.observe(&jumped(200.0 + 2.0 * f64::from(i)), &PRIOR);
@@ -198,7 +198,7 @@ fn the_limit_on_the_wander_is_taken_one_wider_than_what_the_bounds_call_for() {
                 at_s,
                 upper: bound(at_s, truth + 30.0),
                 lower: bound(at_s, truth - 30.0),
-                doubtful: false,
+                ..Bounds::default()
             };
             let _ = bank.observe(&bounds, &PRIOR);
         }
@@ -223,7 +223,8 @@ fn a_bound_just_below_a_high_region_leaves_no_sliver_that_says_more_than_is_know
     let mut feasible = Feasible::new(&PRIOR, 0.01, Bound { at_s: 0.0, residual_us: 0.0 });
     for block in 1..=10 {
         let at_s = 2.0 * f64::from(block);
-        let bounds = Bounds { at_s, upper: bound(at_s, 0.0), lower: bound(at_s, -50_000.0), doubtful: false };
+        let bounds =
+            Bounds { at_s, upper: bound(at_s, 0.0), lower: bound(at_s, -50_000.0), ..Bounds::default() };
         let _ = feasible.observe(&bounds, &PRIOR);
     }
     let (low_us, _) = feasible.region().offset_range();
@@ -240,13 +241,15 @@ fn a_bound_just_below_a_high_region_leaves_no_sliver_that_says_more_than_is_know
 fn one_block_takes_away_half_of_what_is_known_at_the_most_unless_it_leaves_less_by_itself() {
     let known = || {
         let mut feasible = Feasible::new(&PRIOR, 0.01, Bound { at_s: 0.0, residual_us: 0.0 });
-        let both = Bounds { at_s: 0.0, upper: bound(0.0, 0.0), lower: bound(0.0, -1_000.0), doubtful: false };
+        let both =
+            Bounds { at_s: 0.0, upper: bound(0.0, 0.0), lower: bound(0.0, -1_000.0), ..Bounds::default() };
         let _ = feasible.observe(&both, &PRIOR);
         feasible
     };
     let after = |upper: Option<Bound>, lower: Option<Bound>| {
         let mut feasible = known();
-        let _ = feasible.observe(&Bounds { at_s: 0.0, upper, lower, doubtful: false }, &PRIOR);
+        let _ = feasible
+            .observe(&Bounds { at_s: 0.0, upper, lower, by_halves: true, ..Bounds::default() }, &PRIOR);
         feasible.region().offset_range()
     };
     assert_eq!(known().region().offset_range(), (-1_000.0, 0.0));

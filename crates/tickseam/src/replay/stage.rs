@@ -136,7 +136,7 @@ impl Filling<'_, '_> {
         }
         self.bridge(block.to_s);
         let bounds =
-            Bounds { at_s: block.to_s, upper: Some(block.upper), lower: block.lower, doubtful: false };
+            Bounds { at_s: block.to_s, upper: Some(block.upper), lower: block.lower, ..Bounds::default() };
         let upper = Some(block.upper);
         self.push(Stage { block: Some(block), bounds, upper, sooner_us, ..Stage::empty() });
     }
