@@ -580,8 +580,8 @@ impl Blocks {
     }
 
     /// Period of the longest grid that the packets may be locked to without showing it, µs; 0 where there can be none.
-    pub(crate) fn unseen_interval_us(&self) -> f64 {
-        self.unseen.interval_us()
+    pub(crate) fn unseen_interval_us(&self, loses_polls: bool) -> f64 {
+        self.unseen.interval_us(loses_polls)
     }
 
     /// Whether several packets come at once often enough that they may have waited for each other.

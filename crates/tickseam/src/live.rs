@@ -414,7 +414,7 @@ impl Live {
     /// Period of a grid that may be there unseen, µs.
     #[inline(never)]
     fn doubt_us(&self) -> f64 {
-        let known_us = greater(self.setup.interval_us.unwrap_or(0.0), self.blocks.unseen_interval_us());
+        let known_us = greater(self.setup.interval_us.unwrap_or(0.0), self.blocks.unseen_interval_us(true));
         if self.blocks.found_a_grid() { known_us } else { greater(f64::from(self.jump_us), known_us) }
     }
 

@@ -331,7 +331,7 @@ fn find_grid(
         (used, blocks) = stage::fill(arrivals, pairs, line, setup, Some(whole), stages);
     }
     report.shares_deliveries = blocks.shares_deliveries();
-    (used, blocks.unseen_interval_us())
+    (used, blocks.unseen_interval_us(false))
 }
 
 /// On a grid: the estimate is the centre of what the bounds leave if packets hardly ever miss their first chance, which is

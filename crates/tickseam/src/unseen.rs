@@ -162,9 +162,10 @@ impl Unseen {
         self.candidates.iter().find(|c| Self::shows(c) && self.usual(c)).map(|c| f64::from(c.interval_us))
     }
 
-    /// Period of the longest grid that has to be reckoned with, µs; 0 where there can be none.
+    /// Period of the longest grid that has to be reckoned with, µs; 0 where there can be none. `loses_polls`: a dongle that lost packets may be
+    /// locked to polls all the same, which a whole recording would show by a slip and a few minutes do not.
     #[inline(never)]
-    pub(crate) fn interval_us(&self) -> f64 {
+    pub(crate) fn interval_us(&self, loses_polls: bool) -> f64 {
         if let Some(hinted_us) = self.hinted_us() {
             return hinted_us;
         }
@@ -175,7 +176,8 @@ impl Unseen {
         let possible = |c: &&Candidate| {
             let n = f64::from(c.late);
             let speaks_against = n > LATE_SHARE * packets && f64::from(c.agreement) <= HINT * n;
-            !speaks_against && (sends_again && self.usual(c) || self.polled(c))
+            let polled = (sends_again || loses_polls) && self.polled(c);
+            !speaks_against && (sends_again && self.usual(c) || polled)
         };
         let slots = || self.candidates.iter().find(|c| Self::of_slots(c) && Self::shows(c));
         let longest = self.candidates.iter().find(possible).or_else(slots);
