@@ -5,7 +5,7 @@
 //! clock from below, and above they say less than those before and after. What is known before and after it holds over the time between.
 
 use crate::block::Arrival;
-use crate::number::greater;
+use crate::number::{greater, lesser};
 use crate::rise::least_us;
 use crate::setup::Setup;
 use crate::watch::Watch;
@@ -103,7 +103,7 @@ fn drains(late: &[Arrival], wait_s: f64, no_crystal_ppm: f64) -> bool {
 }
 
 fn least<'a>(arrivals: impl Iterator<Item = &'a Arrival>) -> f64 {
-    arrivals.map(|a| a.residual_us).fold(f64::INFINITY, |a, b| if b < a { b } else { a })
+    arrivals.map(|a| a.residual_us).fold(f64::INFINITY, lesser)
 }
 
 #[cfg(test)]

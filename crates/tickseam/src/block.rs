@@ -8,7 +8,7 @@
 use heapless::Vec;
 
 use crate::lattice::{AGREEMENT, Detector, INTERVAL_STEP_US, TOOTH, largest_gap_us, nominal};
-use crate::number::{between, count, greater, magnitude, single};
+use crate::number::{between, count, greater, lesser, magnitude, single};
 use crate::setup::Setup;
 use crate::unseen::Unseen;
 
@@ -988,7 +988,7 @@ impl Blocks {
             }
         }
         let (all, far) = (sum / count(n), sum_far / count(n_far));
-        (n_far >= FAR_NEEDED).then_some(if far < all { far } else { all })
+        (n_far >= FAR_NEEDED).then_some(lesser(far, all))
     }
 
     /// Takes another period where the arrivals show that the grid has that; says whether it did.

@@ -1,7 +1,7 @@
 //! What the bounds of one block after another leave of (rate, offset), under several limits on the crystal's wander.
 
 use crate::block::Bound;
-use crate::number::lesser;
+use crate::number::{greater, lesser};
 use crate::region::{Keep, Region};
 
 /// Limits on how fast the rate may change that are weighed against each other, ppm/s, gentlest first.
@@ -165,7 +165,7 @@ impl Feasible {
                     self.region = Region::rectangle(
                         prior.rate_ppm,
                         prior.rate_half_width_ppm,
-                        if low < lower.residual_us { low } else { lower.residual_us },
+                        lesser(low, lower.residual_us),
                         if high > lower.residual_us { high } else { lower.residual_us + 1.0 },
                     );
                 }
@@ -258,7 +258,7 @@ impl Bank {
             outcome.reopened &= one.reopened;
             outcome.forgotten &= one.forgotten;
         }
-        let greatest = self.models.iter().map(|m| m.weight).fold(0.0, |a: f64, b| if b > a { b } else { a });
+        let greatest = self.models.iter().map(|m| m.weight).fold(0.0, greater);
         for model in &mut self.models {
             let weight = if greatest > 0.0 { model.weight / greatest } else { 1.0 };
             model.weight = if weight < 1e-6 { 1e-6 } else { weight };

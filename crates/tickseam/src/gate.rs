@@ -1,7 +1,7 @@
 //! Keeps out host stamps that no link can have caused.
 
 use crate::block::Arrival;
-use crate::number::magnitude;
+use crate::number::{lesser, magnitude};
 
 /// A lone host stamp farther than this from its neighbours is nonsense, µs (own choice; far above what a stall holds
 /// one packet back alone). Doubled: so much worse a stamp is believed.
@@ -23,8 +23,7 @@ pub fn without_early(arrivals: &mut [Arrival]) -> usize {
         let before = arrivals.get(kept.saturating_sub(BEFORE)..kept).unwrap_or_default();
         let goes_back = before.last().is_some_and(|last| arrival.host_us() < last.host_us() - EARLY_US);
         if goes_back {
-            let least_us =
-                before.iter().map(|a| a.residual_us).fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+            let least_us = before.iter().map(|a| a.residual_us).fold(f64::INFINITY, lesser);
             let is_early = |a: &Arrival| a.residual_us < least_us - EARLY_US;
             let rest = arrivals.get(at..).unwrap_or_default();
             let run = rest.iter().take(EARLY_RUN.saturating_add(1)).take_while(|a| is_early(a)).count();

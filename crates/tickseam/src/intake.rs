@@ -65,6 +65,7 @@
 //! - A device whose sample rate is off its nominal rate by more than the declared tolerance seems to come early
 //!   after a long silence; by more than 2 s, it is taken for restarted.
 
+use crate::number::{float, greater, lesser, magnitude};
 use crate::serial::{SerialBitsError, SerialSpace};
 use core::fmt;
 use heapless::Vec;
@@ -440,12 +441,6 @@ impl fmt::Display for IntakeConfigError {
 
 impl core::error::Error for IntakeConfigError {}
 
-/// The nearest number that an `f64` has to a count.
-#[expect(clippy::cast_precision_loss, reason = "counts beyond 2^53 are only compared with tolerances")]
-const fn float(count: i64) -> f64 {
-    count as f64
-}
-
 #[expect(clippy::cast_precision_loss, reason = "raw counters beyond 2^53 are only compared with tolerances")]
 const fn float_raw(raw: u64) -> f64 {
     raw as f64
@@ -465,18 +460,6 @@ fn floor(value: f64) -> i64 {
 fn ceil(value: f64) -> i64 {
     let whole = towards_zero(value);
     if float(whole) < value { whole.saturating_add(1) } else { whole }
-}
-
-fn lesser(a: f64, b: f64) -> f64 {
-    if a < b { a } else { b }
-}
-
-fn greater(a: f64, b: f64) -> f64 {
-    if a > b { a } else { b }
-}
-
-fn magnitude(value: f64) -> f64 {
-    if value < 0.0 { -value } else { value }
 }
 
 /// A count and the host time at which it came.

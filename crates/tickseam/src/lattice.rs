@@ -6,7 +6,7 @@
 //! two packets of which one waited longer by more than a quarter of C must still lie a whole number of C apart.
 //! Only such pairs are counted here, so that no grid is found where delays are constant or merely noisy.
 
-use crate::number::magnitude;
+use crate::number::{lesser, magnitude};
 
 /// Pairs of arrivals that are remembered, all of them scattered.
 const PAIRS: usize = 96;
@@ -137,7 +137,7 @@ impl Detector {
             return (0.0, 0);
         }
         let (all, far) = (sum / f64::from(n), sum_far / f64::from(n_far));
-        (if far < all { far } else { all }, n_far)
+        (lesser(far, all), n_far)
     }
 
     /// Whether enough pairs could tell, and all but disagree with a period.

@@ -5,7 +5,7 @@ use heapless::Vec;
 use crate::block::{Arrival, Block, Blocks, Bound, Interval, Use, WorkingLine, lifted_us, unmet_us};
 use crate::filter::{Bank, Bounds, Feasible, Prior, WIDEST_CURVATURE};
 use crate::lattice::{self, LONGEST_US};
-use crate::number::{between, greater, magnitude, single};
+use crate::number::{between, greater, lesser, magnitude, single};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::replay::{LATENESS_REACH, MISSED_REACH};
@@ -169,7 +169,7 @@ impl Live {
             upper: pair.high(),
             lower: pair.low(),
             doubtful: true,
-            by_halves: false,
+            ..Bounds::default()
         };
         if let Some(clock) = &mut self.clock {
             // A pair from before the newest block is as good as one at it.
@@ -341,7 +341,7 @@ impl Live {
         let since_s = self.bank.as_ref().map_or(0.0, |bank| block.to_s - bank.chosen().at_s());
         self.floor_us += (prior.rate_ppm + prior.rate_half_width_ppm) * greater(since_s, 0.0);
         let emptied = stamped_us < self.floor_us + block.interval_us + ALLOWANCE_US;
-        self.floor_us = if stamped_us < self.floor_us { stamped_us } else { self.floor_us };
+        self.floor_us = lesser(stamped_us, self.floor_us);
         self.congested =
             block.interval_us > 0.0 && self.lost_share > CONGESTED_LOSS || self.congested && !emptied;
     }
@@ -430,7 +430,7 @@ impl Live {
             None if !self.blocks.found_a_grid() => self.doubt_us(),
             _ => f64::INFINITY,
         };
-        if wait_us * 1e-6 < period_s { wait_us * 1e-6 } else { period_s }
+        lesser(wait_us * 1e-6, period_s)
     }
 
     /// By how much the least delays of [`BIN_S`] may jump at the most though no clock was set, s: the longest wait, unless the link's grid is
@@ -442,7 +442,7 @@ impl Live {
         match self.blocks.interval() {
             Some(interval) if known && lattice::usual(interval.period_us) => {
                 let beat_s = lattice::beat_s(self.setup.period_s, interval.period_us, BIN_S);
-                if beat_s < wait_s { beat_s } else { wait_s }
+                lesser(beat_s, wait_s)
             }
             _ => wait_s,
         }

@@ -84,7 +84,7 @@ impl Report {
             false if self.shares_deliveries => f64::INFINITY,
             false => self.doubt_us * 1e-6,
         };
-        if jump_s < period_s { jump_s } else { period_s }
+        lesser(jump_s, period_s)
     }
 }
 
@@ -264,7 +264,7 @@ impl Ends {
     fn new(first: Bound, last: Bound, all: impl Iterator<Item = Bound> + Clone, prior: &Prior) -> Self {
         let above_us = |end: Bound, rate_ppm: f64| {
             let here_us = all.clone().map(|b| b.residual_us + rate_ppm * (end.at_s - b.at_s));
-            greater(end.residual_us - here_us.fold(end.residual_us, |a, b| if b < a { b } else { a }), 0.0)
+            greater(end.residual_us - here_us.fold(end.residual_us, lesser), 0.0)
         };
         let (least_ppm, greatest_ppm) = rates(prior);
         Self {
@@ -565,7 +565,7 @@ fn both_ways(stages: &mut [Stage], prior: &Prior, ends: Ends) {
 fn both_ways_within(stages: &mut [Stage], prior: &Prior, ends: Ends, most_ppm_per_s: f64) {
     let limit = |stage: &Stage| {
         let own = stage.curvature_ppm_per_s;
-        if own < most_ppm_per_s { own } else { most_ppm_per_s }
+        lesser(own, most_ppm_per_s)
     };
     let mut forward = Feasible::new(&deeper(prior, ends.first_above_us), 0.0, ends.first);
     for stage in stages.iter_mut() {

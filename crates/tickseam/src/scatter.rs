@@ -3,7 +3,7 @@
 use heapless::Vec;
 
 use crate::block::Bound;
-use crate::number::{count, single};
+use crate::number::{count, greater, lesser, single};
 
 /// Second differences remembered.
 const REMEMBERED: usize = 16;
@@ -82,8 +82,8 @@ where
     let (mut least, mut greatest) = (0.0, 0.0);
     for m in stretch {
         let off = m.residual_us - fit.predict(m.at_s).value;
-        least = if off < least { off } else { least };
-        greatest = if off > greatest { off } else { greatest };
+        least = lesser(off, least);
+        greatest = greater(off, greatest);
     }
     (greatest - least, n)
 }

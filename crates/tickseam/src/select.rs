@@ -6,7 +6,7 @@
 
 use crate::block::{Arrival, WorkingLine};
 use crate::line::{LineAccumulator, LineError, LineFit};
-use crate::number::count;
+use crate::number::{count, lesser};
 
 /// Stretches that a recording is divided into.
 const STRETCHES: usize = 64;
@@ -44,7 +44,7 @@ where
 {
     let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
     for arrival in arrivals.clone() {
-        from_s = if arrival.device_s < from_s { arrival.device_s } else { from_s };
+        from_s = lesser(arrival.device_s, from_s);
         to_s = if arrival.device_s > to_s { arrival.device_s } else { to_s };
     }
     let mut rate = 0.0;

@@ -1,7 +1,7 @@
 //! What is known of the clocks and the link before anything has arrived.
 
 use crate::filter::Prior;
-use crate::number::{greater, magnitude};
+use crate::number::{greater, lesser, magnitude};
 use crate::placement::Shift;
 
 /// How far a phone's own clock may be off its nominal rate, ppm: temperature-compensated reference oscillators of phones are
@@ -94,7 +94,7 @@ impl Setup {
     /// What the least sum of a delay that scatters and of what is left of the host's step lies above the least of either, µs.
     pub(crate) fn beside_step_us(&self, scatter_us: f64) -> f64 {
         let quarter_us = self.host_step_us() / 4.0;
-        if scatter_us < quarter_us { scatter_us } else { quarter_us }
+        lesser(scatter_us, quarter_us)
     }
 
     /// The same after a slope of the lower envelope of `rate_ppm` was seen over `span_s` seconds, where that lies outside what

@@ -11,7 +11,7 @@
 use crate::block::{Arrival, Bound, WorkingLine};
 use crate::filter::{Bank, Bounds, Feasible, Outcome, Prior};
 use crate::line::{LineAccumulator, LineError};
-use crate::number::greater;
+use crate::number::{greater, lesser};
 use crate::pair::SyncPair;
 use crate::placement::Knot;
 use crate::region::Region;
@@ -140,7 +140,7 @@ fn common_rate_ppm(pairs: &[SyncPair], rate_ppm: f64) -> Option<f64> {
         let neighbours = pairs.iter().zip(pairs.iter().skip(1));
         neighbours.filter_map(move |(a, b)| Some((a, b, room_us(a, b, rate_ppm)?)))
     };
-    let least = rooms().map(|(_, _, room)| room).fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+    let least = rooms().map(|(_, _, room)| room).fold(f64::INFINITY, lesser);
     let (mut sum, mut n) = (0.0, 0.0);
     for (_, _, room) in rooms() {
         sum += room - least;
@@ -181,15 +181,14 @@ fn arrival(device_s: f64, residual_us: f64) -> Option<Arrival> {
 }
 
 fn bounds(pair: &SyncPair) -> Bounds {
-    Bounds { at_s: pair.at_s, upper: pair.high(), lower: pair.low(), doubtful: true, by_halves: false }
+    Bounds { at_s: pair.at_s, upper: pair.high(), lower: pair.low(), doubtful: true, ..Bounds::default() }
 }
 
 /// All that one of two contradicting knots allows.
 fn either(a: &Knot, b: &Knot) -> Knot {
-    let least = |a: f64, b: f64| if a < b { a } else { b };
-    let (low_us, high_us) = (least(a.low_us, b.low_us), greater(a.high_us, b.high_us));
+    let (low_us, high_us) = (lesser(a.low_us, b.low_us), greater(a.high_us, b.high_us));
     let (rate_low_ppm, rate_high_ppm) =
-        (least(a.rate_low_ppm, b.rate_low_ppm), greater(a.rate_high_ppm, b.rate_high_ppm));
+        (lesser(a.rate_low_ppm, b.rate_low_ppm), greater(a.rate_high_ppm, b.rate_high_ppm));
     // Evenly spread over all of it (GUM 4.3.7): neither side's own uncertainty knows of the other.
     let even = |low: f64, high: f64| (high - low) / libm::sqrt(12.0);
     Knot {

@@ -8,7 +8,7 @@
 use heapless::Vec;
 
 use crate::lattice::{self, INTERVAL_STEP_US, STEPS};
-use crate::number::{greater, magnitude};
+use crate::number::{greater, lesser, magnitude};
 
 /// Intervals that are looked at: of the usual ones, at most about this many divide a sending period.
 const CANDIDATES: usize = 8;
@@ -109,7 +109,7 @@ impl Unseen {
         deliveries: u16,
         waits_us: impl Iterator<Item = f32>,
     ) {
-        self.from_s = if from_s < self.from_s { from_s } else { self.from_s };
+        self.from_s = lesser(from_s, self.from_s);
         self.to_s = greater(self.to_s, to_s);
         self.deliveries = self.deliveries.saturating_add(u32::from(deliveries));
         for wait_us in waits_us {

@@ -12,7 +12,7 @@
 use heapless::Vec;
 
 use crate::block::Arrival;
-use crate::number::{count, greater, magnitude, single};
+use crate::number::{count, greater, lesser, magnitude, single};
 use crate::rise::least_us;
 
 /// Length of a bin, s of device time: a stall of the app or a fade of the link, commonly of 2 s at most, leaves the rest of it.
@@ -62,7 +62,7 @@ const REMEMBERED: usize = 12;
 pub fn threshold_us(wait_s: f64, scatter_us: f64) -> f64 {
     let wanders_us = SCATTERS * scatter_us;
     let (clear_us, usual_us) = (CLEAR * wait_s * 1e6 + wanders_us, least_us(wait_s));
-    greater(if clear_us < usual_us { clear_us } else { usual_us }, greater(least_us(0.0), wanders_us))
+    greater(lesser(clear_us, usual_us), greater(least_us(0.0), wanders_us))
 }
 
 /// A stretch of arrivals.
@@ -126,7 +126,7 @@ impl Levels {
     #[must_use]
     pub fn and(self, level_us: f64) -> Self {
         Self {
-            low_us: if level_us < self.low_us { level_us } else { self.low_us },
+            low_us: lesser(level_us, self.low_us),
             high_us: greater(level_us, self.high_us),
             count: self.count.saturating_add(1),
         }
@@ -316,7 +316,7 @@ fn scatter_us(levels: &[f64]) -> f64 {
     let rank = SCATTER_QUANTILE * count(levels.len().saturating_sub(1));
     let no_greater = |us: f64| count(changes().filter(|&other| other <= us).count());
     let enough = changes().filter(|&us| no_greater(us) > rank);
-    let scatter_us = enough.fold(f64::INFINITY, |least, us| if us < least { us } else { least });
+    let scatter_us = enough.fold(f64::INFINITY, lesser);
     if scatter_us < f64::INFINITY { scatter_us } else { 0.0 }
 }
 

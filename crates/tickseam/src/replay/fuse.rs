@@ -4,7 +4,7 @@ use super::stage::Stage;
 use super::{Ends, Report, both_ways};
 use crate::block::Bound;
 use crate::filter::Prior;
-use crate::number::{between, count, greater};
+use crate::number::{between, count, greater, lesser};
 use crate::placement::{Knot, Shift};
 use crate::setup::{PAIR_DELAY_REACH, Setup};
 
@@ -30,12 +30,12 @@ pub(super) fn fuse(stages: &mut [Stage], prior: &Prior, ends: Ends, setup: &Setu
     report.fixed_delay_refuted = declared.is_some() && contradiction > 0.0;
     if contradiction > 0.0 {
         // One of them is wrong, and nothing says which.
-        least = greater(if from_pairs < least { from_pairs } else { least }, 0.0);
+        least = greater(lesser(from_pairs, least), 0.0);
         // Pairs of one direction alone leave the other end open: as far as they contradict, then.
         greatest = greater(if to_pairs < f64::INFINITY { to_pairs } else { from_pairs }, greatest);
     } else {
         least = greater(from_pairs, least);
-        greatest = if to_pairs < greatest { to_pairs } else { greatest };
+        greatest = lesser(to_pairs, greatest);
     }
     if greatest < least {
         (least, greatest) = (greater(greatest, 0.0), least);
@@ -109,7 +109,7 @@ fn delay_by_pairs(stages: &[Stage]) -> (f64, f64) {
             }
             if let Some(low) = pair.low_us {
                 let most = stage.knot.high_us - low;
-                greatest = if most < greatest { most } else { greatest };
+                greatest = lesser(most, greatest);
             }
         }
     }

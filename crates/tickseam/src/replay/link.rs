@@ -5,7 +5,7 @@ use super::stage::Stage;
 use crate::block::{Arrival, Block, Bound, SHARED, Use, unmet_us};
 use crate::filter::Prior;
 use crate::lattice;
-use crate::number::{count, greater, magnitude};
+use crate::number::{count, greater, lesser, magnitude};
 use crate::scatter::{self, Scatter};
 use crate::setup::CONGESTED_LOSS;
 use crate::watch::BIN_S;
@@ -69,18 +69,18 @@ pub(super) fn clip_outliers(stages: &mut [Stage]) {
                 .filter_map(of)
                 .map(|l| l.residual_us + rate * (lower.at_s - l.at_s))
                 .fold(f64::NEG_INFINITY, greater);
-            let residual_us = if borne_out < lower.residual_us { borne_out } else { lower.residual_us };
+            let residual_us = lesser(borne_out, lower.residual_us);
             residual_us.is_finite().then_some(Bound { residual_us, ..lower })
         };
         let soonest_us =
             neighbours().map(|b| b.stamped.residual_us + rate * (block.stamped.at_s - b.stamped.at_s));
-        let residual_us = soonest_us.fold(block.stamped.residual_us, |a, b| if b < a { b } else { a });
+        let residual_us = soonest_us.fold(block.stamped.residual_us, lesser);
         stage.soonest = Bound { residual_us, ..block.stamped };
         stage.lattice = clipped(|b| b.lower);
         stage.likely = clipped(|b| b.likely);
         let borne_out = neighbours()
             .map(|b| b.upper.residual_us + rate * (block.upper.at_s - b.upper.at_s))
-            .fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+            .fold(f64::INFINITY, lesser);
         if block.upper.residual_us < borne_out {
             let stamped = block.stamped.residual_us + rate * (block.upper.at_s - block.stamped.at_s);
             stage.upper = Some(if borne_out < stamped {
@@ -239,7 +239,7 @@ pub(super) fn grid_share(stages: &[Stage]) -> f64 {
 pub(super) fn span_s(arrivals: &[Arrival]) -> f64 {
     let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
     for a in arrivals {
-        from_s = if a.device_s < from_s { a.device_s } else { from_s };
+        from_s = lesser(a.device_s, from_s);
         to_s = greater(to_s, a.device_s);
     }
     greater(to_s - from_s, 1e-6)
@@ -254,7 +254,7 @@ const PARTS_OFF: usize = 3;
 /// Whether the least delays run away from nominal at `rate_ppm` all along, as a clock's do: those of a queue that fills or empties stay once it is
 /// full or empty.
 pub(super) fn runs_away_steadily(arrivals: &[Arrival], rate_ppm: f64) -> bool {
-    let from_s = arrivals.iter().map(|a| a.device_s).fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+    let from_s = arrivals.iter().map(|a| a.device_s).fold(f64::INFINITY, lesser);
     let part_s = span_s(arrivals) / count(PARTS);
     let mut least = [None::<&Arrival>; PARTS];
     for arrival in arrivals {
@@ -375,7 +375,7 @@ pub(super) fn jump_us(stages: &[Stage], rate_ppm: f64) -> f64 {
         let _ = around.push(block.minimum.residual_us - rate_ppm * block.minimum.at_s);
         let (before, after) = around.split_at(STAYS.min(around.len()));
         if after.len() == STAYS {
-            let least = |of: &[f64]| of.iter().copied().fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+            let least = |of: &[f64]| of.iter().copied().fold(f64::INFINITY, lesser);
             let greatest = |of: &[f64]| of.iter().copied().fold(f64::NEG_INFINITY, greater);
             let apart_us = greater(least(after) - greatest(before), least(before) - greatest(after));
             if apart_us > LEAST_JUMP_US {

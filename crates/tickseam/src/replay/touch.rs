@@ -126,7 +126,7 @@ impl OneInterval {
         // Each block's rate of the grid is that of a dozen anchors.
         let u_stretch = stretch_u_ppm / libm::sqrt(greater(n / 12.0, 1.0)) + 0.2;
         let (low, high) = (self.rate_low_ppm / n, self.rate_high_ppm / n);
-        let (low, high) = (greater(low, known.0), if known.1 < high { known.1 } else { high });
+        let (low, high) = (greater(low, known.0), lesser(known.1, high));
         let (low, high) = (low - u_stretch, high + u_stretch);
         let stretch = self.stretch_ppm / n;
         let grid_us = self.period_us * (1.0 + stretch * 1e-6);
