@@ -138,6 +138,8 @@ fn that_stamped<'a>(clocks: &ClockList<'a>, stamped_us: f64) -> ClockList<'a> {
 pub struct Clocks {
     live: Live,
     watch: Watch,
+    /// [`Live::longest_jump_s`], which changes only with a block, s.
+    jump_s: f64,
     from_us: f64,
     /// The present clock's first packet.
     first: Option<Arrival>,
@@ -154,8 +156,10 @@ pub struct Clocks {
 impl Clocks {
     /// Has seen nothing yet.
     pub fn new(setup: &Setup) -> Self {
+        let live = Live::new(*setup);
         Self {
-            live: Live::new(*setup),
+            jump_s: live.longest_jump_s(),
+            live,
             watch: Watch::new(),
             from_us: f64::NEG_INFINITY,
             first: None,
@@ -172,8 +176,7 @@ impl Clocks {
     /// the packet that closes a block or shows a setting.
     pub fn observe(&mut self, setup: &Setup, arrival: Arrival) -> Option<f64> {
         // A queue that empties or fills looks like a clock that was set, and there is nothing to forget.
-        let turn =
-            self.watch.observe(&arrival, self.live.longest_jump_s()).filter(|_| !self.live.is_congested());
+        let turn = self.watch.observe(&arrival, self.jump_s).filter(|_| !self.live.is_congested());
         if let Some(turn) = turn {
             let (last, first) = match turn {
                 Turn::Back => (self.last, arrival),
@@ -184,6 +187,7 @@ impl Clocks {
         let blocks = self.live.blocks_taken();
         self.live.observe(arrival);
         if self.live.blocks_taken() != blocks {
+            self.jump_s = self.live.longest_jump_s();
             let [_, newest] = self.closed;
             self.closed = [newest, Summary::of(&self.live, self.live.newest_s())];
         }
@@ -235,6 +239,7 @@ impl Clocks {
             }
         }
         self.live = Live::new(*setup);
+        self.jump_s = self.live.longest_jump_s();
         self.first = Some(*first);
         (self.in_time, self.late, self.closed) = (None, None, [None; 2]);
     }
