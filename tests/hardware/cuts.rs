@@ -299,6 +299,11 @@ impl<'a> Cut<'a> {
     }
 }
 
+/// A whole capture as a recording of one sample a packet and no tick, with an event at each true sample.
+pub(super) fn recording(capture: &Capture, sequence_bits: u8, interval_ms: Option<f64>) -> Recording {
+    Cut { sequence_bits, interval_ms, ..Cut::whole(capture) }.recording()
+}
+
 /// Of so many recordings of a family one of the two ways is known to hold less than 95 %, or to miss by more than three times its interval:
 /// in all cuts, and in the few.
 ///

@@ -11,10 +11,9 @@ mod two_way;
 
 use std::path::PathBuf;
 
+use cuts::recording;
 use tickseam_cli::align::{Aligned, Captured, align};
-use tickseam_record::{
-    Description, DeviceClock, Event, HostClock, Link, Packet, Packets, Recording, Status, Stream,
-};
+use tickseam_record::Status;
 
 /// One row: a sample, when it truly was on the host's clock, and when its packet arrived.
 #[derive(Clone, Copy)]
@@ -29,8 +28,6 @@ struct Capture {
     name: &'static str,
     rows: Vec<Row>,
     period_s: f64,
-    /// Smallest true delay, ms.
-    fixed_delay_ms: f64,
 }
 
 const FILES: [&str; 7] = [
@@ -83,47 +80,7 @@ fn capture(folder: &std::path::Path, name: &'static str) -> Capture {
     let mut steps: Vec<i64> = rows.windows(2).map(|pair| pair[1].true_ns - pair[0].true_ns).collect();
     steps.sort_unstable();
     let period_s = (steps[steps.len() / 2] as f64 / 1e6).round() / 1e3;
-    let delay = |row: &Row| Some(row.arrival_ns? - row.true_ns);
-    let fixed_delay_ms = rows.iter().filter_map(delay).min().unwrap() as f64 / 1e6;
-    Capture { name, rows, period_s, fixed_delay_ms }
-}
-
-/// The capture as a recording of one sample a packet and no tick, with an event at each true sample.
-fn recording(capture: &Capture, sequence_bits: u8, interval_ms: Option<f64>) -> Recording {
-    let mask = (1_i64 << sequence_bits) - 1;
-    let received = capture.rows.iter().filter_map(|row| Some((row, row.arrival_ns?)));
-    let packet = |(row, host_ns): (&Row, i64)| Packet {
-        host_ns,
-        stream: 0,
-        sequence: u32::try_from(row.sequence & mask).unwrap(),
-        tick: None,
-        samples: 1,
-    };
-    let event = |row: &Row| Event { host_ns: row.true_ns, label: "sample".to_owned(), duration_ms: None };
-    Recording {
-        description: Description {
-            device_clock: DeviceClock { tick_hz: None, tick_bits: None, tolerance_ppm: 50.0 },
-            host_clock: HostClock { resolution_ns: 10.0 },
-            link: Link {
-                fixed_delay_ms: Some(capture.fixed_delay_ms),
-                fixed_delay_u_ms: Some(0.0),
-                connection_interval_ms: interval_ms,
-            },
-            streams: vec![Stream {
-                name: "samples".to_owned(),
-                rate_hz: 1.0 / capture.period_s,
-                samples_per_packet: 1,
-                sequence_bits,
-            }],
-            event_latency: std::collections::BTreeMap::new(),
-        },
-        packets: received.map(packet).collect::<Packets<'_>>(),
-        events: capture.rows.iter().map(event).collect(),
-        exchanges: Vec::new(),
-        markers: Vec::new(),
-        truth: None,
-        notes: Vec::new(),
-    }
+    Capture { name, rows, period_s }
 }
 
 /// Errors (ms) and half-widths (ms) of the placements, sample by sample.

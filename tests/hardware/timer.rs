@@ -158,7 +158,8 @@ fn examine(starts: usize, seeds: u64) {
         "| hid-timer | cuts | restarts and gaps exact | left-out reports before their interval | live | narrowest u95 |"
     );
     println!("| --- | --- | --- | --- | --- | --- |");
-    let cuts = cuts(&reports, starts, seeds);
+    let mut cuts = cuts(&reports, starts, seeds);
+    cuts.sort_by_key(|cut| cut.0);
     for family in cuts.chunk_by(|a, b| a.0 == b.0) {
         let (mut exact, mut early, mut live_early, mut out, mut narrowest_ms) = (0, 0, 0, 0, f64::INFINITY);
         for (name, what, reports) in family {

@@ -235,7 +235,8 @@ fn examine(starts: usize, seeds: u64) {
         "| exchanges | cuts | offset's bounds held | rate's | live | worst error of the offset, of half the round trip | worst error of the rate |\n\
          | --- | --- | --- | --- | --- | --- | --- |"
     );
-    let cuts = cuts(&rows, starts, seeds);
+    let mut cuts = cuts(&rows, starts, seeds);
+    cuts.sort_by_key(|cut| cut.0);
     for family in cuts.chunk_by(|a, b| a.0 == b.0) {
         let of: Vec<Found> = family.iter().map(|(_, (_, rows, us))| examined(rows, *us)).collect();
         let exchanges: usize = family.iter().map(|(_, (_, rows, _))| rows.len()).sum();
