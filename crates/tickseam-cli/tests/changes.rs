@@ -642,20 +642,25 @@ for_s = 30.0
     }
 }
 
+/// That the one change found is a step of the host's clock by `step_s`, to within `off_ms`, on a link so described.
+fn assert_step_is_found(link: &str, seed: u64, step_s: f64, off_ms: f64) {
+    let mut scenario = Scenario::from_toml(&format!("duration_s = 900\n{link}")).unwrap();
+    scenario.faults = vec![Fault::HostStep { at_s: 400.0, step_s, return_after_s: None }];
+    let run = run(scenario, seed);
+    let found = slips(&run);
+    assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed}: {found:?}");
+    assert!((found[0].2 - step_s * 1e3).abs() < off_ms, "{seed}: {found:?}");
+    assert!(run.held > 0.99 && run.live_held.unwrap() > 0.95, "{seed} {step_s}: {}", run.held);
+}
+
 /// A packet waits for the next connection event and no longer, however seldom packets are sent.
 #[test]
 fn a_host_step_longer_than_the_interval_is_found_though_it_is_shorter_than_a_packet() {
+    let link = "[link]\ninterval_ms = 22.5\n[[stream]]\nrate_hz = 250.0\nsamples_per_packet = 20\n";
     for seed in 1..=4 {
+        // Half a tick and the beat besides.
         for step_s in [0.04, -0.04] {
-            let text = "duration_s = 900\n[link]\ninterval_ms = 22.5\n[[stream]]\nrate_hz = 250.0\nsamples_per_packet = 20\n";
-            let mut scenario = Scenario::from_toml(text).unwrap();
-            scenario.faults = vec![Fault::HostStep { at_s: 400.0, step_s, return_after_s: None }];
-            let run = run(scenario, seed);
-            let found = slips(&run);
-            assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed}: {found:?}");
-            // Half a tick and the beat besides.
-            assert!((found[0].2 - step_s * 1e3).abs() < 8.0, "{seed}: {found:?}");
-            assert!(run.held > 0.99 && run.live_held.unwrap() > 0.95, "{seed} {step_s}: {}", run.held);
+            assert_step_is_found(link, seed, step_s, 8.0);
         }
     }
 }
@@ -663,17 +668,11 @@ fn a_host_step_longer_than_the_interval_is_found_though_it_is_shorter_than_a_pac
 /// Whatever a packet waits for on a grid, the least wait of many changes by their beat with it at the most.
 #[test]
 fn a_host_step_shorter_than_the_interval_is_found_by_the_beat() {
+    // 45 ms and 57.5 ms repeat together in steps of 2.5 ms.
+    let link = "[link]\ninterval_ms = 57.5\n[[stream]]\nrate_hz = 200.0\nsamples_per_packet = 9\n";
     for seed in 1..=3 {
         for step_s in [0.05, -0.05] {
-            // 45 ms and 57.5 ms repeat together in steps of 2.5 ms.
-            let text = "duration_s = 900\n[link]\ninterval_ms = 57.5\n[[stream]]\nrate_hz = 200.0\nsamples_per_packet = 9\n";
-            let mut scenario = Scenario::from_toml(text).unwrap();
-            scenario.faults = vec![Fault::HostStep { at_s: 400.0, step_s, return_after_s: None }];
-            let run = run(scenario, seed);
-            let found = slips(&run);
-            assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed}: {found:?}");
-            assert!((found[0].2 - step_s * 1e3).abs() < 4.0, "{seed}: {found:?}");
-            assert!(run.held > 0.99 && run.live_held.unwrap() > 0.95, "{seed} {step_s}: {}", run.held);
+            assert_step_is_found(link, seed, step_s, 4.0);
         }
     }
 }
