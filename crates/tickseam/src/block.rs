@@ -7,7 +7,7 @@
 
 use heapless::Vec;
 
-use crate::lattice::{AGREEMENT, Detector, INTERVAL_STEP_US, TOOTH, largest_gap_us, nominal};
+use crate::lattice::{AGREEMENT, Detector, INTERVAL_STEP_US, TOOTH, nominal};
 use crate::number::{between, count, greater, lesser, magnitude, single};
 use crate::setup::Setup;
 use crate::unseen::Unseen;
@@ -186,6 +186,8 @@ pub struct Block {
     pub upper: Bound,
     /// The part of it that rests on no grid: the least stamp.
     pub stamped: Bound,
+    /// How much later than the first packet of its delivery the packet of that stamp came, µs.
+    pub behind_us: f64,
     /// Mean lateness of deliveries after the grid's instants, µs.
     pub lateness_us: f64,
     /// Least residual of a packet's *delivery*: the stamp of the first packet that came with it. A packet that became
@@ -772,6 +774,7 @@ impl Blocks {
             on_time: n,
             upper: Bound { residual_us: upper.residual_us + self.resolution_us, ..upper },
             stamped: Bound { residual_us: upper.residual_us + self.resolution_us, ..upper },
+            behind_us: f64::from(least.stamp_us) - f64::from(least.delivery_us),
             lateness_us: 0.0,
             minimum: self.absolute(alone.at_s, f64::from(alone.delivery_us)),
             lower: None,
@@ -1081,48 +1084,74 @@ impl Blocks {
         let late = 1.0 - count(on_time) / count(if instants > 0 { instants } else { 1 });
         self.late_share += 0.2 * (late - self.late_share);
         let share = if late > self.late_share { late } else { self.late_share };
-        let mut passed_over = 1_usize;
-        let mut chance = share + 0.02;
-        while chance > 1e-3 && passed_over < on_time {
-            chance *= share + 0.02;
-            passed_over = passed_over.saturating_add(1);
-        }
+        let Some(passed_over) = improbable(share) else { return };
+        // Of the later half of the phases at the most: the others may be those of packets that came first of all.
+        let phases =
+            self.entries.iter().filter(|e| self.phase(e, base, interval_us) < interval_us - guard).count();
         if on_time < 6 {
             return;
         }
-        if passed_over.saturating_mul(3) > on_time || share > LATE_SHARE {
-            if block.shares_deliveries() {
+        // Where the found period may be half of the true one, half of all packets seem late; where an app may have collected them, more.
+        let mut reach_us = interval_us + margin_us + 8.0 * missing_us;
+        if share > LATE_SHARE {
+            let instants = (block.to_s - block.from_s) * 1e6 / interval_us;
+            if f64::from(block.deliveries) < EACH_INSTANT * lesser(instants, f64::from(block.packets)) {
                 return;
             }
-            // Too many are late to tell which of the latest was not. Of a whole block one packet at least was on time, and
-            // the earliest was no earlier than one interval before; two, where the found one may be half of the true one.
-            let longest_us =
-                if self.declared || self.meets_every_instant() { interval_us } else { 2.0 * interval_us };
-            let lower = |gap_us: f64| {
-                self.absolute(earliest.at_s, base + shift - gap_us - margin_us - 8.0 * missing_us)
-            };
-            let period_us = self.period_s * 1e6;
-            block.likely = Some(lower(largest_gap_us(period_us, interval_us, count(on_time))));
-            block.lower = Some(lower(longest_us));
-            return;
+            if !(self.declared || self.meets_every_instant()) {
+                reach_us += interval_us;
+            }
         }
-        let mut latest: Option<&Entry> = None;
-        for _ in 0..passed_over {
-            let earlier = |e: &&Entry| latest.is_none_or(|l| (e.instant_us, e.at_s) < (l.instant_us, l.at_s));
-            latest = self
-                .entries
-                .iter()
-                .filter(at_first_chance)
-                .filter(earlier)
-                .reduce(|a, b| if (b.instant_us, b.at_s) > (a.instant_us, a.at_s) { b } else { a });
+        let lower =
+            |entry: &Entry, above_us: f64| self.absolute(entry.at_s, base + above_us + shift - reach_us);
+        let (mut nth, mut below) = (None::<&Entry>, interval_us - guard);
+        if passed_over.saturating_mul(2) <= phases {
+            let mut left = passed_over;
+            while left > 0 {
+                let latest = self
+                    .entries
+                    .iter()
+                    .map(|e| (self.phase(e, base, interval_us), e))
+                    .filter(|&(phase, _)| phase < below);
+                let Some((phase, entry)) = latest.reduce(|a, b| if b.0 > a.0 { b } else { a }) else { break };
+                (below, nth) = (phase, Some(entry));
+                let same = self.entries.iter().filter(|e| self.phase(e, base, interval_us) == phase).count();
+                left = left.saturating_sub(same);
+            }
         }
-        if let Some(entry) = latest {
-            let low = f64::from(entry.instant_us) + shift - interval_us - margin_us - 8.0 * missing_us;
-            block.lower = Some(self.absolute(entry.at_s, low));
-            block.likely = block.lower;
-        }
+        block.lower = Some(match nth {
+            Some(entry) => lower(entry, below),
+            // Too many are late: of a whole block one packet at least was on time, and the earliest was no earlier than one interval before.
+            None => lower(&earliest, 0.0),
+        });
+        let latest = self
+            .entries
+            .iter()
+            .filter(at_first_chance)
+            .reduce(|a, b| if b.instant_us > a.instant_us { b } else { a });
+        block.likely = latest.map(|entry| lower(entry, f64::from(entry.instant_us) - base));
+    }
+
+    /// How long a packet waited for the grid beyond the one that waited least, whatever it was late by, µs; NaN for one that did not wait.
+    fn phase(&self, entry: &Entry, base: f64, interval_us: f64) -> f64 {
+        let above = f64::from(entry.instant_us) - base;
+        above - libm::floor(above / interval_us) * interval_us
     }
 }
+
+/// How many packets are late at once by chance once in a thousand times, where such a share of them is; `None` where hardly any is on time.
+pub(crate) fn improbable(late_share: f64) -> Option<usize> {
+    let mut chance = 1.0;
+    (1..=MOST_IMPROBABLE).find(|_| {
+        chance *= late_share + 0.02;
+        chance < 1e-3
+    })
+}
+
+/// The most packets that this is asked of.
+const MOST_IMPROBABLE: usize = 40;
+/// Share of the grid's instants, or of the packets where these are fewer, that deliveries have to come at for late packets to be the radio's own.
+const EACH_INSTANT: f64 = 0.6;
 
 /// Late packets of the earliest phase come just one interval after its first; this much before is left out, µs.
 const GUARD_US: f64 = 200.0;

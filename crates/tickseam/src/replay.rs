@@ -152,6 +152,7 @@ pub fn replay(
     let Some(stages) = stages.get_mut(..used) else { return report };
     link::measure_scatter(stages);
     link::clip_outliers(stages);
+    link::raise(stages);
     link::measure_unmet(stages, setup.host_step_us());
     let uppers = || stages.iter().filter_map(|s| s.upper);
     let (Some(first), Some(last)) = (uppers().next(), uppers().next_back()) else {
@@ -417,10 +418,17 @@ fn by_touches(
         report.touch_period_s = period_s;
         set_bounds(stages, setup, report);
         stages.iter_mut().for_each(|stage| stage.touch_reach_us = 0.0);
+        let by_stamps = touch::find(stages, period_s, |block| block.stamped);
         let by_instants = touch::find(stages, period_s, |block| block.minimum);
-        let all_wait = report.collected_us == 0.0 && stages.iter().all(|stage| stage.sooner_us == 0.0);
-        if by_instants.is_some() && all_wait && report.reach <= REACH {
-            touch::bound(stages, gap_us, |block| block.minimum);
+        let all_wait = stages.iter().all(|stage| stage.sooner_us == 0.0);
+        let entered = touch::packets_enter(by_instants, by_stamps) && touch::hardly_any_sooner(stages);
+        if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {
+            if entered {
+                let _ = touch::find(stages, period_s, |block| block.stamped);
+                touch::bound(stages, gap_us, |block| block.stamped, |block| block.behind_us);
+            } else if all_wait {
+                touch::bound(stages, gap_us, |block| block.minimum, |_| 0.0);
+            }
         }
         weigh(stages, prior, ends, report);
         for stage in stages.iter_mut() {
@@ -442,9 +450,7 @@ fn by_touches(
         let lean_us = gap_us / 4.0 + lean_us + rounded_us - setup.resolution_us;
         let by_stamps = touch::find(stages, period_s, |block| block.stamped);
         // Where packets may still enter an event that is under way, its instant tells too little and the stamps the more.
-        if let (Some(instants), Some(stamps)) = (by_instants, by_stamps)
-            && (stamps.scatter_us < STAMPS_SHARPER * instants.scatter_us || instants.refuted > REFUTED_SHARE)
-        {
+        if touch::stamps_tell_more(by_instants, by_stamps) {
             touch::through_touches(stages, lean_us + setup.resolution_us, |block| block.stamped);
         } else {
             let _ = touch::find(stages, period_s, |block| block.minimum);

@@ -2,7 +2,8 @@
 
 use super::MISSED_REACH;
 use super::stage::Stage;
-use crate::block::{Arrival, Block, Bound, SHARED, Use, unmet_us};
+use super::touch::same_interval;
+use crate::block::{Arrival, Block, Bound, SHARED, Use, improbable, unmet_us};
 use crate::filter::Prior;
 use crate::lattice;
 use crate::number::{count, greater, lesser, magnitude};
@@ -91,6 +92,74 @@ pub(super) fn clip_outliers(stages: &mut [Stage]) {
         }
         before = Some(block);
     }
+}
+
+/// Blocks in a row that are held against each other at the most.
+const IN_A_ROW: usize = 16;
+/// Longest time over which they are, s: the working line may be off by some parts in a million.
+const ROW_S: f64 = 40.0;
+
+/// Raises the bounds that rest on a grid to where the latest packets of so many blocks in a row bear them out that not all of them were late.
+pub(super) fn raise(stages: &mut [Stage]) {
+    for i in 0..stages.len() {
+        let Some(block) = stages.get(i).and_then(|s| s.block).filter(|b| b.interval_us > 0.0) else {
+            continue;
+        };
+        let Some(own) = block.likely else { continue };
+        let around = stages.get(i.saturating_sub(AROUND)..).unwrap_or_default();
+        let Some(row) = improbable(late_share(around.get(..2 * AROUND).unwrap_or(around))) else { continue };
+        if row > IN_A_ROW {
+            continue;
+        }
+        // Least of the first so many blocks before and after, each with this one.
+        let least = |stages: &mut dyn Iterator<Item = &Stage>| {
+            let mut least: heapless::Vec<f64, IN_A_ROW> = heapless::Vec::new();
+            let mut so_far = own.residual_us;
+            let _ = least.push(so_far);
+            for other in stages.filter_map(Stage::block) {
+                let far = magnitude(other.from_s - block.from_s) > ROW_S;
+                let Some(low) =
+                    other.likely.filter(|_| !far && same_interval(other.interval_us, block.interval_us))
+                else {
+                    break;
+                };
+                so_far = lesser(low.residual_us + block.rate_ppm * (own.at_s - low.at_s), so_far);
+                if least.len() >= row || least.push(so_far).is_err() {
+                    break;
+                }
+            }
+            least
+        };
+        let before = least(&mut stages.get(..i).unwrap_or_default().iter().rev());
+        let after = least(&mut stages.get(i.saturating_add(1)..).unwrap_or_default().iter());
+        let best = before
+            .iter()
+            .enumerate()
+            .filter_map(|(k, &a)| {
+                let &b = after.get(row.checked_sub(k.saturating_add(1))?)?;
+                Some(lesser(a, b))
+            })
+            .fold(f64::NEG_INFINITY, greater);
+        let Some(stage) = stages.get_mut(i) else { return };
+        if best.is_finite()
+            && stage.lattice.is_none_or(|l| l.residual_us + block.rate_ppm * (own.at_s - l.at_s) < best)
+        {
+            stage.lattice = Some(Bound { residual_us: best, ..own });
+        }
+        if stage.likely.is_none_or(|l| l.residual_us + block.rate_ppm * (own.at_s - l.at_s) < best) {
+            stage.likely = stage.lattice;
+        }
+    }
+}
+
+/// Share of the packets that were late against the grid.
+fn late_share(stages: &[Stage]) -> f64 {
+    let (mut late, mut packets) = (0.0, 0.0);
+    for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0 && !b.off_grid) {
+        late += f64::from(block.packets.saturating_sub(block.on_time));
+        packets += f64::from(block.packets);
+    }
+    if packets > 0.0 { late / packets } else { 1.0 }
 }
 
 /// Marks the stages around which most blocks lose packets, as they do where a queue overflows, and not in an outage or by

@@ -116,7 +116,7 @@ fn a_touch_bounds_the_clock_no_farther_than_the_one_before_or_after_bears_it_out
     };
     let lower = |waited_us: f64| -> Vec<f64> {
         let mut stages: Vec<Stage> = (0..5).map(|n| at(n, waited_us)).collect();
-        touch::bound(&mut stages, 20.0, |block| block.minimum);
+        touch::bound(&mut stages, 20.0, |block| block.minimum, |_| 0.0);
         let above_clock = |s: &Stage| s.bounds.lower.map(|l| l.residual_us - 2.0 * l.at_s);
         stages.iter().filter_map(above_clock).collect()
     };

@@ -1,8 +1,8 @@
 //! Where the least waits touch the clock, and how closely.
 
-use super::Report;
 use super::link::mean_lateness_us;
 use super::stage::Stage;
+use super::{REFUTED_SHARE, Report, STAMPS_SHARPER};
 use crate::block::{Block, Bound};
 use crate::lattice;
 use crate::number::{between, count, greater, lesser};
@@ -82,6 +82,7 @@ struct OneInterval {
     rate_low_ppm: f64,
     rate_high_ppm: f64,
     stretch_ppm: f64,
+    stretch_squared: f64,
 }
 
 /// The intervals that the link had, in the order in which they came.
@@ -100,13 +101,17 @@ fn intervals(stages: &[Stage]) -> heapless::Vec<OneInterval, INTERVALS> {
             interval.rate_low_ppm += stage.knot.rate_low_ppm;
             interval.rate_high_ppm += stage.knot.rate_high_ppm;
             interval.stretch_ppm += block.stretch_ppm;
+            interval.stretch_squared += block.stretch_ppm * block.stretch_ppm;
         }
     }
     intervals
 }
 
+/// Blocks that a rate of the grid is measured over.
+const DOZEN: f64 = 12.0;
+
 /// Whether two periods are one interval, measured twice.
-fn same_interval(a_us: f64, b_us: f64) -> bool {
+pub(super) fn same_interval(a_us: f64, b_us: f64) -> bool {
     let apart_us = if a_us > b_us { a_us - b_us } else { b_us - a_us };
     apart_us < 1e-3 * b_us
 }
@@ -123,12 +128,14 @@ impl OneInterval {
         allowed_us: f64,
     ) -> Option<(f64, f64)> {
         let n = self.blocks;
-        // Each block's rate of the grid is that of a dozen anchors.
-        let u_stretch = stretch_u_ppm / libm::sqrt(greater(n / 12.0, 1.0)) + 0.2;
+        // Each block's rate of the grid is that of a dozen anchors. What the last one says of its own may be that of a grid laid anew.
+        let stretch = self.stretch_ppm / n;
+        let sd = libm::sqrt(greater(self.stretch_squared / n - stretch * stretch, 0.0));
+        let u_stretch = if n < 2.0 * DOZEN { stretch_u_ppm } else { lesser(3.0 * sd, stretch_u_ppm) };
+        let u_stretch = u_stretch / libm::sqrt(greater(n / DOZEN, 1.0)) + 0.2;
         let (low, high) = (self.rate_low_ppm / n, self.rate_high_ppm / n);
         let (low, high) = (greater(low, known.0), lesser(known.1, high));
         let (low, high) = (low - u_stretch, high + u_stretch);
-        let stretch = self.stretch_ppm / n;
         let grid_us = self.period_us * (1.0 + stretch * 1e-6);
         let still = between(stretch, low, high);
         let gap_us = |span_s: f64| {
@@ -179,6 +186,30 @@ pub(super) struct Touches {
     /// packet's first chance as the grid has it.
     pub(super) refuted: f64,
 }
+
+/// Whether the stamps' touches tell more than those of the grid's instants.
+pub(super) fn stamps_tell_more(instants: Option<Touches>, stamps: Option<Touches>) -> bool {
+    let (Some(instants), Some(stamps)) = (instants, stamps) else { return false };
+    stamps.scatter_us < STAMPS_SHARPER * instants.scatter_us || instants.refuted > REFUTED_SHARE
+}
+
+/// Whether packets enter events that are under way: the grid refutes most touches of its instants, and none of the stamps', which scatter by less.
+/// Then these bound the clock too. Where the grid refutes them as well, it is not the one that the packets wait for.
+pub(super) fn packets_enter(instants: Option<Touches>, stamps: Option<Touches>) -> bool {
+    let (Some(instants), Some(stamps)) = (instants, stamps) else { return false };
+    stamps.scatter_us < STAMPS_SHARPER * instants.scatter_us
+        && instants.refuted > REFUTED_SHARE
+        && stamps.refuted < FEW
+}
+
+/// Whether next to no block has packets that did not wait for the grid and came sooner than those that did.
+pub(super) fn hardly_any_sooner(stages: &[Stage]) -> bool {
+    let sooner = stages.iter().filter(|stage| stage.sooner_us > 0.0).count();
+    count(sooner) < FEW / 10.0 * count(stages.len())
+}
+
+/// Share that counts as next to none.
+const FEW: f64 = 0.05;
 
 /// At each slip the least wait passes through its minimum, like the delays of a link without a grid, only more
 /// slowly. Marks the block with the least in each stretch; returns what these are like, or nothing where they are too few to
@@ -260,15 +291,17 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
 }
 
 /// Where touches have been found, they bound the clock from below too, to within what they scatter by.
-pub(super) fn bound(stages: &mut [Stage], gap_us: f64, soonest: Soonest) {
+pub(super) fn bound(stages: &mut [Stage], gap_us: f64, soonest: Soonest, behind: fn(&Block) -> f64) {
     let lateness = mean_lateness_us(stages);
     // Few touches know their scatter badly.
     let n = stages.iter().filter(|s| s.touch_us.is_some()).count();
     let reach = TOUCH_REACH * (1.0 + FEW_TOUCHES / count(if n > 0 { n } else { 1 }));
     let mut touches = stages.iter_mut().filter(|s| s.touch_us.is_some()).filter_map(|stage| {
-        let least = soonest(stage.block.as_ref()?);
+        let block = stage.block.as_ref()?;
+        let least = soonest(block);
+        let behind_us = behind(block);
         stage.touch_reach_us = greater(reach * stage.scatter_us, TOUCH_LATENESS * lateness);
-        let low_us = least.residual_us - stage.touch_reach_us - gap_us - TOUCH_US;
+        let low_us = least.residual_us - stage.touch_reach_us - behind_us - gap_us - TOUCH_US;
         Some((stage, Bound { residual_us: low_us, ..least }))
     });
     // No farther than the touch before or after bears it out: not each stretch has a packet that waited for next to nothing.
