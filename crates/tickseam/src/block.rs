@@ -7,7 +7,7 @@
 
 use heapless::Vec;
 
-use crate::lattice::{AGREEMENT, Detector, INTERVAL_STEP_US, TOOTH, nominal};
+use crate::lattice::{AGREEMENT, Detector, INTERVAL_STEP_US, TOOTH, nominal, usual};
 use crate::number::{between, count, greater, lesser, magnitude, single};
 use crate::setup::Setup;
 use crate::unseen::Unseen;
@@ -30,6 +30,8 @@ const LONGEST_DELIVERY_US: f64 = 12_000.0;
 const STRETCH_PPM: f64 = 200.0;
 /// The same for a period that was found and is not one that a standard names, ppm: the search's own step.
 const FOUND_STRETCH_PPM: f64 = 3_000.0;
+/// How close to an interval that Bluetooth LE allows a period has to be to be taken for it, ppm: as far as two crystals differ as a rule.
+const STANDARD_PPM: f64 = 100.0;
 /// Scatter of the grid's phase before any is measured, µs.
 const PHASE_SD_US: f64 = 250.0;
 /// Mean lateness against the grid, as a share of its period, up to which its instants bound from above.
@@ -377,6 +379,16 @@ impl Grid {
     fn impossible(&self) -> bool {
         self.anchors.len() >= ANCHORS_FOR_RATE
             && magnitude(self.stretch_ppm) > farthest_ppm(self.interval_us) + self.stretch_u_ppm
+    }
+
+    /// The interval that Bluetooth LE allows which a period of no standard's turns out to be, once its rate is known: what led away from it were stamps
+    /// that came late.
+    fn standard_us(&self) -> Option<f64> {
+        let period_us = self.period_us();
+        let standard_us = libm::round(period_us / INTERVAL_STEP_US) * INTERVAL_STEP_US;
+        let near = magnitude(period_us - standard_us) < STANDARD_PPM * 1e-6 * standard_us;
+        (self.anchors.len() >= ANCHORS_FOR_OWN && near && usual(standard_us) && !nominal(self.interval_us))
+            .then_some(standard_us)
     }
 
     /// Begins to measure the rate anew.
@@ -996,6 +1008,11 @@ impl Blocks {
 
     /// Takes another period where the arrivals show that the grid has that; says whether it did.
     fn change_period(&mut self, grid: &mut Grid) -> bool {
+        if let Some(period_us) = grid.standard_us() {
+            let (anchor_us, interval) = (self.own_first_us, Interval::found(period_us));
+            *grid = Grid { anchor_us, placed: true, misfits: grid.misfits, ..Grid::new(interval) };
+            return true;
+        }
         let impossible = grid.impossible();
         if grid.anchors.len() >= ANCHORS_FOR_RATE && !impossible {
             return false;

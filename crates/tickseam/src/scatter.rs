@@ -3,12 +3,48 @@
 use heapless::Vec;
 
 use crate::block::Bound;
-use crate::number::{count, greater, lesser, single};
+use crate::number::{count, greater, lesser, magnitude, single};
 
 /// Second differences remembered.
 const REMEMBERED: usize = 16;
 /// Mean absolute second difference of independent values, in their standard deviations: √6 · √(2/π).
 const SECOND_DIFFERENCE: f64 = 1.954_410_047_611_68;
+
+/// Twice the distance of the middle one from the line through its neighbours, as if they were evenly spaced, µs; `None` where they are far from that.
+pub(crate) fn second_difference_us(a: Bound, b: Bound, c: Bound) -> Option<f64> {
+    let (before, after) = (b.at_s - a.at_s, c.at_s - b.at_s);
+    if before * after <= 0.0 || before >= 8.0 * after || after >= 8.0 * before {
+        return None;
+    }
+    let share = before / (before + after);
+    Some(2.0 * magnitude(b.residual_us - (a.residual_us + share * (c.residual_us - a.residual_us))))
+}
+
+/// Median absolute second difference of independent values, in their standard deviations: √6 · 0.6745.
+const MEDIAN_SECOND_DIFFERENCE: f64 = 1.652_144;
+/// Second differences that a median is taken of.
+const DIFFERENCES: usize = 128;
+
+/// Standard deviation of so many touches about a smooth curve as the median of their second differences tells it, whatever a few of them are off by, µs;
+/// infinite where there are too few.
+#[inline(never)]
+pub(crate) fn typical_us(touches: &mut dyn Iterator<Item = Bound>, n: usize) -> f64 {
+    let mut differences: Vec<f32, DIFFERENCES> = Vec::new();
+    let every = n.checked_div(DIFFERENCES).unwrap_or(0).saturating_add(1);
+    let (mut a, mut b) = (None, None);
+    for (i, c) in touches.enumerate() {
+        if let (Some(a), Some(b)) = (a, b)
+            && i.is_multiple_of(every)
+            && let Some(off) = second_difference_us(a, b, c)
+        {
+            let _ = differences.push(single(off));
+        }
+        (a, b) = (b, Some(c));
+    }
+    crate::sorting::sort(&mut differences, &|x: &f32, y: &f32| x < y);
+    let middle = differences.get(differences.len() / 2).copied();
+    middle.map_or(f64::INFINITY, |middle| f64::from(middle) / MEDIAN_SECOND_DIFFERENCE)
+}
 
 /// Standard deviation of block minima about a smooth curve, from their second differences.
 #[derive(Clone, Debug)]
@@ -29,20 +65,14 @@ impl Scatter {
             let _ = self.last.pop();
         }
         let _ = self.last.push(minimum);
-        if let [a, b, c] = self.last.as_slice() {
-            let (before, after) = (b.at_s - a.at_s, c.at_s - b.at_s);
-            let span = before + after;
-            if before * after > 0.0 && before < 8.0 * after && after < 8.0 * before {
-                // Distance of the middle from the line through its neighbours, scaled as if evenly spaced.
-                let share = before / span;
-                let off = b.residual_us - (a.residual_us + share * (c.residual_us - a.residual_us));
-                let off = 2.0 * if off < 0.0 { -off } else { off };
-                if self.differences.is_full() {
-                    self.differences.rotate_left(1);
-                    let _ = self.differences.pop();
-                }
-                let _ = self.differences.push(single(off));
+        if let &[a, b, c] = self.last.as_slice()
+            && let Some(off) = second_difference_us(a, b, c)
+        {
+            if self.differences.is_full() {
+                self.differences.rotate_left(1);
+                let _ = self.differences.pop();
             }
+            let _ = self.differences.push(single(off));
         }
         self.now_us()
     }

@@ -6,7 +6,7 @@ use super::{REFUTED_SHARE, Report, STAMPS_SHARPER};
 use crate::block::{Block, Bound};
 use crate::lattice;
 use crate::number::{between, count, greater, lesser};
-use crate::scatter::Scatter;
+use crate::scatter::{Scatter, typical_us};
 use crate::setup::Setup;
 
 /// Stretches that a recording must hold, each long enough for the grid to pass over all phases of the packets, before the least waits in
@@ -100,8 +100,10 @@ fn intervals(stages: &[Stage]) -> heapless::Vec<OneInterval, INTERVALS> {
             interval.blocks += 1.0;
             interval.rate_low_ppm += stage.knot.rate_low_ppm;
             interval.rate_high_ppm += stage.knot.rate_high_ppm;
-            interval.stretch_ppm += block.stretch_ppm;
-            interval.stretch_squared += block.stretch_ppm * block.stretch_ppm;
+            // Against one period, whichever the block's own is reckoned from.
+            let stretch_ppm = block.stretch_ppm + (block.interval_us / interval.period_us - 1.0) * 1e6;
+            interval.stretch_ppm += stretch_ppm;
+            interval.stretch_squared += stretch_ppm * stretch_ppm;
         }
     }
     intervals
@@ -180,26 +182,37 @@ pub(super) type Soonest = fn(&Block) -> Bound;
 /// What touches look like, where they are enough to tell.
 #[derive(Clone, Copy)]
 pub(super) struct Touches {
-    /// What they scatter by on average, µs.
-    pub(super) scatter_us: f64,
+    /// What they scatter by, but for a few that are far off, µs.
+    scatter_us: f64,
     /// Share of the stretches in which the grid bounds the clock from below above the touch: there, the touch came before its
     /// packet's first chance as the grid has it.
     pub(super) refuted: f64,
 }
 
-/// Whether the stamps' touches tell more than those of the grid's instants.
-pub(super) fn stamps_tell_more(instants: Option<Touches>, stamps: Option<Touches>) -> bool {
-    let (Some(instants), Some(stamps)) = (instants, stamps) else { return false };
-    stamps.scatter_us < STAMPS_SHARPER * instants.scatter_us || instants.refuted > REFUTED_SHARE
+/// Scatter of the touches by the grid's instants up to which they are as good as any, µs, and from which on they are not, whatever else.
+const GOOD_US: f64 = 250.0;
+const BAD_US: f64 = 1_000.0;
+
+impl Touches {
+    /// Whether these, of the stamps, keep closer to each other than those of the grid's instants.
+    fn sharper_than(&self, instants: &Self) -> bool {
+        instants.scatter_us > GOOD_US && self.scatter_us < STAMPS_SHARPER * instants.scatter_us
+    }
 }
 
-/// Whether packets enter events that are under way: the grid refutes most touches of its instants, and none of the stamps', which scatter by less.
+/// Whether the stamps' touches tell more than those of the grid's instants: packets may enter an event that is under way, which leaves its instant too
+/// early for them, and not for those that the grid's other packets refute.
+pub(super) fn stamps_tell_more(instants: Option<Touches>, stamps: Option<Touches>) -> bool {
+    let (Some(instants), Some(stamps)) = (instants, stamps) else { return false };
+    let scattered = instants.refuted > 0.0 || instants.scatter_us > BAD_US;
+    instants.refuted > REFUTED_SHARE || scattered && stamps.sharper_than(&instants)
+}
+
+/// Whether packets enter events that are under way for certain: the grid refutes most touches of its instants, and none of the stamps', which are closer.
 /// Then these bound the clock too. Where the grid refutes them as well, it is not the one that the packets wait for.
 pub(super) fn packets_enter(instants: Option<Touches>, stamps: Option<Touches>) -> bool {
     let (Some(instants), Some(stamps)) = (instants, stamps) else { return false };
-    stamps.scatter_us < STAMPS_SHARPER * instants.scatter_us
-        && instants.refuted > REFUTED_SHARE
-        && stamps.refuted < FEW
+    instants.refuted > REFUTED_SHARE && stamps.refuted < FEW && stamps.sharper_than(&instants)
 }
 
 /// Whether next to no block has packets that did not wait for the grid and came sooner than those that did.
@@ -285,7 +298,7 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
     let touches = || stages.iter().filter(|s| s.touch_us.is_some());
     let n = touches().count();
     (n >= TOUCHES_NEEDED).then(|| Touches {
-        scatter_us: touches().map(|s| s.scatter_us).sum::<f64>() / count(n),
+        scatter_us: typical_us(&mut touches().filter_map(|s| s.block.as_ref().map(soonest)), n),
         refuted: count(refuted) / count(if stretches > 0 { stretches } else { 1 }),
     })
 }
