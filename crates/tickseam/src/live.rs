@@ -8,7 +8,7 @@ use crate::lattice::{self, LONGEST_US};
 use crate::number::{between, greater, lesser, magnitude, single};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
-use crate::replay::{LATENESS_REACH, MISSED_REACH};
+use crate::replay::MISSED_REACH;
 use crate::rise::{Rise, least_us};
 use crate::scatter::{self, Scatter};
 use crate::setup::{
@@ -41,6 +41,9 @@ const LOSS_GAIN: f64 = 0.1;
 const LOSS_COUNTED: f64 = 0.15;
 /// The least jump of the least delays that counts besides their scatter, µs.
 const LEAST_JUMP_US: f64 = 1_000.0;
+/// Multiple of a block's mean lateness by which packets that share deliveries may miss their first chance: a grid may be one of windows, in which a
+/// packet may still catch the one under way, and these are twice as long as packets come late on the mean.
+const LATENESS_REACH: f64 = 2.0;
 /// How far below the first packet the clock may lie while no block of them has come, µs: the packets that a queue kept from before anybody
 /// listened come first (own choice: fifty of 20 ms). Doubled: the first two seconds are twice as wide.
 const COLD_DEPTH_US: f64 = 1e6;

@@ -89,9 +89,9 @@ impl Report {
 }
 
 /// Deliveries that come late against the grid may do so because the host is slow, or because the grid is one of windows
-/// rather than of instants, in which a packet may still catch the one under way. The second moves the first chance by
-/// as much, and the allowance grows by this multiple of the mean.
-pub(crate) const LATENESS_REACH: f64 = 2.0;
+/// rather than of instants, in which a packet may still catch the one under way. The second moves the first chance: by twice the mean lateness at
+/// the most, and by the mean as a rule. Where packets are seen to come sooner than that, [`MISSED_REACH`] sees to it.
+const LATENESS_REACH: f64 = 1.0;
 /// Multiple of what packets are seen to miss their first chance by, at the least, that they may miss it by.
 pub(crate) const MISSED_REACH: f64 = 2.0;
 /// The limit on the wander is chosen anew for each window of this length, s, or of so many stretches between touches.

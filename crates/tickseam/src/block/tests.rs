@@ -150,3 +150,63 @@ fn a_packet_that_did_not_wait_for_the_grid_says_how_late_those_were_that_did() {
     // Where it comes later than those that waited, it was held up.
     assert!(sooner_us(|n| n % 100 == 77, 24_000.0).iter().all(|&us| us == 0.0));
 }
+
+/// What the grid's lower bounds lie above the clock by, block by block, µs: packets each 38 ms, ready 5 ms after their samples and sent at the next of
+/// instants 15 ms apart, or as many later as `late` says.
+fn above_us(late: impl Fn(u32) -> u32) -> Vec<Option<f64>> {
+    const INTERVAL_US: f64 = 15_000.0;
+    let setup = Setup { interval_us: Some(INTERVAL_US), ..Setup::new(50.0, 0.038) };
+    let mut blocks = Blocks::new(WorkingLine::default(), &setup, Some(Interval::declared(INTERVAL_US)));
+    let mut seen = Vec::new();
+    for n in 0..1_000 {
+        // 8 µs later each time against the grid, so that all phases are met in a while.
+        let device_us = f64::from(n) * 38_008.0;
+        let instant = libm::ceil((device_us + 5_000.0) / INTERVAL_US) + f64::from(late(n));
+        let arrival = Arrival::new(device_us * 1e-6, instant * INTERVAL_US - device_us);
+        if let Some(block) = blocks.close_before(&arrival) {
+            seen.push(block.lower.map(|lower| lower.residual_us - 5_000.0));
+        }
+        blocks.observe(arrival);
+    }
+    seen
+}
+
+#[test]
+fn a_grid_bounds_the_clock_to_within_its_period_however_many_of_its_events_fail() {
+    let settled = |all: &[Option<f64>]| all.iter().skip(4).copied().collect::<Vec<_>>();
+    // Of the 75 phases of 0.2 ms, a block of 53 packets meets 15 or so.
+    let none_late = settled(&above_us(|_| 0));
+    assert!(none_late.iter().all(|us| us.is_some_and(|us| (-4_500.0..=0.0).contains(&us))), "{none_late:?}");
+    // Half of the packets late, by what a generator says that has nothing to do with their phases.
+    let half = settled(&above_us(|n| (n.wrapping_mul(2_654_435_769) >> 31) & 1));
+    assert!(half.iter().all(|us| us.is_some_and(|us| (-12_000.0..=0.0).contains(&us))), "{half:?}");
+    // All that come at every second instant: the grid may have twice the period, and the bound lies as much deeper.
+    let twice = settled(&above_us(|n| {
+        let instant = libm::ceil((f64::from(n) * 38_008.0 + 5_000.0) / 15_000.0);
+        u32::from(instant % 2.0 > 0.0)
+    }));
+    assert!(twice.iter().flatten().all(|&us| us <= 0.0), "{twice:?}");
+}
+
+#[test]
+fn as_many_packets_are_late_at_once_by_chance_as_their_share_says() {
+    // 0.02³ < 0.001; 0.12⁴ < 0.001 ≤ 0.12³; 0.52¹¹ < 0.001 ≤ 0.52¹⁰; 0.92 to the 83rd, which is more than a block holds twice.
+    let all = [0.0, 0.1, 0.5, 0.9, f64::NAN].map(improbable);
+    assert_eq!(all, [Some(2), Some(4), Some(11), None, None]);
+}
+
+#[test]
+fn a_period_next_to_one_of_the_standards_is_that_one_once_its_rate_is_known() {
+    let of = |interval_us: f64, stretch_ppm: f64, anchors: usize| {
+        let mut grid = Grid { stretch_ppm, ..Grid::new(Interval::found(interval_us)) };
+        (0..anchors).for_each(|n| grid.anchors.push((count(n), 0.0)).unwrap());
+        grid.standard_us()
+    };
+    // 27.4707 ms that run 1,080 ppm long are 27.500 ms and 14 ppm.
+    assert_eq!(of(27_470.7, 1_080.0, 12), Some(27_500.0));
+    assert_eq!(of(27_470.7, 1_080.0, 5), None);
+    // 102.4 ms are none, however close 102.5 lies, nor is what runs 200 ppm beside one, nor one that is nominal already.
+    assert_eq!(of(102_397.2, 28.0, 12), None);
+    assert_eq!(of(27_470.7, 1_280.0, 12), None);
+    assert_eq!(of(27_500.0, 14.0, 12), None);
+}

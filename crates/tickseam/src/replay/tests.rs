@@ -445,3 +445,91 @@ fn beyond_the_outer_knots_what_is_known_grows_and_that_is_holdover() {
         assert!(magnitude(half) < 1e-9 && magnitude(holdover) < 1e-9, "{device_s} s: {known:?}");
     }
 }
+
+/// Blocks of 50 packets each 2 s on a grid of 15 ms, `late` of which are late; the latest packet of each bounds a clock of 3 ppm to `below_us`.
+fn bounded(late: u16, below_us: &[f64]) -> Vec<Stage> {
+    (1_u32..)
+        .zip(below_us)
+        .map(|(n, below_us)| {
+            let at_s = 2.0 * f64::from(n);
+            let likely = Some(Bound { at_s, residual_us: 3.0 * at_s - below_us });
+            let block = Block {
+                from_s: at_s - 2.0,
+                likely,
+                interval_us: 15_000.0,
+                rate_ppm: 3.0,
+                packets: 50,
+                on_time: 50 - late,
+                ..Block::default()
+            };
+            let lattice = Some(Bound { at_s, residual_us: 3.0 * at_s - 9_000.0 });
+            Stage { lattice, ..stage(at_s, block) }
+        })
+        .collect()
+}
+
+#[test]
+fn blocks_in_a_row_bear_out_a_bound_as_far_as_all_of_them_do() {
+    let raised = |late, below_us: &[f64]| -> Vec<f64> {
+        let mut stages = bounded(late, below_us);
+        link::raise(&mut stages);
+        let below = |s: &Stage| s.lattice.map(|l| (3.0 * l.at_s - l.residual_us).round());
+        stages.iter().filter_map(below).collect()
+    };
+    // A tenth late: by chance four packets in a row are less than once in a thousand times. Of five blocks, the fifth is far off.
+    assert_eq!(raised(5, &[100.0, 200.0, 300.0, 400.0, 8_000.0]), [400.0, 400.0, 400.0, 400.0, 8_000.0]);
+    // Three are too few, and no bound is lowered.
+    assert_eq!(raised(5, &[100.0, 200.0, 300.0]), [9_000.0; 3]);
+    assert_eq!(raised(5, &[9_500.0; 4]), [9_000.0; 4]);
+    // None late: two in a row do. Half of them: eleven would be needed.
+    assert_eq!(raised(0, &[100.0, 200.0, 300.0]), [200.0, 200.0, 300.0]);
+    assert_eq!(raised(25, &[100.0; 10]), [9_000.0; 10]);
+    assert_eq!(raised(25, &[100.0; 11]), [100.0; 11]);
+    // Over another interval, nothing is borne out.
+    let mut stages = bounded(0, &[100.0, 200.0]);
+    if let Some(block) = stages.get_mut(1).and_then(|s| s.block.as_mut()) {
+        block.interval_us = 30_000.0;
+    }
+    link::raise(&mut stages);
+    assert_eq!(stages.first().and_then(|s| s.lattice).map(|l| l.residual_us), Some(3.0 * 2.0 - 9_000.0));
+}
+
+#[test]
+fn stamps_tell_more_than_instants_where_packets_are_seen_to_enter_events_late() {
+    // Touches each minute: those of the stamps `stamps_us` off in turn, those of the instants `instants_us`, which the grid refutes in as many of six.
+    let told = |instants_us: f64, stamps_us: f64, refuted: usize| {
+        let of = |off_us: f64, refuted: usize| {
+            let mut stages: Vec<Stage> = (0..=36_u8)
+                .map(|n| {
+                    let at_s = 10.0 * f64::from(n);
+                    let touch = n % 6 == 3;
+                    let turn = if (n / 6) % 2 == 0 { 1.0 } else { -1.0 };
+                    let residual_us = if touch { off_us * turn } else { 50_000.0 };
+                    let minimum = Bound { at_s, residual_us };
+                    stage(at_s, Block { minimum, interval_us: 15_000.0, ..Block::default() })
+                })
+                .collect();
+            let above = |n: usize| if n < refuted { 20_000.0 } else { -20_000.0 };
+            for (n, stage) in stages
+                .iter_mut()
+                .filter(|s| s.block.is_some_and(|b| b.minimum.residual_us < 40_000.0))
+                .enumerate()
+            {
+                stage.lattice = Some(Bound { at_s: stage.bounds.at_s, residual_us: above(n) });
+            }
+            touch::find(&mut stages, 59.0, |block| block.minimum)
+        };
+        let (instants, stamps) = (of(instants_us, refuted), of(stamps_us, 0));
+        (touch::stamps_tell_more(instants, stamps), touch::packets_enter(instants, stamps))
+    };
+    // Six even differences of 4 × 600 µs are 1,453 µs: far off each other, and the stamps are not.
+    assert_eq!(told(600.0, 60.0, 6), (true, true));
+    assert_eq!(told(600.0, 60.0, 0), (true, false));
+    // Some 484 µs: only where the grid refutes one at least.
+    assert_eq!(told(200.0, 60.0, 0), (false, false));
+    assert_eq!(told(200.0, 60.0, 1), (true, false));
+    // Some 242 µs are good, unless most are refuted; stamps that scatter as widely bound nothing.
+    assert_eq!(told(100.0, 10.0, 2), (false, false));
+    assert_eq!(told(100.0, 10.0, 6), (true, false));
+    assert_eq!(told(600.0, 600.0, 6), (true, false));
+}

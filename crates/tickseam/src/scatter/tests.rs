@@ -80,3 +80,27 @@ fn minima_that_lie_unevenly_in_time_count_up_to_eightfold() {
         assert_eq!(scatter.differences.len(), if told { 7 } else { 0 }, "{long_s} s");
     }
 }
+
+#[test]
+fn what_touches_typically_scatter_by_does_not_hang_on_a_few_that_are_far_off() {
+    let mut random = 1_u32;
+    let mut of = |n: usize, off: &dyn Fn(usize) -> f64| {
+        let mut touches = (0..n).map(|k| {
+            // Twelve even spreads over [0, 1] less six: nearly normal, with a standard deviation of one.
+            let sum: f64 = (0..12)
+                .map(|_| {
+                    random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    f64::from(random) / 4_294_967_296.0
+                })
+                .sum();
+            Bound { at_s: 30.0 * count(k), residual_us: 7.0 * 30.0 * count(k) + 100.0 * (sum - 6.0) + off(k) }
+        });
+        typical_us(&mut touches, n)
+    };
+    for n in [60, 400, 5_000] {
+        let (plain, some_off) = (of(n, &|_| 0.0), of(n, &|k| if k % 29 == 7 { -12_000.0 } else { 0.0 }));
+        assert!((75.0..=130.0).contains(&plain), "{n}: {plain}");
+        assert!((75.0..=150.0).contains(&some_off), "{n}: {some_off}");
+    }
+    assert_eq!(of(2, &|_| 0.0), f64::INFINITY);
+}
