@@ -1056,6 +1056,7 @@ impl Blocks {
     /// `upper_margin_us`: the same for the upper bound, infinite where only the stamps may be used; `grouped`: several packets
     /// share an instant, on a grid without much lateness; `shift`: the block's phase against the grid's, and by how much it is late, µs:
     /// the expected least jitter.
+    #[inline(never)]
     fn bound(
         &mut self,
         block: &mut Block,
@@ -1150,6 +1151,7 @@ impl Blocks {
     }
 
     /// How long a packet waited for the grid beyond the one that waited least, whatever it was late by, µs; NaN for one that did not wait.
+    #[inline(never)]
     fn phase(&self, entry: &Entry, base: f64, interval_us: f64) -> f64 {
         let above = f64::from(entry.instant_us) - base;
         above - libm::floor(above / interval_us) * interval_us
@@ -1157,6 +1159,7 @@ impl Blocks {
 }
 
 /// How many packets are late at once by chance once in a thousand times, where such a share of them is; `None` where hardly any is on time.
+#[inline(never)]
 pub(crate) fn improbable(late_share: f64) -> Option<usize> {
     let mut chance = 1.0;
     (1..=MOST_IMPROBABLE).find(|_| {

@@ -100,6 +100,7 @@ const IN_A_ROW: usize = 16;
 const ROW_S: f64 = 40.0;
 
 /// Raises the bounds that rest on a grid to where the latest packets of so many blocks in a row bear them out that not all of them were late.
+#[inline(never)]
 pub(super) fn raise(stages: &mut [Stage]) {
     for i in 0..stages.len() {
         let Some(block) = stages.get(i).and_then(|s| s.block).filter(|b| b.interval_us > 0.0) else {

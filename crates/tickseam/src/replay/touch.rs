@@ -41,6 +41,7 @@ const INTERVAL_SHARE: f64 = 0.02;
 /// the largest phase left out, µs: of all intervals that the link had, the longest and the largest. The device's rate against the
 /// grid is not known exactly, and the worst that is possible counts. `None` where the recording does not hold enough such
 /// stretches.
+#[inline(never)]
 pub(super) fn stretch_between_touches(
     stages: &[Stage],
     report: &Report,
@@ -227,6 +228,7 @@ const FEW: f64 = 0.05;
 /// At each slip the least wait passes through its minimum, like the delays of a link without a grid, only more
 /// slowly. Marks the block with the least in each stretch; returns what these are like, or nothing where they are too few to
 /// tell.
+#[inline(never)]
 pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Option<Touches> {
     let from_s = stages.first()?.bounds.at_s;
     // The touch of each period: the least upper bound against what is known so far.
@@ -304,6 +306,7 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
 }
 
 /// Where touches have been found, they bound the clock from below too, to within what they scatter by.
+#[inline(never)]
 pub(super) fn bound(stages: &mut [Stage], gap_us: f64, soonest: Soonest, behind: fn(&Block) -> f64) {
     let lateness = mean_lateness_us(stages);
     // Few touches know their scatter badly.
@@ -341,6 +344,7 @@ fn mark(stages: &mut [Stage], best: Option<(f64, usize)>) {
 
 /// Lays the estimate through the touches, `lean_us` below them: straight between two, and on from the outer ones with the
 /// slope of those next to them, as far as what is possible allows.
+#[inline(never)]
 pub(super) fn through_touches(stages: &mut [Stage], lean_us: f64, soonest: Soonest) {
     let touch = |s: &Stage| s.touch_us.and(s.block.as_ref()).map(soonest);
     let n = stages.iter().filter_map(touch).count();
