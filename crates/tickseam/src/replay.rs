@@ -422,12 +422,15 @@ fn by_touches(
         let by_instants = touch::find(stages, period_s, |block| block.minimum);
         let all_wait = stages.iter().all(|stage| stage.sooner_us == 0.0);
         let entered = touch::packets_enter(by_instants, by_stamps) && touch::hardly_any_sooner(stages);
+        let intervals = touch::intervals(stages);
+        let gap_here_us =
+            |stage: &Stage| greater(touch::gap_here_us(stage, &intervals, setup, period_s), gap_us);
         if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {
             if entered {
                 let _ = touch::find(stages, period_s, |block| block.stamped);
-                touch::bound(stages, gap_us, |block| block.stamped, |block| block.behind_us);
+                touch::bound(stages, &gap_here_us, |block| block.stamped, |block| block.behind_us);
             } else if all_wait {
-                touch::bound(stages, gap_us, |block| block.minimum, |_| 0.0);
+                touch::bound(stages, &gap_here_us, |block| block.minimum, |_| 0.0);
             }
         }
         weigh(stages, prior, ends, report);

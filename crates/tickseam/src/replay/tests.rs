@@ -116,7 +116,7 @@ fn a_touch_bounds_the_clock_no_farther_than_the_one_before_or_after_bears_it_out
     };
     let lower = |waited_us: f64| -> Vec<f64> {
         let mut stages: Vec<Stage> = (0..5).map(|n| at(n, waited_us)).collect();
-        touch::bound(&mut stages, 20.0, |block| block.minimum, |_| 0.0);
+        touch::bound(&mut stages, &|_| 20.0, |block| block.minimum, |_| 0.0);
         let above_clock = |s: &Stage| s.bounds.lower.map(|l| l.residual_us - 2.0 * l.at_s);
         stages.iter().filter_map(above_clock).collect()
     };
@@ -532,4 +532,34 @@ fn stamps_tell_more_than_instants_where_packets_are_seen_to_enter_events_late() 
     assert_eq!(told(100.0, 10.0, 2), (false, false));
     assert_eq!(told(100.0, 10.0, 6), (true, false));
     assert_eq!(told(600.0, 600.0, 6), (true, false));
+}
+
+#[test]
+fn packets_that_keep_step_with_the_grid_for_a_while_leave_phases_out_there() {
+    // A packet each thirtieth of a second and a grid of 11.25 ms meet each 27 packets, 416.7 µs apart in phase; for 107 s.
+    let here_us = |rate_ppm: f64| {
+        let of = |rate_ppm: f64| {
+            let block = Block { interval_us: 11_250.0, stretch_ppm: -19.0, ..Block::default() };
+            Stage { knot: Knot { rate_ppm, ..Knot::default() }, ..stage(2.0, block) }
+        };
+        let stages: Vec<Stage> = (0..40).map(|_| of(15.0)).collect();
+        let setup = Setup::new(50.0, 1.0 / 30.0);
+        touch::gap_here_us(&of(rate_ppm), &touch::intervals(&stages), &setup, 107.0)
+    };
+    assert!((here_us(-19.0) - 416.67).abs() < 0.1, "{}", here_us(-19.0));
+    // 34 ppm apart, each of 27 phases moves by eight of its steps; a rate is good to 2 ppm.
+    assert!(here_us(15.0) < 10.0, "{}", here_us(15.0));
+    // Where they move by half a step, about half of it is left out.
+    assert!((100.0..=350.0).contains(&here_us(-16.0)), "{}", here_us(-16.0));
+    // A grid that is none of the link's leaves nothing to ask.
+    let stages: Vec<Stage> = Vec::new();
+    assert_eq!(
+        touch::gap_here_us(
+            &stage(2.0, Block::default()),
+            &touch::intervals(&stages),
+            &Setup::new(50.0, 0.02),
+            107.0
+        ),
+        0.0
+    );
 }

@@ -77,7 +77,7 @@ pub(super) fn steady(block: &Block) -> bool {
 
 /// What the blocks on one interval say of it and of the device's rate, summed up.
 #[derive(Clone, Copy, Default)]
-struct OneInterval {
+pub(super) struct OneInterval {
     period_us: f64,
     blocks: f64,
     rate_low_ppm: f64,
@@ -86,9 +86,12 @@ struct OneInterval {
     stretch_squared: f64,
 }
 
+/// See [`intervals`].
+pub(super) type Intervals = heapless::Vec<OneInterval, INTERVALS>;
+
 /// The intervals that the link had, in the order in which they came.
-fn intervals(stages: &[Stage]) -> heapless::Vec<OneInterval, INTERVALS> {
-    let mut intervals: heapless::Vec<OneInterval, INTERVALS> = heapless::Vec::new();
+pub(super) fn intervals(stages: &[Stage]) -> Intervals {
+    let mut intervals = Intervals::new();
     for stage in stages {
         let Some(block) = stage.block.as_ref().filter(|b| steady(b)) else { continue };
         let mut place = intervals.iter().position(|i| same_interval(i.period_us, block.interval_us));
@@ -119,7 +122,36 @@ pub(super) fn same_interval(a_us: f64, b_us: f64) -> bool {
     apart_us < 1e-3 * b_us
 }
 
+/// The largest phase of a grid that packets each `period_s` leave out in `span_s` at any of these rates, µs.
+fn largest_gap_us(rates_ppm: [f64; 3], grid_us: f64, period_s: f64, span_s: f64) -> f64 {
+    let gap_us = |rate_ppm: f64| {
+        let period_us = period_s * 1e6 * (1.0 + rate_ppm * 1e-6);
+        lattice::largest_gap_us(period_us, grid_us, span_s / period_s)
+    };
+    rates_ppm.into_iter().map(gap_us).fold(0.0, greater)
+}
+
+/// How far a stage's rate may be off, ppm, for the phases that packets around it leave out.
+const NEAR_PPM: f64 = 2.0;
+
+/// The largest phase that packets leave out in a stretch at a stage's own rate, µs: a crystal that warms up may keep step with the grid for a while, though
+/// it does not on the whole.
+#[inline(never)]
+pub(super) fn gap_here_us(stage: &Stage, intervals: &Intervals, setup: &Setup, span_s: f64) -> f64 {
+    let block_us = stage.block.as_ref().map_or(0.0, |block| block.interval_us);
+    let Some(interval) = intervals.iter().find(|i| same_interval(i.period_us, block_us)) else { return 0.0 };
+    let rate_ppm = stage.knot.rate_ppm;
+    let (low, high) = (rate_ppm - NEAR_PPM, rate_ppm + NEAR_PPM);
+    let still = between(interval.stretch_ppm / interval.blocks, low, high);
+    largest_gap_us([low, high, still], interval.grid_us(), setup.period_s, span_s)
+}
+
 impl OneInterval {
+    /// The mean period, µs.
+    fn grid_us(&self) -> f64 {
+        self.period_us * (1.0 + self.stretch_ppm / self.blocks * 1e-6)
+    }
+
     /// [`stretch_between_touches`] on this interval alone. `known` are the least and the greatest rate that is possible over a
     /// long part of the recording.
     fn stretch(
@@ -139,17 +171,9 @@ impl OneInterval {
         let (low, high) = (self.rate_low_ppm / n, self.rate_high_ppm / n);
         let (low, high) = (greater(low, known.0), lesser(known.1, high));
         let (low, high) = (low - u_stretch, high + u_stretch);
-        let grid_us = self.period_us * (1.0 + stretch * 1e-6);
+        let grid_us = self.grid_us();
         let still = between(stretch, low, high);
-        let gap_us = |span_s: f64| {
-            [low, high, still]
-                .iter()
-                .map(|rate| {
-                    let period_us = setup.period_s * 1e6 * (1.0 + rate * 1e-6);
-                    lattice::largest_gap_us(period_us, grid_us, span_s / setup.period_s)
-                })
-                .fold(0.0, greater)
-        };
+        let gap_us = |span_s: f64| largest_gap_us([low, high, still], grid_us, setup.period_s, span_s);
         let mut span_s = STRETCH_S;
         while span_s < longest_s {
             let gap = gap_us(span_s);
@@ -307,7 +331,12 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
 
 /// Where touches have been found, they bound the clock from below too, to within what they scatter by.
 #[inline(never)]
-pub(super) fn bound(stages: &mut [Stage], gap_us: f64, soonest: Soonest, behind: fn(&Block) -> f64) {
+pub(super) fn bound(
+    stages: &mut [Stage],
+    gap_us: &dyn Fn(&Stage) -> f64,
+    soonest: Soonest,
+    behind: fn(&Block) -> f64,
+) {
     let lateness = mean_lateness_us(stages);
     // Few touches know their scatter badly.
     let n = stages.iter().filter(|s| s.touch_us.is_some()).count();
@@ -315,7 +344,7 @@ pub(super) fn bound(stages: &mut [Stage], gap_us: f64, soonest: Soonest, behind:
     let mut touches = stages.iter_mut().filter(|s| s.touch_us.is_some()).filter_map(|stage| {
         let block = stage.block.as_ref()?;
         let least = soonest(block);
-        let behind_us = behind(block);
+        let (behind_us, gap_us) = (behind(block), gap_us(stage));
         stage.touch_reach_us = greater(reach * stage.scatter_us, TOUCH_LATENESS * lateness);
         let low_us = least.residual_us - stage.touch_reach_us - behind_us - gap_us - TOUCH_US;
         Some((stage, Bound { residual_us: low_us, ..least }))
