@@ -528,9 +528,9 @@ fn stamps_tell_more_than_instants_where_packets_are_seen_to_enter_events_late() 
     // Some 484 µs: only where the grid refutes one at least.
     assert_eq!(told(200.0, 60.0, 0), (false, false));
     assert_eq!(told(200.0, 60.0, 1), (true, false));
-    // Some 242 µs are good, unless most are refuted; stamps that scatter as widely bound nothing.
-    assert_eq!(told(100.0, 10.0, 2), (false, false));
-    assert_eq!(told(100.0, 10.0, 6), (true, false));
+    // Some 97 µs are good, unless most are refuted; stamps that scatter as widely bound nothing.
+    assert_eq!(told(40.0, 4.0, 2), (false, false));
+    assert_eq!(told(40.0, 4.0, 6), (true, false));
     assert_eq!(told(600.0, 600.0, 6), (true, false));
 }
 

@@ -215,7 +215,7 @@ pub(super) struct Touches {
 }
 
 /// Scatter of the touches by the grid's instants up to which they are as good as any, µs, and from which on they are not, whatever else.
-const GOOD_US: f64 = 250.0;
+const GOOD_US: f64 = 100.0;
 const BAD_US: f64 = 1_000.0;
 
 impl Touches {
