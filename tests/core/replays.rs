@@ -710,8 +710,7 @@ fn a_link_that_loses_without_sending_again_has_no_queue_that_overflows() {
     assert!((period_us - 45_500.0).abs() < 15.0, "looked for as finely as a rate of 0.3 %: {period_us}");
     assert!(!report.congested, "{report:?}");
     let (low, high) = sides(&stages, |_| 21_000.0);
-    assert!(
-        low < 0.0 && high > 0.0 && stages.iter().all(|s| s.knot.half_width_us() < 5_000.0),
-        "{low} {high}"
-    );
+    // Half of what is left open, wherever in it the estimate lies: at the end, near the top of it and near the truth.
+    let open_us = stages.iter().map(|s| (s.knot.high_us - s.knot.low_us) / 2.0).fold(0.0, f64::max);
+    assert!(low < 0.0 && high > 0.0 && open_us < 5_000.0, "{low} {high}, open {open_us}");
 }
