@@ -68,7 +68,7 @@ const LEADS_NEEDED: u32 = 3;
 /// Standard deviations of the phase by which the grid may be off in one block.
 const PHASE_REACH: f64 = 4.0;
 /// Anchors from which the radio's rate is measured.
-const ANCHORS: usize = 12;
+pub(crate) const ANCHORS: usize = 12;
 
 /// The same before the rate says anything of the period.
 const ANCHORS_FOR_RATE: usize = 4;
@@ -391,6 +391,12 @@ impl Grid {
             .then_some(standard_us)
     }
 
+    /// Takes a period that was found, from an anchor on.
+    fn lay_anew(&mut self, period_us: f64, anchor_us: f64) {
+        let misfits = self.misfits;
+        *self = Self { anchor_us, placed: true, misfits, ..Self::new(Interval::found(period_us)) };
+    }
+
     /// Begins to measure the rate anew.
     fn forget_rate(&mut self) {
         self.anchors.clear();
@@ -483,6 +489,13 @@ struct Entry {
 }
 
 impl Entry {
+    /// How long it waited for the grid beyond a packet whose instant lies at `base`, whatever it was late by, µs; NaN for one that did not wait.
+    #[inline(never)]
+    fn phase(&self, base: f64, interval_us: f64) -> f64 {
+        let above = f64::from(self.instant_us) - base;
+        above - libm::floor(above / interval_us) * interval_us
+    }
+
     /// Whether it came more than so much after the instant that it belongs to, µs.
     #[inline(never)]
     fn is_beside(&self, us: f32) -> bool {
@@ -1009,8 +1022,7 @@ impl Blocks {
     /// Takes another period where the arrivals show that the grid has that; says whether it did.
     fn change_period(&mut self, grid: &mut Grid) -> bool {
         if let Some(period_us) = grid.standard_us() {
-            let (anchor_us, interval) = (self.own_first_us, Interval::found(period_us));
-            *grid = Grid { anchor_us, placed: true, misfits: grid.misfits, ..Grid::new(interval) };
+            grid.lay_anew(period_us, self.own_first_us);
             return true;
         }
         let impossible = grid.impossible();
@@ -1030,9 +1042,8 @@ impl Blocks {
             None => grid.period_us(),
         };
         self.given_is_refuted(grid.interval_us);
-        let misfits = grid.misfits.saturating_add(1);
-        let (anchor_us, interval) = (self.own_first_us, Interval::found(period_us));
-        *grid = Grid { anchor_us, placed: true, misfits, ..Grid::new(interval) };
+        grid.misfits = grid.misfits.saturating_add(1);
+        grid.lay_anew(period_us, self.own_first_us);
         true
     }
 
@@ -1104,8 +1115,7 @@ impl Blocks {
         let share = if late > self.late_share { late } else { self.late_share };
         let Some(passed_over) = improbable(share) else { return };
         // Of the later half of the phases at the most: the others may be those of packets that came first of all.
-        let phases =
-            self.entries.iter().filter(|e| self.phase(e, base, interval_us) < interval_us - guard).count();
+        let phases = self.entries.iter().filter(|e| e.phase(base, interval_us) < interval_us - guard).count();
         if on_time < 6 {
             return;
         }
@@ -1129,11 +1139,11 @@ impl Blocks {
                 let latest = self
                     .entries
                     .iter()
-                    .map(|e| (self.phase(e, base, interval_us), e))
+                    .map(|e| (e.phase(base, interval_us), e))
                     .filter(|&(phase, _)| phase < below);
                 let Some((phase, entry)) = latest.reduce(|a, b| if b.0 > a.0 { b } else { a }) else { break };
                 (below, nth) = (phase, Some(entry));
-                let same = self.entries.iter().filter(|e| self.phase(e, base, interval_us) == phase).count();
+                let same = self.entries.iter().filter(|e| e.phase(base, interval_us) == phase).count();
                 left = left.saturating_sub(same);
             }
         }
@@ -1148,13 +1158,6 @@ impl Blocks {
             .filter(at_first_chance)
             .reduce(|a, b| if b.instant_us > a.instant_us { b } else { a });
         block.likely = latest.map(|entry| lower(entry, f64::from(entry.instant_us) - base));
-    }
-
-    /// How long a packet waited for the grid beyond the one that waited least, whatever it was late by, µs; NaN for one that did not wait.
-    #[inline(never)]
-    fn phase(&self, entry: &Entry, base: f64, interval_us: f64) -> f64 {
-        let above = f64::from(entry.instant_us) - base;
-        above - libm::floor(above / interval_us) * interval_us
     }
 }
 

@@ -105,8 +105,8 @@ const RATE_OPEN_PPM: f64 = 4.0;
 /// Stages on either side whose least delays are counted near the top, and how many have to lie there.
 const TOP_STAGES: usize = 64;
 const NEAR_TOP: usize = 4;
-/// Share of packets at their first chance below which twice the found period is tried.
-const ON_TIME_SHARE: f64 = 0.6;
+/// Share of late packets from which on twice the found period is tried.
+const LATE_SHARE: f64 = 0.4;
 /// Share of the blocks on a grid from which on the link counts as one with a grid: a false finding is dropped again
 /// after four blocks.
 const GRID_SHARE: f64 = 0.1;
@@ -116,12 +116,6 @@ const LEAST_OF_TWO: f64 = 1.253_314_137_315_5;
 const IN_STEP: f64 = 0.1;
 /// Rounds of touches, each with a better idea of the rate.
 const ROUNDS: usize = 3;
-/// Scatter of touches by stamps, as a share of that by the grid's instants, below which the estimate goes by the stamps: chosen on the simulator's seeds
-/// 14001 to 14700, where packets that may enter events late lie below as a rule, and others above.
-const STAMPS_SHARPER: f64 = 0.6;
-/// Share of the stretches in which the grid refutes the touch by its instants, above which the estimate goes by the stamps too: a
-/// packet that enters an event late was not ready at the instant that it is counted to.
-const REFUTED_SHARE: f64 = 0.5;
 /// Standard deviations of the minima by which the clock may lie below them.
 const REACH: f64 = 11.0;
 /// Share of what the narrower of both halves leaves that both together leave at the least.
@@ -314,7 +308,7 @@ fn find_grid(
         let Some(interval) = report.interval else { break };
         let doubled_fits = blocks.doubled_fits() && !declared;
         (used, blocks) = stage::fill(arrivals, pairs, line, setup, Some(interval), stages);
-        if !doubled_fits || link::on_time_share(stages.get(..used).unwrap_or_default()) > ON_TIME_SHARE {
+        if !doubled_fits || link::late_share(stages.get(..used).unwrap_or_default()) < LATE_SHARE {
             break;
         }
         report.interval = Some(Interval {
@@ -414,7 +408,11 @@ fn by_touches(
 ) {
     let lean_us = (touch::TOUCH_LATENESS * lateness_us + touch::TOUCH_US) / 4.0;
     for _ in 0..ROUNDS {
-        let Some((period_s, gap_us)) = touch::stretch_between_touches(stages, report, setup) else { return };
+        let intervals = touch::intervals(stages);
+        let Some((period_s, gap_us)) = touch::stretch_between_touches(stages, &intervals, report, setup)
+        else {
+            return;
+        };
         report.touch_period_s = period_s;
         set_bounds(stages, setup, report);
         stages.iter_mut().for_each(|stage| stage.touch_reach_us = 0.0);
@@ -422,7 +420,6 @@ fn by_touches(
         let by_instants = touch::find(stages, period_s, |block| block.minimum);
         let all_wait = stages.iter().all(|stage| stage.sooner_us == 0.0);
         let entered = touch::packets_enter(by_instants, by_stamps) && touch::hardly_any_sooner(stages);
-        let intervals = touch::intervals(stages);
         let gap_here_us =
             |stage: &Stage| greater(touch::gap_here_us(stage, &intervals, setup, period_s), gap_us);
         if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {

@@ -11,7 +11,7 @@ const REMEMBERED: usize = 16;
 const SECOND_DIFFERENCE: f64 = 1.954_410_047_611_68;
 
 /// Twice the distance of the middle one from the line through its neighbours, as if they were evenly spaced, µs; `None` where they are far from that.
-pub(crate) fn second_difference_us(a: Bound, b: Bound, c: Bound) -> Option<f64> {
+fn second_difference_us(a: Bound, b: Bound, c: Bound) -> Option<f64> {
     let (before, after) = (b.at_s - a.at_s, c.at_s - b.at_s);
     if before * after <= 0.0 || before >= 8.0 * after || after >= 8.0 * before {
         return None;

@@ -6,7 +6,7 @@
 
 use crate::block::{Arrival, WorkingLine};
 use crate::line::{LineAccumulator, LineError, LineFit};
-use crate::number::{count, lesser};
+use crate::number::{count, greater, lesser};
 
 /// Stretches that a recording is divided into.
 const STRETCHES: usize = 64;
@@ -45,7 +45,7 @@ where
     let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
     for arrival in arrivals.clone() {
         from_s = lesser(arrival.device_s, from_s);
-        to_s = if arrival.device_s > to_s { arrival.device_s } else { to_s };
+        to_s = greater(arrival.device_s, to_s);
     }
     let mut rate = 0.0;
     let mut fit = Err(LineError::TooFewPoints { points: 0, needed: 3 });

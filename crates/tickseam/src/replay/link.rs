@@ -108,7 +108,9 @@ pub(super) fn raise(stages: &mut [Stage]) {
         };
         let Some(own) = block.likely else { continue };
         let around = stages.get(i.saturating_sub(AROUND)..).unwrap_or_default();
-        let Some(row) = improbable(late_share(around.get(..2 * AROUND).unwrap_or(around))) else { continue };
+        let Some(row) = improbable(late_share(around.get(..2 * AROUND).unwrap_or(around))) else {
+            continue;
+        };
         if row > IN_A_ROW {
             continue;
         }
@@ -141,26 +143,17 @@ pub(super) fn raise(stages: &mut [Stage]) {
                 Some(lesser(a, b))
             })
             .fold(f64::NEG_INFINITY, greater);
-        let Some(stage) = stages.get_mut(i) else { return };
-        if best.is_finite()
-            && stage.lattice.is_none_or(|l| l.residual_us + block.rate_ppm * (own.at_s - l.at_s) < best)
-        {
+        let Some(stage) = stages.get_mut(i).filter(|_| best.is_finite()) else { continue };
+        let deeper = |had: Option<Bound>| {
+            had.is_none_or(|had| had.residual_us + block.rate_ppm * (own.at_s - had.at_s) < best)
+        };
+        if deeper(stage.lattice) {
             stage.lattice = Some(Bound { residual_us: best, ..own });
         }
-        if stage.likely.is_none_or(|l| l.residual_us + block.rate_ppm * (own.at_s - l.at_s) < best) {
+        if deeper(stage.likely) {
             stage.likely = stage.lattice;
         }
     }
-}
-
-/// Share of the packets that were late against the grid.
-fn late_share(stages: &[Stage]) -> f64 {
-    let (mut late, mut packets) = (0.0, 0.0);
-    for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0 && !b.off_grid) {
-        late += f64::from(block.packets.saturating_sub(block.on_time));
-        packets += f64::from(block.packets);
-    }
-    if packets > 0.0 { late / packets } else { 1.0 }
 }
 
 /// Marks the stages around which most blocks lose packets, as they do where a queue overflows, and not in an outage or by
@@ -349,14 +342,14 @@ pub(super) fn runs_away_steadily(arrivals: &[Arrival], rate_ppm: f64) -> bool {
     off <= PARTS_OFF
 }
 
-/// Share of the packets on a grid that left at their first chance.
-pub(super) fn on_time_share(stages: &[Stage]) -> f64 {
-    let (mut on_time, mut packets) = (0.0, 0.0);
+/// Share of the packets on a grid that left after their first chance.
+pub(super) fn late_share(stages: &[Stage]) -> f64 {
+    let (mut late, mut packets) = (0.0, 0.0);
     for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0 && !b.off_grid) {
-        on_time += f64::from(block.on_time);
+        late += f64::from(block.packets.saturating_sub(block.on_time));
         packets += f64::from(block.packets);
     }
-    if packets > 0.0 { on_time / packets } else { 1.0 }
+    if packets > 0.0 { late / packets } else { 0.0 }
 }
 
 /// Scatter of the minima, from before and from after; the larger of the two.
