@@ -1,4 +1,4 @@
-//! The programs of `firmware/`, built for a processor and run on it.
+//! The programs of `crates/tickseam-firmware`, built for a processor and run on it.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use crate::dist;
 use crate::tools::{Done, cargo, root, run, target_dir};
 
-const MANIFEST: &str = "firmware/Cargo.toml";
+const MANIFEST: &str = "crates/tickseam-firmware/Cargo.toml";
 /// An image that runs longer hangs.
 const LONGEST: Duration = Duration::from_mins(10);
 
@@ -134,5 +134,5 @@ pub(crate) fn needed(programs: &[&str]) -> Done {
 
 /// The firmware's workspace root, for programs that work on its sources.
 pub(crate) fn folder() -> PathBuf {
-    root().join("firmware")
+    root().join("crates/tickseam-firmware")
 }

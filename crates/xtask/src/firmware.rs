@@ -1,4 +1,4 @@
-//! The core on a chip: the same answers as here, bit for bit, and what it takes there, held to `firmware/budget.toml`.
+//! The core on a chip: the same answers as here, bit for bit, and what it takes there, held to `crates/tickseam-firmware/budget.toml`.
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;

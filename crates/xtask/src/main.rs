@@ -55,7 +55,7 @@ cargo xtask cross                 builds the static library for other processors
 cargo xtask dist [--target T] [--out DIR]
                                   lays out include/ lib/ share/ for a target (default: this machine)
 cargo xtask firmware [--check]    runs the core on a Cortex-M under QEMU, compares its answers bit for bit with this machine's, and
-                                  writes firmware/budget.toml; with --check fails where a value has grown; TICKSEAM_CROSS as for dist
+                                  writes crates/tickseam-firmware/budget.toml; with --check fails where a value has grown; TICKSEAM_CROSS as for dist
 cargo xtask bits                  runs the core on nine processors, by QEMU and Node; fails where one gives other bits
 cargo xtask supply [--all]        every crate states the same oldest Rust, and the core has two dependencies and no build script; with
                                   --all also licences, crates that come twice and their sources by cargo-deny (deny.toml), and a build

@@ -10,7 +10,8 @@ use crate::tools::{Done, cargo, read, root, run, target_dir};
 const OF_THE_CORE: [&str; 2] = ["heapless", "libm"];
 
 /// Workspaces of their own, with the folder in which each lies.
-const OTHER_WORKSPACES: [&str; 3] = ["firmware", "bindings/python", "crates/tickseam-capi/audit"];
+const OTHER_WORKSPACES: [&str; 3] =
+    ["crates/tickseam-firmware", "bindings/python", "crates/tickseam-capi/audit"];
 
 /// The toolchain that works out the oldest versions: only a nightly one can.
 const NIGHTLY: &str = "+nightly";
