@@ -212,6 +212,8 @@ pub struct Block {
     pub rephased: bool,
     /// Arrivals in this block did not fit the grid.
     pub off_grid: bool,
+    /// The packet of the least stamp came first of all at the grid's instant that it belongs to.
+    pub leads: bool,
 }
 
 impl Block {
@@ -629,6 +631,11 @@ impl Blocks {
         f64::from(self.sooner_us)
     }
 
+    /// Mean lateness of deliveries on the grid, of late, µs.
+    pub(crate) fn lateness_us(&self) -> f64 {
+        self.lateness_us
+    }
+
     /// Whether twice the found period would explain the arrivals too.
     pub(crate) fn doubled_fits(&self) -> bool {
         self.grid.as_ref().is_some_and(|g| self.detector.doubled_fits(g.interval_us))
@@ -718,7 +725,7 @@ impl Blocks {
         if self.grid.as_ref().is_some_and(|g| !g.doubted) {
             return;
         }
-        let Some(period_us) = self.detector.search() else { return };
+        let Some(period_us) = self.detector.search(self.period_s * 1e6) else { return };
         if let Some(had_us) = self.grid.as_ref().map(|g| g.interval_us) {
             if period_us < had_us * TOOTH && period_us * TOOTH > had_us {
                 return;
@@ -810,6 +817,7 @@ impl Blocks {
             met: self.met(),
             rephased: false,
             off_grid: false,
+            leads: least.first,
         })
     }
 

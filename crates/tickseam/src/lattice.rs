@@ -20,6 +20,8 @@ const FRESH: u32 = 48;
 pub(crate) const AGREEMENT: f64 = 0.4;
 /// The same for a period that no standard names, of which there are ten times as many to agree by chance.
 const FURTHER_AGREEMENT: f64 = 0.5;
+/// The same for one that the sending period is a multiple of: whatever an app holds back once makes several pairs, which then agree with such a period all alike.
+const ALIKE_AGREEMENT: f64 = 0.6;
 /// Periods closer than this factor belong to the same tooth of the agreement: pairs are few periods apart, and the tooth
 /// is broad. The nearest period that can agree for another reason is longer by a quarter.
 pub(crate) const TOOTH: f64 = 1.11;
@@ -152,16 +154,16 @@ impl Detector {
         n >= PAIRS_NEEDED / 3 && agreement >= AGREEMENT
     }
 
-    /// Tries the next candidates; at the end of a round that repeats the last one's finding, returns the period.
-    pub(crate) fn search(&mut self) -> Option<f64> {
+    /// Tries the next candidates, for packets that are sent so far apart, µs; at the end of a round that repeats the last one's finding, returns the period.
+    pub(crate) fn search(&mut self, sent_us: f64) -> Option<f64> {
         if self.fresh < FRESH {
             return None;
         }
         let effort = if self.rounds < EAGER_ROUNDS { EAGER } else { 1 };
-        (0..effort).find_map(|_| self.try_next())
+        (0..effort).find_map(|_| self.try_next(sent_us))
     }
 
-    fn try_next(&mut self) -> Option<f64> {
+    fn try_next(&mut self, sent_us: f64) -> Option<f64> {
         let steps = *STEPS.end();
         let period = if self.candidate <= steps {
             f64::from(self.candidate) * INTERVAL_STEP_US
@@ -171,7 +173,11 @@ impl Detector {
         };
         let coarse = self.candidate > steps && period < STEPS_OF_STAMPS * self.resolution_us;
         let (agreement, n) = if coarse { (0.0, 0) } else { self.agreement(period) };
-        let needed = if self.candidate <= steps { AGREEMENT } else { FURTHER_AGREEMENT };
+        let needed = match self.candidate {
+            _ if divides(period, sent_us) => ALIKE_AGREEMENT,
+            candidate if candidate <= steps => AGREEMENT,
+            _ => FURTHER_AGREEMENT,
+        };
         if n >= PAIRS_NEEDED && agreement >= needed {
             if agreement > self.best {
                 self.best = agreement;
@@ -236,6 +242,12 @@ impl Detector {
         self.best_us = 0.0;
         self.longest = None;
     }
+}
+
+/// Whether packets that are sent so far apart, µs, are whole periods apart.
+pub(crate) fn divides(period_us: f64, sent_us: f64) -> bool {
+    let periods = sent_us / period_us;
+    periods > 0.5 && magnitude(periods - libm::round(periods)) < 1e-6
 }
 
 /// Whether a period is one of the connection intervals that Bluetooth LE allows.

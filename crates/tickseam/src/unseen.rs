@@ -66,10 +66,7 @@ impl Unseen {
             interval_us: crate::number::single(interval_us),
             ..Candidate::default()
         };
-        let divides = |interval_us: f64| {
-            let parts = period_us / interval_us;
-            magnitude(parts - libm::round(parts)) < 1e-6
-        };
+        let divides = |interval_us: f64| lattice::divides(interval_us, period_us);
         let mut candidates = Vec::new();
         // The period itself, usual or not: several packets may share an event, and then any interval that it divides will do.
         let _ = candidates.push(candidate(period_us));
