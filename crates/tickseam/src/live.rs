@@ -24,6 +24,10 @@ const BLOCKS_NEEDED: u32 = 8;
 const BLOCKS_TO_KNOW_THE_LINK: u32 = 40;
 /// The least allowance, µs.
 const LEAST_ALLOWANCE_US: f64 = 100.0;
+/// What a grid leaves open of the clock at the least, on either side, µs, and as a share of the mean lateness: as replays reckon with where packets
+/// touch the clock.
+const LEAST_OPEN_US: f64 = 60.0;
+const LEAST_LATENESS: f64 = 0.5;
 /// Slips from which on the allowance is taken from the data.
 const SLIPS_NEEDED: f64 = 6.0;
 /// Standard deviations of the minima by which the clock may lie below them, without a grid.
@@ -463,9 +467,10 @@ impl Live {
         };
         let fallen_us = f64::from(self.fallen_us);
         if fallen_us > 0.0 && self.by_pairs().is_some() {
+            let before_us = knot.half_width_us();
             knot.low_us -= fallen_us;
             knot.u_offset_us = libm::sqrt(knot.u_offset_us * knot.u_offset_us + fallen_us * fallen_us / 3.0);
-            holdover_us += fallen_us / 2.0;
+            holdover_us += knot.half_width_us() - before_us;
         }
         let rise_us = greater(self.rise.by_us(device_s), f64::from(self.lifted_us));
         if rise_us > 0.0 {
@@ -519,6 +524,9 @@ impl Live {
             return Some((cold.carried(device_s, curvature), 0.0));
         };
         let (mut knot, mut holdover_us) = carried(bank.chosen(), device_s, curvature);
+        let missing_us = greater(self.least_half_width_us() - knot.half_width_us(), 0.0);
+        knot.low_us -= missing_us;
+        knot.high_us += missing_us;
         if self.blocks.interval().is_none() && !self.blocks.found_a_grid() {
             // Without a grid, the least delayed packets touch the clock, as far as they scatter.
             let mut now = Knot::of(bank.chosen().region(), bank.chosen().at_s());
@@ -543,6 +551,14 @@ impl Live {
         let interval_us = self.blocks.interval().map_or_else(|| self.doubt_us(), |i| i.period_us);
         knot.lattice_us = between(interval_us, 0.0, open_us);
         Some((knot, holdover_us))
+    }
+
+    /// What a grid leaves open of the clock at the least, µs: bounds that are off by a little, one after the other, would leave less.
+    fn least_half_width_us(&self) -> f64 {
+        if self.blocks.interval().is_none() {
+            return 0.0;
+        }
+        LEAST_OPEN_US + LEAST_LATENESS * self.blocks.lateness_us()
     }
 
     /// Limit on the change of rate that is reckoned with, ppm/s.
@@ -663,6 +679,54 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn an_upper_bound_that_fell_counts_as_holdover_by_what_it_adds_to_the_half_width() {
+        // Exchanges of 1 ms, then some whose reply says that the clock lies 20 ms lower.
+        let mut live = Live::new(Setup::new(50.0, 0.02));
+        let mut answer = |from: u16, to: u16, low_us: f64, high_us: f64| {
+            for n in from..to {
+                let device_s = f64::from(n) * 0.02;
+                live.observe(Arrival::new(device_s, 30_000.0 + f64::from(n % 7) * 300.0));
+                if n % 50 == 10 {
+                    live.observe_pair(&SyncPair {
+                        at_s: device_s,
+                        low_us: Some(low_us),
+                        high_us: Some(high_us),
+                    });
+                }
+            }
+            live.known_at(f64::from(to) * 0.02)
+        };
+        let before = answer(0, 3_000, 0.0, 1_000.0).unwrap_or_default();
+        let (knot, holdover_us) = answer(3_000, 3_060, -20_500.0, -20_000.0).unwrap_or_default();
+        let grown_us = knot.half_width_us() - before.0.half_width_us();
+        assert!(grown_us > 15_000.0, "{knot:?}, before {before:?}");
+        assert!(holdover_us > 15_000.0 && holdover_us <= knot.half_width_us(), "{holdover_us}: {knot:?}");
+    }
+
+    #[test]
+    fn a_grid_leaves_half_the_mean_lateness_open_at_the_least() {
+        // Packets each 20 ms, on a grid of 15 ms, late by 0 to 0.6 ms, 0.3 ms on the mean.
+        let of = |interval_us: Option<f64>| {
+            let mut live = Live::new(Setup { interval_us, ..Setup::new(50.0, 0.02) });
+            for n in 0..3_000_u16 {
+                let device_s = f64::from(n) * 0.02;
+                let late_us = f64::from(n.wrapping_mul(40_503) >> 6) * 0.6;
+                let host_us = libm::ceil((device_s * 1e6 + 21_000.0) / 15_000.0) * 15_000.0 + late_us;
+                live.observe(Arrival::new(device_s, host_us - device_s * 1e6));
+            }
+            let half_us = live.known_at(60.0).map_or(0.0, |(knot, _)| knot.half_width_us());
+            (live.least_half_width_us(), half_us)
+        };
+        let (least_us, half_us) = of(Some(15_000.0));
+        assert!(
+            (60.0 + 120.0..60.0 + 180.0).contains(&least_us) && half_us >= least_us,
+            "{least_us} {half_us}"
+        );
+        let live = Live::new(Setup::new(50.0, 0.02));
+        assert_eq!(live.least_half_width_us(), 0.0);
     }
 
     #[test]

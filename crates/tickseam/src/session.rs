@@ -22,7 +22,7 @@ use crate::intake::{
 };
 use crate::lattice::largest_gap_us;
 use crate::map::{ClockMap, HostInstant};
-use crate::number::{difference, greater, magnitude, nearest};
+use crate::number::{between, difference, greater, magnitude, nearest};
 use crate::pair::{MARKER_US, SyncPair};
 use crate::placement::{Knot, Placement, Placing, Shift};
 use crate::serial::SerialSpace;
@@ -35,6 +35,8 @@ const GAPS: usize = 32;
 /// How far a tick may lie from where the arrivals expect it, s (own choice): farther, it belongs to another segment or
 /// is nonsense. Doubled: so much worse a tick is believed.
 const FAR_S: f64 = 2.0;
+/// Device times beyond this are answered as if they were there, s (317 years): nanoseconds of the host's reach no farther in 64 bits.
+const FARTHEST_S: f64 = 1e10;
 /// Longest fixed delay and latency, µs: beyond an hour it is a mistake in the unit (own choice).
 const LONGEST_SHIFT_US: f64 = 3.6e9;
 /// Grids outside this range are no connection interval, µs (that of Bluetooth LE is 7,500 to 4,000,000; own margin).
@@ -508,6 +510,7 @@ impl<const STREAMS: usize> Session<STREAMS> {
     pub fn host_at(&self, device_s: f64) -> Option<HostInstant> {
         let running = self.running.as_ref().filter(|_| device_s.is_finite())?;
         running.clocks.live().known_at(0.0)?;
+        let device_s = between(device_s, -FARTHEST_S, FARTHEST_S);
         let mut instant: Option<HostInstant> = None;
         for clock in running.clocks.all() {
             let by = self.host_by(&running.frame, &clock, device_s);
