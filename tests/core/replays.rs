@@ -408,6 +408,27 @@ fn where_packets_enter_events_that_are_under_way_the_estimate_lies_at_the_stamps
 }
 
 #[test]
+fn where_packets_enter_events_that_others_prolonged_those_that_come_alone_touch_the_clock() {
+    // One packet an event, and two where one has to be sent again, in five pieces each: the next enters up to some milliseconds late.
+    for (samples, interval_ms) in [(11, 17.5), (13, 22.5)] {
+        let scenario = format!(
+            "duration_s = 1800\n\
+            [link]\ninterval_ms = {interval_ms}\nlate_entry = true\nclose_on_failure = true\nerror_rate = 0.15\n\
+            packets_per_event = 9\nlargest_payload_octets = 27\nphy = \"2M\"\n[device]\noffset_ppm = 30.0\n\
+            [[stream]]\nname = \"eeg\"\nrate_hz = 256.0\nsamples_per_packet = {samples}\nsequence_bits = 16\n\
+            value_octets = 120\n"
+        );
+        for seed in 1..=4 {
+            let session = Session::simulated(&scenario, seed);
+            let (report, stages) = replayed(&session.arrivals, &[], &session.setup);
+            let worst_us = worst_us(&session, &report, &stages, 1_800.0);
+            eprintln!("{interval_ms} ms, seed {seed}: {worst_us} µs");
+            assert!(worst_us < 500.0, "{interval_ms} ms, seed {seed}: {worst_us} µs");
+        }
+    }
+}
+
+#[test]
 fn packets_that_always_come_behind_those_of_another_stream_do_not_lift_the_estimate() {
     // Two or three packets of the other stream go first in each event, and take their time on the air.
     for (samples, interval_ms) in [(16, 30.0), (9, 21.25), (12, 32.5)] {
@@ -672,6 +693,36 @@ fn the_newest_of_a_batch_waited_for_a_period_and_an_interval_at_the_most() {
     assert!(low < 0.0 && high > 0.0, "{low} {high}");
     let widest_us = stages.iter().map(|s| s.knot.high_us - s.knot.low_us).fold(0.0, f64::max);
     assert!(widest_us < 60_000.0, "{widest_us}");
+}
+
+#[test]
+fn the_estimate_lies_at_the_newest_of_an_apps_batches() {
+    // Batches each 594 ms of packets sent each 71 ms over connection events each 12.5 ms: the newest waits for next to nothing in some of them.
+    let scenario = "duration_s = 1200\n[link]\ninterval_ms = 12.5\nerror_rate = 0.2\n[host]\nbatching_ms = 593.8\n\
+        resolution_ns = 1000000.0\n[device]\noffset_ppm = 40.0\n\
+        [[stream]]\nname = \"eeg\"\nrate_hz = 1000.0\nsamples_per_packet = 71\nsequence_bits = 16\nvalue_octets = 180\n";
+    let mut worst_us = 0.0_f64;
+    for seed in 1..=6 {
+        let session = Session::simulated(scenario, seed);
+        let (report, stages) = replayed(&session.arrivals, &[], &session.setup);
+        let off_us = mean_us(&session, &report, &stages, 1_200.0);
+        eprintln!("seed {seed}: {off_us} µs, collected {}", report.collected_us);
+        worst_us = worst_us.max(off_us);
+    }
+    assert!(worst_us < 2_000.0, "{worst_us}");
+}
+
+/// The mean error of the clock over a session but its first and last ten seconds, µs.
+fn mean_us(session: &Session, report: &Report, stages: &[Stage], duration_s: f64) -> f64 {
+    let delay_us = session.soonest_us(0.0) - session.clock_us(0.0);
+    let known_us = report.fixed_delay.map_or(delay_us, |delay| delay.us);
+    let seconds = 10..(duration_s - 10.0) as i32;
+    let off_us = |second: i32| {
+        let (knot, _) =
+            known_at(stages, f64::from(second), report.curvature_ppm_per_s).expect("there are knots");
+        (knot.offset_us - known_us - session.clock_us(f64::from(second))).abs()
+    };
+    seconds.clone().map(off_us).sum::<f64>() / seconds.len() as f64
 }
 
 #[test]

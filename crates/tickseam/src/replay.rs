@@ -219,15 +219,22 @@ pub fn replay(
     // for half a period on the mean.
     let collected = report.collected_us > 0.0 && report.touch_period_s == 0.0;
     let period_us = setup.period_s * 1e6;
+    let below_the_newest = collected && !report.pairs_agree;
+    if below_the_newest {
+        below_the_top(stages, setup, line);
+    }
     for stage in stages.iter_mut() {
         let in_step = batched && stage.range_us < IN_STEP * period_us;
         let knot = &mut stage.knot;
         if collected && in_step {
             knot.offset_us = between(knot.high_us - period_us / 2.0, knot.low_us, knot.high_us);
         } else if collected || knot.high_us - knot.low_us > UNBOUNDED_US {
-            // Nothing bounds the clock from below: the regression over the least delayed packets is the best guess.
-            let on_line = line.at(stage.bounds.at_s) + setup.resolution_us / 2.0;
-            knot.lie_at(on_line, line.rate_ppm);
+            // Nothing bounds the clock from below: the regression over the least delayed packets is the best guess, but where it leaves the newest
+            // packets of an app's batches early.
+            let on_line_us = line.at(stage.bounds.at_s) + setup.resolution_us / 2.0;
+            if !below_the_newest || on_line_us < knot.offset_us {
+                knot.lie_at(on_line_us, line.rate_ppm);
+            }
         }
     }
     attribute(stages, &prior, ends, lateness, &report);
@@ -418,16 +425,23 @@ fn by_touches(
         stages.iter_mut().for_each(|stage| stage.touch_reach_us = 0.0);
         let by_stamps = touch::find(stages, period_s, |block| block.stamped);
         let by_instants = touch::find(stages, period_s, |block| block.minimum);
+        if report.collected_us > 0.0 && touch::tell_nothing(by_instants, by_stamps) {
+            report.touch_period_s = 0.0;
+            return;
+        }
         let all_wait = stages.iter().all(|stage| stage.sooner_us == 0.0);
-        let entered = touch::packets_enter(by_instants, by_stamps) && touch::hardly_any_sooner(stages);
+        let leads = touch::leads_touch(by_instants, by_stamps, setup);
+        let entered =
+            leads || touch::packets_enter(by_instants, by_stamps) && touch::hardly_any_sooner(stages);
         let gap_here_us =
             |stage: &Stage| greater(touch::gap_here_us(stage, &intervals, setup, period_s), gap_us);
         if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {
             if entered {
                 let _ = touch::find(stages, period_s, |block| block.stamped);
-                touch::bound(stages, &gap_here_us, |block| block.stamped, |block| block.behind_us);
+                let share = if leads { touch::LEADS_LATENESS } else { touch::TOUCH_LATENESS };
+                touch::bound(stages, &gap_here_us, touch::BY_STAMPS, share);
             } else if all_wait {
-                touch::bound(stages, &gap_here_us, |block| block.minimum, |_| 0.0);
+                touch::bound(stages, &gap_here_us, touch::BY_INSTANTS, touch::TOUCH_LATENESS);
             }
         }
         weigh(stages, prior, ends, report);
@@ -450,7 +464,7 @@ fn by_touches(
         let lean_us = gap_us / 4.0 + lean_us + rounded_us - setup.resolution_us;
         let by_stamps = touch::find(stages, period_s, |block| block.stamped);
         // Where packets may still enter an event that is under way, its instant tells too little and the stamps the more.
-        if touch::stamps_tell_more(by_instants, by_stamps) {
+        if entered || touch::stamps_tell_more(by_instants, by_stamps) {
             touch::through_touches(stages, lean_us + setup.resolution_us, |block| block.stamped);
         } else {
             let _ = touch::find(stages, period_s, |block| block.minimum);

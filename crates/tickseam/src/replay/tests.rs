@@ -116,7 +116,7 @@ fn a_touch_bounds_the_clock_no_farther_than_the_one_before_or_after_bears_it_out
     };
     let lower = |waited_us: f64| -> Vec<f64> {
         let mut stages: Vec<Stage> = (0..5).map(|n| at(n, waited_us)).collect();
-        touch::bound(&mut stages, &|_| 20.0, |block| block.minimum, |_| 0.0);
+        touch::bound(&mut stages, &|_| 20.0, touch::BY_INSTANTS, touch::TOUCH_LATENESS);
         let above_clock = |s: &Stage| s.bounds.lower.map(|l| l.residual_us - 2.0 * l.at_s);
         stages.iter().filter_map(above_clock).collect()
     };
@@ -532,6 +532,34 @@ fn stamps_tell_more_than_instants_where_packets_are_seen_to_enter_events_late() 
     assert_eq!(told(40.0, 4.0, 2), (false, false));
     assert_eq!(told(40.0, 4.0, 6), (true, false));
     assert_eq!(told(600.0, 600.0, 6), (true, false));
+}
+
+#[test]
+fn packets_that_lead_touch_the_clock_where_they_are_close_to_each_other_and_far_above_the_instants() {
+    // Touches of a minute each; the stamps `above_us` above the instants, and 30 µs off in turn.
+    let told = |above_us: f64, touches: u8, led: u8, resolution_us: f64| {
+        let mut stages: Vec<Stage> = (0..=6 * touches)
+            .map(|n| {
+                let at_s = 10.0 * f64::from(n);
+                let turn = if (n / 6) % 2 == 0 { 30.0 } else { -30.0 };
+                let waited_us = if n % 6 == 3 { 0.0 } else { 50_000.0 };
+                let minimum = Bound { at_s, residual_us: waited_us };
+                let stamped = Bound { at_s, residual_us: waited_us + above_us + turn };
+                let leads = n / 6 < led;
+                stage(at_s, Block { minimum, stamped, leads, interval_us: 15_000.0, ..Block::default() })
+            })
+            .collect();
+        let stamps = touch::find(&mut stages, 59.0, |block| block.stamped);
+        let instants = touch::find(&mut stages, 59.0, |block| block.minimum);
+        let setup = Setup { resolution_us, ..Setup::new(50.0, 0.02) };
+        touch::leads_touch(instants, stamps, &setup)
+    };
+    // 60 µs from one to the next scatter by some 73 µs: a quarter of 292 µs and more.
+    assert!(told(320.0, 12, 12, 0.0) && !told(250.0, 12, 12, 0.0));
+    // Of eleven, eight have to lead; four alone tell nothing.
+    assert!(told(600.0, 12, 9, 0.0) && !told(600.0, 12, 7, 0.0) && !told(600.0, 4, 4, 0.0));
+    // Stamps of a millisecond keep to each other by nature.
+    assert!(told(6_000.0, 12, 12, 1_000.0) && !told(4_500.0, 12, 12, 1_000.0));
 }
 
 #[test]

@@ -23,6 +23,8 @@ const GAP_ALLOWED_US: f64 = 1_000.0;
 /// the mean lateness, and this much, µs. The least sum of wait and jitter at a slip is about √(2 δ τ P q), 30 µs at
 /// 25 ppm, 0.3 ms, 20 ms and 3 phases, 0.35 ms at 50 ppm, 3 ms, 100 ms and 4.
 pub(super) const TOUCH_LATENESS: f64 = 0.5;
+/// The same where those packets alone touch that came first at their instants.
+pub(super) const LEADS_LATENESS: f64 = 1.0;
 pub(super) const TOUCH_US: f64 = 60.0;
 /// Touches on either side over which the rate is read off.
 const RATE_TOUCHES: usize = 4;
@@ -200,6 +202,11 @@ fn slowest_and_fastest(stages: &[Stage], apart: usize) -> Option<(f64, f64)> {
 
 /// What of a block is taken for the soonest that a packet of it could arrive.
 pub(super) type Soonest = fn(&Block) -> Bound;
+/// The same, and how far the clock may lie below for what came first of its delivery.
+type Touching = (Soonest, fn(&Block) -> f64);
+/// What touches by the stamps and by the grid's instants.
+pub(super) const BY_STAMPS: Touching = (|block| block.stamped, |block| block.behind_us);
+pub(super) const BY_INSTANTS: Touching = (|block| block.minimum, |_| 0.0);
 
 /// What touches look like, where they are enough to tell.
 #[derive(Clone, Copy)]
@@ -209,6 +216,10 @@ pub(super) struct Touches {
     /// Share of the stretches in which the grid bounds the clock from below above the touch: there, the touch came before its
     /// packet's first chance as the grid has it.
     pub(super) refuted: f64,
+    /// Mean height above what was known, µs.
+    height_us: f64,
+    /// Share of them whose packet of the least stamp came first at its instant.
+    lead: f64,
 }
 
 /// Scatter of touches by stamps, as a share of that by the grid's instants, below which the estimate goes by the stamps: chosen on the simulator's seeds
@@ -243,12 +254,33 @@ pub(super) fn packets_enter(instants: Option<Touches>, stamps: Option<Touches>) 
     instants.refuted > REFUTED_SHARE && stamps.refuted < FEW && stamps.sharper_than(&instants)
 }
 
+/// Whether the grid refutes most touches, by its instants and by the stamps: it is not the one that packets wait for.
+pub(super) fn tell_nothing(instants: Option<Touches>, stamps: Option<Touches>) -> bool {
+    [instants, stamps].iter().all(|touches| touches.is_none_or(|t| t.refuted > REFUTED_SHARE))
+}
+
+/// Whether packets that came first at their instants touch the clock, by their stamps, and those of the grid's instants lie well below: the instants are
+/// those of packets that entered events under way. Were they right, packets that lead would come close to them by chance alone, and lie apart by as much
+/// as they lie above.
+pub(super) fn leads_touch(instants: Option<Touches>, stamps: Option<Touches>, setup: &Setup) -> bool {
+    let (Some(instants), Some(stamps)) = (instants, stamps) else { return false };
+    // Stamps are taken to be rounded down.
+    let above_us = stamps.height_us - setup.resolution_us - instants.height_us;
+    stamps.lead > LEAD_SHARE
+        && stamps.refuted < FEW
+        && stamps.scatter_us + setup.host_step_us() < LEADS_SHARPER * above_us
+}
+
 /// Whether next to no block has packets that did not wait for the grid and came sooner than those that did.
 pub(super) fn hardly_any_sooner(stages: &[Stage]) -> bool {
     let sooner = stages.iter().filter(|stage| stage.sooner_us > 0.0).count();
     count(sooner) < HARDLY_ANY * count(stages.len())
 }
 
+/// Share of the touches that packets have to lead for that.
+const LEAD_SHARE: f64 = 0.7;
+/// Scatter of touches by packets that lead, as a share of their height above those by the grid's instants, up to which they are no chance.
+const LEADS_SHARPER: f64 = 0.25;
 /// Share of the stretches, and of the blocks, that counts as next to none.
 const FEW: f64 = 0.05;
 const HARDLY_ANY: f64 = 0.005;
@@ -327,21 +359,24 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
     }
     let touches = || stages.iter().filter(|s| s.touch_us.is_some());
     let n = touches().count();
+    let leads = touches().filter_map(|s| s.block.as_ref()).filter(|block| block.leads).count();
     (n >= TOUCHES_NEEDED).then(|| Touches {
+        height_us: touches().filter_map(|s| s.touch_us).sum::<f64>() / count(n),
+        lead: count(leads) / count(n),
         scatter_us: typical_us(&mut touches().filter_map(|s| s.block.as_ref().map(soonest)), n),
         refuted: count(refuted) / count(if stretches > 0 { stretches } else { 1 }),
     })
 }
 
-/// Where touches have been found, they bound the clock from below too, to within what they scatter by.
+/// Where touches have been found, they bound the clock from below too, to within what they scatter by, and such a share of the mean lateness.
 #[inline(never)]
 pub(super) fn bound(
     stages: &mut [Stage],
     gap_us: &dyn Fn(&Stage) -> f64,
-    soonest: Soonest,
-    behind: fn(&Block) -> f64,
+    (soonest, behind): Touching,
+    lateness_share: f64,
 ) {
-    let lateness = mean_lateness_us(stages);
+    let above_us = lateness_share * mean_lateness_us(stages);
     // Few touches know their scatter badly.
     let n = stages.iter().filter(|s| s.touch_us.is_some()).count();
     let reach = TOUCH_REACH * (1.0 + FEW_TOUCHES / count(if n > 0 { n } else { 1 }));
@@ -349,7 +384,7 @@ pub(super) fn bound(
         let block = stage.block.as_ref()?;
         let least = soonest(block);
         let (behind_us, gap_us) = (behind(block), gap_us(stage));
-        stage.touch_reach_us = greater(reach * stage.scatter_us, TOUCH_LATENESS * lateness);
+        stage.touch_reach_us = greater(reach * stage.scatter_us, above_us);
         let low_us = least.residual_us - stage.touch_reach_us - behind_us - gap_us - TOUCH_US;
         Some((stage, Bound { residual_us: low_us, ..least }))
     });
