@@ -13,7 +13,7 @@ use tickseam::pair::SyncPair;
 use tickseam::placement::{Knot, Placement, Placing, Shift};
 use tickseam::replay::{Report, Stage, known_at, replay, stages_needed};
 use tickseam::select::envelope_line;
-use tickseam::setup::Setup;
+use tickseam::setup::{CONGESTED_DEPTH_US, Setup};
 use tickseam_record::Description;
 
 use crate::changes::{
@@ -25,6 +25,9 @@ use crate::pairs::{Pairs, Sightings};
 /// delays. Own choice; a clock that is slewed by steps is set more seldom.
 const MOST_SETTINGS: f64 = 4.0;
 const SETTINGS_PER_MINUTE: f64 = 0.2;
+
+/// Longest that a queue takes to fill, s (own choice).
+const FILLS_S: f64 = 60.0;
 
 /// What is constant about one stream's estimates in a recording.
 #[derive(Clone, Copy, Debug)]
@@ -244,6 +247,16 @@ impl Estimate {
                 cuts = more;
             }
         }
+        let fills = |number: usize, cut: &Cut| {
+            let around = pieces.get(number).zip(pieces.get(number + 1));
+            around.is_some_and(|(before, after)| fills_a_queue(cut, before, after))
+        };
+        let kept: Vec<Cut> =
+            cuts.iter().enumerate().filter(|&(n, cut)| !fills(n, cut)).map(|(_, &cut)| cut).collect();
+        if kept.len() < cuts.len() {
+            pieces = cut_into(&kept);
+            cuts = kept;
+        }
         let link_is =
             |pieces: &[Piece], so: fn(&Report) -> bool| pieces.iter().filter_map(Piece::report).any(so);
         // The beat of batches jumps too, and a queue's levels wander.
@@ -286,6 +299,15 @@ impl Estimate {
         self.ground
             .place(self.frame, piece.fixed_delay(), host_ns, latency, |device_s| piece.known_at(device_s))
     }
+}
+
+/// Whether what looks like a setting forward is a queue that filled in the first seconds of a link that goes on losing: so much waits on one that a
+/// setting makes no difference to what is known.
+fn fills_a_queue(cut: &Cut, before: &Piece, after: &Piece) -> bool {
+    cut.cause == Cause::HostClockStep
+        && (0.0..CONGESTED_DEPTH_US).contains(&cut.step_us)
+        && before.to_s - before.from_s < FILLS_S
+        && after.report().is_some_and(|report| report.congested)
 }
 
 /// Whether so many small settings of the clock are believed besides those that are sure.

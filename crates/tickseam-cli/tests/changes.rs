@@ -339,6 +339,24 @@ fn a_host_step_in_the_first_seconds_is_found_and_a_queue_that_drains_there_is_no
 }
 
 #[test]
+fn a_queue_that_fills_in_the_first_seconds_and_overflows_is_no_host_step() {
+    // One packet an event of 78.75 ms, sent each 36 ms: the queue of 52 is full after four seconds, and stays so.
+    for seed in 1..=6 {
+        let mut scenario = plain(Vec::new());
+        scenario.link.interval_ms = 78.75;
+        scenario.link.packets_per_event = 1;
+        scenario.link.error_rate = 0.27;
+        scenario.device.queue_packets = 52;
+        let stream = &mut scenario.streams[0];
+        (stream.rate_hz, stream.samples_per_packet) = (500.0, 18);
+        let run = run(scenario, seed);
+        let found = slips(&run);
+        assert!(found.is_empty(), "{seed}: {found:?}");
+        assert!(run.held >= 0.95, "{seed}: {}", run.held);
+    }
+}
+
+#[test]
 fn a_host_step_in_the_middle_of_a_short_recording_is_found() {
     for seed in 1..=3 {
         for step_s in [7.3, -7.3, -60.0] {

@@ -25,7 +25,7 @@ pub(crate) const PAIR_DELAY_REACH: f64 = 3.0;
 pub(crate) const CONGESTED_LOSS: f64 = 0.06;
 
 /// How far the clock may lie below the arrivals of a congested link, µs: what a deep queue holds.
-pub(crate) const CONGESTED_DEPTH_US: f64 = 1e7;
+pub const CONGESTED_DEPTH_US: f64 = 1e7;
 
 /// Width of the offsets that are possible above which the clock counts as unbounded from below, µs.
 pub(crate) const UNBOUNDED_US: f64 = 60_000.0;
