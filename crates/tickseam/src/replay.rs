@@ -430,7 +430,7 @@ fn by_touches(
             return;
         }
         let all_wait = stages.iter().all(|stage| stage.sooner_us == 0.0);
-        let leads = touch::leads_touch(by_instants, by_stamps, setup);
+        let leads = touch::leads_touch(by_instants, by_stamps, report.interval, setup);
         let entered =
             leads || touch::packets_enter(by_instants, by_stamps) && touch::hardly_any_sooner(stages);
         let gap_here_us =

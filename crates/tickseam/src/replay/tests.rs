@@ -537,7 +537,7 @@ fn stamps_tell_more_than_instants_where_packets_are_seen_to_enter_events_late() 
 #[test]
 fn packets_that_lead_touch_the_clock_where_they_are_close_to_each_other_and_far_above_the_instants() {
     // Touches of a minute each; the stamps `above_us` above the instants, and 30 µs off in turn.
-    let told = |above_us: f64, touches: u8, led: u8, resolution_us: f64| {
+    let of = |above_us: f64, touches: u8, led: u8, resolution_us: f64, interval_us: f64| {
         let mut stages: Vec<Stage> = (0..=6 * touches)
             .map(|n| {
                 let at_s = 10.0 * f64::from(n);
@@ -552,12 +552,15 @@ fn packets_that_lead_touch_the_clock_where_they_are_close_to_each_other_and_far_
         let stamps = touch::find(&mut stages, 59.0, |block| block.stamped);
         let instants = touch::find(&mut stages, 59.0, |block| block.minimum);
         let setup = Setup { resolution_us, ..Setup::new(50.0, 0.02) };
-        touch::leads_touch(instants, stamps, &setup)
+        touch::leads_touch(instants, stamps, Some(Interval::declared(interval_us)), &setup)
     };
+    let told = |above_us, touches, led, resolution_us| of(above_us, touches, led, resolution_us, 15_000.0);
     // 60 µs from one to the next scatter by some 73 µs: a quarter of 292 µs and more.
     assert!(told(320.0, 12, 12, 0.0) && !told(250.0, 12, 12, 0.0));
     // Of eleven, eight have to lead; four alone tell nothing.
     assert!(told(600.0, 12, 9, 0.0) && !told(600.0, 12, 7, 0.0) && !told(600.0, 4, 4, 0.0));
+    // Where two packets come at one instant now and then, the later one waits least, and never leads.
+    assert!(!of(320.0, 12, 12, 0.0, 20_300.0));
     // Stamps of a millisecond keep to each other by nature.
     assert!(told(6_000.0, 12, 12, 1_000.0) && !told(4_500.0, 12, 12, 1_000.0));
 }

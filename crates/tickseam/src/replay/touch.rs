@@ -3,7 +3,7 @@
 use super::Report;
 use super::link::mean_lateness_us;
 use super::stage::Stage;
-use crate::block::{ANCHORS, Block, Bound};
+use crate::block::{ANCHORS, Block, Bound, Interval};
 use crate::lattice;
 use crate::number::{between, count, greater, lesser, magnitude};
 use crate::scatter::{Scatter, typical_us};
@@ -261,12 +261,18 @@ pub(super) fn tell_nothing(instants: Option<Touches>, stamps: Option<Touches>) -
 
 /// Whether packets that came first at their instants touch the clock, by their stamps, and those of the grid's instants lie well below: the instants are
 /// those of packets that entered events under way. Were they right, packets that lead would come close to them by chance alone, and lie apart by as much
-/// as they lie above.
-pub(super) fn leads_touch(instants: Option<Touches>, stamps: Option<Touches>, setup: &Setup) -> bool {
-    let (Some(instants), Some(stamps)) = (instants, stamps) else { return false };
+/// as they lie above. Only where packets are sent no closer than the grid's instants: else those that wait least come behind the one before, each time.
+pub(super) fn leads_touch(
+    instants: Option<Touches>,
+    stamps: Option<Touches>,
+    interval: Option<Interval>,
+    setup: &Setup,
+) -> bool {
+    let (Some(instants), Some(stamps), Some(interval)) = (instants, stamps, interval) else { return false };
     // Stamps are taken to be rounded down.
     let above_us = stamps.height_us - setup.resolution_us - instants.height_us;
-    stamps.lead > LEAD_SHARE
+    interval.period_us <= setup.period_s * 1e6
+        && stamps.lead > LEAD_SHARE
         && stamps.refuted < FEW
         && stamps.scatter_us + setup.host_step_us() < LEADS_SHARPER * above_us
 }
