@@ -431,8 +431,9 @@ fn by_touches(
         }
         let all_wait = stages.iter().all(|stage| stage.sooner_us == 0.0);
         let leads = touch::leads_touch(by_instants, by_stamps, report.interval, setup);
-        let entered =
-            leads || touch::packets_enter(by_instants, by_stamps) && touch::hardly_any_sooner(stages);
+        let entered = leads
+            || touch::packets_enter(by_instants, by_stamps, report.interval, setup)
+                && touch::hardly_any_sooner(stages);
         let gap_here_us =
             |stage: &Stage| greater(touch::gap_here_us(stage, &intervals, setup, period_s), gap_us);
         if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {

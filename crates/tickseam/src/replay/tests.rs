@@ -497,7 +497,7 @@ fn blocks_in_a_row_bear_out_a_bound_as_far_as_all_of_them_do() {
 #[test]
 fn stamps_tell_more_than_instants_where_packets_are_seen_to_enter_events_late() {
     // Touches each minute: those of the stamps `stamps_us` off in turn, those of the instants `instants_us`, which the grid refutes in as many of six.
-    let told = |instants_us: f64, stamps_us: f64, refuted: usize| {
+    let of = |instants_us: f64, stamps_us: f64, refuted: usize, leads: bool, period_s: f64| {
         let of = |off_us: f64, refuted: usize| {
             let mut stages: Vec<Stage> = (0..=36_u8)
                 .map(|n| {
@@ -506,7 +506,7 @@ fn stamps_tell_more_than_instants_where_packets_are_seen_to_enter_events_late() 
                     let turn = if (n / 6) % 2 == 0 { 1.0 } else { -1.0 };
                     let residual_us = if touch { off_us * turn } else { 50_000.0 };
                     let minimum = Bound { at_s, residual_us };
-                    stage(at_s, Block { minimum, interval_us: 15_000.0, ..Block::default() })
+                    stage(at_s, Block { minimum, leads, interval_us: 15_000.0, ..Block::default() })
                 })
                 .collect();
             let above = |n: usize| if n < refuted { 20_000.0 } else { -20_000.0 };
@@ -520,11 +520,17 @@ fn stamps_tell_more_than_instants_where_packets_are_seen_to_enter_events_late() 
             touch::find(&mut stages, 59.0, |block| block.minimum)
         };
         let (instants, stamps) = (of(instants_us, refuted), of(stamps_us, 0));
-        (touch::stamps_tell_more(instants, stamps), touch::packets_enter(instants, stamps))
+        let interval = Some(Interval::declared(15_000.0));
+        let entered = touch::packets_enter(instants, stamps, interval, &Setup::new(50.0, period_s));
+        (touch::stamps_tell_more(instants, stamps), entered)
     };
+    let told = |instants_us, stamps_us, refuted| of(instants_us, stamps_us, refuted, false, 0.010);
     // Six even differences of 4 × 600 µs are 1,453 µs: far off each other, and the stamps are not.
     assert_eq!(told(600.0, 60.0, 6), (true, true));
     assert_eq!(told(600.0, 60.0, 0), (true, false));
+    // Packets that lead though they are sent closer than the instants are: those that wait less come behind them.
+    assert_eq!(of(600.0, 60.0, 6, true, 0.010), (true, false));
+    assert_eq!(of(600.0, 60.0, 6, true, 0.020), (true, true));
     // Some 484 µs: only where the grid refutes one at least.
     assert_eq!(told(200.0, 60.0, 0), (false, false));
     assert_eq!(told(200.0, 60.0, 1), (true, false));

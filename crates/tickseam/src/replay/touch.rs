@@ -248,10 +248,17 @@ pub(super) fn stamps_tell_more(instants: Option<Touches>, stamps: Option<Touches
 }
 
 /// Whether packets enter events that are under way for certain: the grid refutes most touches of its instants, and none of the stamps', which are closer.
-/// Then these bound the clock too. Where the grid refutes them as well, it is not the one that the packets wait for.
-pub(super) fn packets_enter(instants: Option<Touches>, stamps: Option<Touches>) -> bool {
-    let (Some(instants), Some(stamps)) = (instants, stamps) else { return false };
-    instants.refuted > REFUTED_SHARE && stamps.refuted < FEW && stamps.sharper_than(&instants)
+/// Then these bound the clock too. Where the grid refutes them as well, it is not the one that the packets wait for; where packets are sent closer than its
+/// instants are and yet lead there, those that wait less come behind them, and are passed over.
+pub(super) fn packets_enter(
+    instants: Option<Touches>,
+    stamps: Option<Touches>,
+    interval: Option<Interval>,
+    setup: &Setup,
+) -> bool {
+    let (Some(instants), Some(stamps), Some(interval)) = (instants, stamps, interval) else { return false };
+    let passes_over = stamps.lead > LEAD_SHARE && !one_an_instant(interval, setup);
+    !passes_over && instants.refuted > REFUTED_SHARE && stamps.refuted < FEW && stamps.sharper_than(&instants)
 }
 
 /// Whether the grid refutes most touches, by its instants and by the stamps: it is not the one that packets wait for.
@@ -271,7 +278,7 @@ pub(super) fn leads_touch(
     let (Some(instants), Some(stamps), Some(interval)) = (instants, stamps, interval) else { return false };
     // Stamps are taken to be rounded down.
     let above_us = stamps.height_us - setup.resolution_us - instants.height_us;
-    interval.period_us <= setup.period_s * 1e6
+    one_an_instant(interval, setup)
         && stamps.lead > LEAD_SHARE
         && stamps.refuted < FEW
         && stamps.scatter_us + setup.host_step_us() < LEADS_SHARPER * above_us
@@ -281,6 +288,11 @@ pub(super) fn leads_touch(
 pub(super) fn hardly_any_sooner(stages: &[Stage]) -> bool {
     let sooner = stages.iter().filter(|stage| stage.sooner_us > 0.0).count();
     count(sooner) < HARDLY_ANY * count(stages.len())
+}
+
+/// Whether packets are sent no closer than a grid's instants are.
+fn one_an_instant(interval: Interval, setup: &Setup) -> bool {
+    interval.period_us <= setup.period_s * 1e6
 }
 
 /// Share of the touches that packets have to lead for that.
