@@ -15,7 +15,10 @@ const WAIT_S: f64 = 0.015;
 
 /// Turns that are seen in packets each 20 ms whose residuals are given by their device time, each with the time, s.
 fn turns(until_s: f64, residual_us: impl Fn(f64) -> f64) -> Vec<(f64, Turn)> {
-    let mut watch = Watch::default();
+    turns_by(Watch::default(), until_s, residual_us)
+}
+
+fn turns_by(mut watch: Watch, until_s: f64, residual_us: impl Fn(f64) -> f64) -> Vec<(f64, Turn)> {
     let mut turns = Vec::new();
     let (mut device_s, mut beat) = (0.0, 0.0);
     while device_s < until_s {
@@ -52,6 +55,15 @@ fn a_fall_shows_in_the_first_packets_after_it_and_a_rise_once_levels_have_stayed
             "{by_us} µs forward: {at_s} s"
         );
     }
+}
+
+#[test]
+fn a_patient_watch_believes_no_rise_and_falls_as_others_do() {
+    assert_eq!(turns_by(Watch::patient(), 120.0, step(60.0, 400e3)), []);
+    let [(at_s, Turn::Back)] = turns_by(Watch::patient(), 120.0, step(60.0, -400e3))[..] else {
+        panic!("no fall")
+    };
+    assert!((60.0..60.1).contains(&at_s), "{at_s} s");
 }
 
 #[test]
