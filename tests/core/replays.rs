@@ -451,17 +451,27 @@ fn packets_that_always_come_behind_those_of_another_stream_do_not_lift_the_estim
 
 /// The largest error of the clock over a session but its first and last ten seconds, µs; each is to lie inside its interval.
 fn worst_us(session: &Session, report: &Report, stages: &[Stage], duration_s: f64) -> f64 {
+    let within = |(at_s, knot, off_us): (f64, Knot, f64)| {
+        assert!(off_us <= knot.half_width_us(), "{at_s} s: {off_us} µs, {knot:?}");
+        off_us
+    };
+    errors(session, report, stages, duration_s).map(within).fold(0.0, f64::max)
+}
+
+/// Each second of a session but its first and last ten: its time, s, what is known there, and how far the clock is off, µs.
+fn errors<'a>(
+    session: &'a Session,
+    report: &'a Report,
+    stages: &'a [Stage],
+    duration_s: f64,
+) -> impl Iterator<Item = (f64, Knot, f64)> + 'a {
     let delay_us = session.soonest_us(0.0) - session.clock_us(0.0);
     let known_us = report.fixed_delay.map_or(delay_us, |delay| delay.us);
-    let mut worst_us = 0.0_f64;
-    for second in 10..(duration_s - 10.0) as i32 {
+    (10..(duration_s - 10.0) as i32).map(move |second| {
         let at_s = f64::from(second);
         let (knot, _) = known_at(stages, at_s, report.curvature_ppm_per_s).expect("there are knots");
-        let off_us = (knot.offset_us - known_us - session.clock_us(at_s)).abs();
-        assert!(off_us <= knot.half_width_us(), "{at_s} s: {off_us} µs, {knot:?}");
-        worst_us = worst_us.max(off_us);
-    }
-    worst_us
+        (at_s, knot, (knot.offset_us - known_us - session.clock_us(at_s)).abs())
+    })
 }
 
 #[test]
@@ -714,15 +724,8 @@ fn the_estimate_lies_at_the_newest_of_an_apps_batches() {
 
 /// The mean error of the clock over a session but its first and last ten seconds, µs.
 fn mean_us(session: &Session, report: &Report, stages: &[Stage], duration_s: f64) -> f64 {
-    let delay_us = session.soonest_us(0.0) - session.clock_us(0.0);
-    let known_us = report.fixed_delay.map_or(delay_us, |delay| delay.us);
-    let seconds = 10..(duration_s - 10.0) as i32;
-    let off_us = |second: i32| {
-        let (knot, _) =
-            known_at(stages, f64::from(second), report.curvature_ppm_per_s).expect("there are knots");
-        (knot.offset_us - known_us - session.clock_us(f64::from(second))).abs()
-    };
-    seconds.clone().map(off_us).sum::<f64>() / seconds.len() as f64
+    let off_us: Vec<f64> = errors(session, report, stages, duration_s).map(|(_, _, off_us)| off_us).collect();
+    off_us.iter().sum::<f64>() / off_us.len() as f64
 }
 
 #[test]

@@ -247,12 +247,11 @@ impl Estimate {
                 cuts = more;
             }
         }
-        let fills = |number: usize, cut: &Cut| {
-            let around = pieces.get(number).zip(pieces.get(number + 1));
-            around.is_some_and(|(before, after)| fills_a_queue(cut, before, after))
-        };
-        let kept: Vec<Cut> =
-            cuts.iter().enumerate().filter(|&(n, cut)| !fills(n, cut)).map(|(_, &cut)| cut).collect();
+        let neighbours = pieces.iter().zip(&pieces[1..]);
+        let kept: Vec<Cut> = neighbours
+            .filter(|(before, after)| !fills_a_queue(before, after))
+            .filter_map(|(_, after)| after.cut)
+            .collect();
         if kept.len() < cuts.len() {
             pieces = cut_into(&kept);
             cuts = kept;
@@ -301,11 +300,12 @@ impl Estimate {
     }
 }
 
-/// Whether what looks like a setting forward is a queue that filled in the first seconds of a link that goes on losing: so much waits on one that a
+/// Whether what looks like a setting forward between two pieces is a queue that filled in the first seconds of a link that goes on losing: so much waits on one that a
 /// setting makes no difference to what is known.
-fn fills_a_queue(cut: &Cut, before: &Piece, after: &Piece) -> bool {
-    cut.cause == Cause::HostClockStep
-        && (0.0..CONGESTED_DEPTH_US).contains(&cut.step_us)
+fn fills_a_queue(before: &Piece, after: &Piece) -> bool {
+    let set_forward =
+        |cut: Cut| cut.cause == Cause::HostClockStep && (0.0..CONGESTED_DEPTH_US).contains(&cut.step_us);
+    after.cut.is_some_and(set_forward)
         && before.to_s - before.from_s < FILLS_S
         && after.report().is_some_and(|report| report.congested)
 }

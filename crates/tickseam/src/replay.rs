@@ -414,6 +414,8 @@ fn by_touches(
     report: &mut Report,
 ) {
     let lean_us = (touch::TOUCH_LATENESS * lateness_us + touch::TOUCH_US) / 4.0;
+    // Packets are sent no closer than the grid's instants are.
+    let one_an_instant = report.interval.is_some_and(|grid| grid.period_us <= setup.period_s * 1e6);
     for _ in 0..ROUNDS {
         let intervals = touch::intervals(stages);
         let Some((period_s, gap_us)) = touch::stretch_between_touches(stages, &intervals, report, setup)
@@ -430,9 +432,9 @@ fn by_touches(
             return;
         }
         let all_wait = stages.iter().all(|stage| stage.sooner_us == 0.0);
-        let leads = touch::leads_touch(by_instants, by_stamps, report.interval, setup);
+        let leads = touch::leads_touch(by_instants, by_stamps, one_an_instant, setup);
         let entered = leads
-            || touch::packets_enter(by_instants, by_stamps, report.interval, setup)
+            || touch::packets_enter(by_instants, by_stamps, one_an_instant)
                 && touch::hardly_any_sooner(stages);
         let gap_here_us =
             |stage: &Stage| greater(touch::gap_here_us(stage, &intervals, setup, period_s), gap_us);

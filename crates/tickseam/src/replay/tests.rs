@@ -497,7 +497,7 @@ fn blocks_in_a_row_bear_out_a_bound_as_far_as_all_of_them_do() {
 #[test]
 fn stamps_tell_more_than_instants_where_packets_are_seen_to_enter_events_late() {
     // Touches each minute: those of the stamps `stamps_us` off in turn, those of the instants `instants_us`, which the grid refutes in as many of six.
-    let of = |instants_us: f64, stamps_us: f64, refuted: usize, leads: bool, period_s: f64| {
+    let of = |instants_us: f64, stamps_us: f64, refuted: usize, leads: bool, one_an_instant: bool| {
         let of = |off_us: f64, refuted: usize| {
             let mut stages: Vec<Stage> = (0..=36_u8)
                 .map(|n| {
@@ -520,17 +520,15 @@ fn stamps_tell_more_than_instants_where_packets_are_seen_to_enter_events_late() 
             touch::find(&mut stages, 59.0, |block| block.minimum)
         };
         let (instants, stamps) = (of(instants_us, refuted), of(stamps_us, 0));
-        let interval = Some(Interval::declared(15_000.0));
-        let entered = touch::packets_enter(instants, stamps, interval, &Setup::new(50.0, period_s));
-        (touch::stamps_tell_more(instants, stamps), entered)
+        (touch::stamps_tell_more(instants, stamps), touch::packets_enter(instants, stamps, one_an_instant))
     };
-    let told = |instants_us, stamps_us, refuted| of(instants_us, stamps_us, refuted, false, 0.010);
+    let told = |instants_us, stamps_us, refuted| of(instants_us, stamps_us, refuted, false, false);
     // Six even differences of 4 × 600 µs are 1,453 µs: far off each other, and the stamps are not.
     assert_eq!(told(600.0, 60.0, 6), (true, true));
     assert_eq!(told(600.0, 60.0, 0), (true, false));
     // Packets that lead though they are sent closer than the instants are: those that wait less come behind them.
-    assert_eq!(of(600.0, 60.0, 6, true, 0.010), (true, false));
-    assert_eq!(of(600.0, 60.0, 6, true, 0.020), (true, true));
+    assert_eq!(of(600.0, 60.0, 6, true, false), (true, false));
+    assert_eq!(of(600.0, 60.0, 6, true, true), (true, true));
     // Some 484 µs: only where the grid refutes one at least.
     assert_eq!(told(200.0, 60.0, 0), (false, false));
     assert_eq!(told(200.0, 60.0, 1), (true, false));
@@ -543,7 +541,7 @@ fn stamps_tell_more_than_instants_where_packets_are_seen_to_enter_events_late() 
 #[test]
 fn packets_that_lead_touch_the_clock_where_they_are_close_to_each_other_and_far_above_the_instants() {
     // Touches of a minute each; the stamps `above_us` above the instants, and 30 µs off in turn.
-    let of = |above_us: f64, touches: u8, led: u8, resolution_us: f64, interval_us: f64| {
+    let of = |above_us: f64, touches: u8, led: u8, resolution_us: f64, one_an_instant: bool| {
         let mut stages: Vec<Stage> = (0..=6 * touches)
             .map(|n| {
                 let at_s = 10.0 * f64::from(n);
@@ -558,15 +556,15 @@ fn packets_that_lead_touch_the_clock_where_they_are_close_to_each_other_and_far_
         let stamps = touch::find(&mut stages, 59.0, |block| block.stamped);
         let instants = touch::find(&mut stages, 59.0, |block| block.minimum);
         let setup = Setup { resolution_us, ..Setup::new(50.0, 0.02) };
-        touch::leads_touch(instants, stamps, Some(Interval::declared(interval_us)), &setup)
+        touch::leads_touch(instants, stamps, one_an_instant, &setup)
     };
-    let told = |above_us, touches, led, resolution_us| of(above_us, touches, led, resolution_us, 15_000.0);
+    let told = |above_us, touches, led, resolution_us| of(above_us, touches, led, resolution_us, true);
     // 60 µs from one to the next scatter by some 73 µs: a quarter of 292 µs and more.
     assert!(told(320.0, 12, 12, 0.0) && !told(250.0, 12, 12, 0.0));
     // Of eleven, eight have to lead; four alone tell nothing.
     assert!(told(600.0, 12, 9, 0.0) && !told(600.0, 12, 7, 0.0) && !told(600.0, 4, 4, 0.0));
     // Where two packets come at one instant now and then, the later one waits least, and never leads.
-    assert!(!of(320.0, 12, 12, 0.0, 20_300.0));
+    assert!(!of(320.0, 12, 12, 0.0, false));
     // Stamps of a millisecond keep to each other by nature.
     assert!(told(6_000.0, 12, 12, 1_000.0) && !told(4_500.0, 12, 12, 1_000.0));
 }

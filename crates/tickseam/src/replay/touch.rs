@@ -3,7 +3,7 @@
 use super::Report;
 use super::link::mean_lateness_us;
 use super::stage::Stage;
-use crate::block::{ANCHORS, Block, Bound, Interval};
+use crate::block::{ANCHORS, Block, Bound};
 use crate::lattice;
 use crate::number::{between, count, greater, lesser, magnitude};
 use crate::scatter::{Scatter, typical_us};
@@ -253,11 +253,10 @@ pub(super) fn stamps_tell_more(instants: Option<Touches>, stamps: Option<Touches
 pub(super) fn packets_enter(
     instants: Option<Touches>,
     stamps: Option<Touches>,
-    interval: Option<Interval>,
-    setup: &Setup,
+    one_an_instant: bool,
 ) -> bool {
-    let (Some(instants), Some(stamps), Some(interval)) = (instants, stamps, interval) else { return false };
-    let passes_over = stamps.lead > LEAD_SHARE && !one_an_instant(interval, setup);
+    let (Some(instants), Some(stamps)) = (instants, stamps) else { return false };
+    let passes_over = stamps.lead > LEAD_SHARE && !one_an_instant;
     !passes_over && instants.refuted > REFUTED_SHARE && stamps.refuted < FEW && stamps.sharper_than(&instants)
 }
 
@@ -272,13 +271,13 @@ pub(super) fn tell_nothing(instants: Option<Touches>, stamps: Option<Touches>) -
 pub(super) fn leads_touch(
     instants: Option<Touches>,
     stamps: Option<Touches>,
-    interval: Option<Interval>,
+    one_an_instant: bool,
     setup: &Setup,
 ) -> bool {
-    let (Some(instants), Some(stamps), Some(interval)) = (instants, stamps, interval) else { return false };
+    let (Some(instants), Some(stamps)) = (instants, stamps) else { return false };
     // Stamps are taken to be rounded down.
     let above_us = stamps.height_us - setup.resolution_us - instants.height_us;
-    one_an_instant(interval, setup)
+    one_an_instant
         && stamps.lead > LEAD_SHARE
         && stamps.refuted < FEW
         && stamps.scatter_us + setup.host_step_us() < LEADS_SHARPER * above_us
@@ -288,11 +287,6 @@ pub(super) fn leads_touch(
 pub(super) fn hardly_any_sooner(stages: &[Stage]) -> bool {
     let sooner = stages.iter().filter(|stage| stage.sooner_us > 0.0).count();
     count(sooner) < HARDLY_ANY * count(stages.len())
-}
-
-/// Whether packets are sent no closer than a grid's instants are.
-fn one_an_instant(interval: Interval, setup: &Setup) -> bool {
-    interval.period_us <= setup.period_s * 1e6
 }
 
 /// Share of the touches that packets have to lead for that.
