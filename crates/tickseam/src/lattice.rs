@@ -10,6 +10,18 @@ use crate::number::{lesser, magnitude};
 
 /// Pairs of arrivals that are remembered, all of them scattered.
 const PAIRS: usize = 96;
+/// Pairs that are remembered besides, of those whose waits differ by far more than most do: packets that are all but locked to a grid wait a period
+/// more or less once in a while, and jitter makes so many other pairs meanwhile that these would be forgotten.
+const FAR_PAIRS: usize = 32;
+/// By what factor, and over how many pairs the mean is taken.
+const FAR_FROM_MEAN: u32 = 2;
+const MEAN_OVER: u32 = 64;
+/// How many of them must be new since the last round.
+const FAR_FRESH: u8 = 16;
+/// Mean agreement that they must reach: they may be no more than ten independent ones, of a standard deviation of 0.18 by chance.
+const FAR_AGREEMENT: f64 = 0.5;
+/// A pair's difference of waits is kept in steps, so many a µs: a quarter of a second at the most.
+const STEPS_OF_SCATTER_PER_US: f64 = 0.25;
 /// Scattered pairs that a period needs before it is judged.
 const PAIRS_NEEDED: u32 = 24;
 /// Pairs that must be new since the last round. Three pairs share an arrival, so that this many are worth about
@@ -29,10 +41,10 @@ pub(crate) const TOOTH: f64 = 1.11;
 const NOMINAL_HOLDS: f64 = 0.1;
 /// Agreement, as a share of the best, at which a longer period is preferred: the true period's divisors agree as well.
 const NEAR_BEST: f64 = 0.85;
-/// Least difference of waiting time, µs, for a pair to count as scattered.
-const SCATTER_US: f64 = 1_500.0;
+/// Least difference of waiting time for a pair to count as scattered: 1.5 ms, in steps.
+const SCATTER: u16 = 375;
 /// Pairs farther apart than this are not compared: the radio's rate would blur them, µs.
-const PAIR_SPAN_US: f64 = 5e6;
+const PAIR_SPAN_US: f32 = 5e6;
 /// Step of the connection interval in Bluetooth LE, µs (Bluetooth Core, Vol 6 Part B, 4.5.1).
 pub(crate) const INTERVAL_STEP_US: f64 = 1_250.0;
 /// Usual intervals in such steps: from the shortest, 7.5 ms, to the longest that a stream of packets is reckoned to be sent on,
@@ -57,14 +69,69 @@ const CHANCE: f64 = 0.15;
 const EAGER: u8 = 16;
 const EAGER_ROUNDS: u8 = 8;
 
+/// The newest so many pairs.
+#[derive(Clone, Debug)]
+struct Pairs<const N: usize> {
+    /// By how much the arrivals are apart, µs.
+    apart_us: [f32; N],
+    /// By how much the waits differ, in steps.
+    scatter: [u16; N],
+    filled: u8,
+    next: u8,
+}
+
+impl<const N: usize> Pairs<N> {
+    const EMPTY: Self = Self { apart_us: [0.0; N], scatter: [0; N], filled: 0, next: 0 };
+
+    fn push(&mut self, apart_us: f32, scatter: u16) {
+        let at = usize::from(self.next);
+        if let (Some(of_apart_us), Some(of_scatter)) = (self.apart_us.get_mut(at), self.scatter.get_mut(at)) {
+            (*of_apart_us, *of_scatter) = (apart_us, scatter);
+        }
+        let next = self.next.saturating_add(1);
+        self.filled = if next > self.filled { next } else { self.filled };
+        self.next = if usize::from(next) < N { next } else { 0 };
+    }
+
+    fn agreement(&self, period_us: f64) -> (f64, f64, u32) {
+        let filled = usize::from(self.filled);
+        let pairs =
+            (self.apart_us.get(..filled).unwrap_or_default(), self.scatter.get(..filled).unwrap_or_default());
+        agreement(pairs, period_us)
+    }
+}
+
+/// How well all pairs agree with a period in the mean, how well those whose waits differ by more than a quarter of it, and how many those are.
+#[inline(never)]
+fn agreement((apart_us, scatter): (&[f32], &[u16]), period_us: f64) -> (f64, f64, u32) {
+    let (mut sum, mut sum_far, mut n_far) = (0.0, 0.0, 0_u32);
+    let quarter = crate::number::whole_u16(period_us * (STEPS_OF_SCATTER_PER_US / 4.0));
+    for (&apart_us, &scatter) in apart_us.iter().zip(scatter) {
+        let turns = f64::from(apart_us) / period_us;
+        let score = 1.0 - 4.0 * magnitude(turns - libm::round(turns));
+        sum += score;
+        if scatter > quarter {
+            sum_far += score;
+            n_far = n_far.saturating_add(1);
+        }
+    }
+    if n_far == 0 {
+        return (0.0, 0.0, 0);
+    }
+    (sum / crate::number::count(apart_us.len()), sum_far / f64::from(n_far), n_far)
+}
+
 /// Looks for the period of the link's grid, a few candidates for each packet.
 #[derive(Clone, Debug)]
 pub(crate) struct Detector {
-    /// Scattered pairs: difference of arrival (µs), difference of wait (µs).
-    pairs: [(f32, f32); PAIRS],
-    filled: usize,
-    next: usize,
+    pairs: Pairs<PAIRS>,
+    far: Pairs<FAR_PAIRS>,
+    /// [`MEAN_OVER`] times what the waits of pairs that far apart differ by in the mean, in steps.
+    sum: u32,
     fresh: u32,
+    far_fresh: u8,
+    /// Whether these may be asked in this round.
+    by_far: bool,
     last: [(f64, f64); 3],
     seen: u32,
     candidate: u16,
@@ -82,10 +149,12 @@ impl Detector {
     pub(crate) const fn new(resolution_us: f64) -> Self {
         Self {
             resolution_us,
-            pairs: [(0.0, 0.0); PAIRS],
-            filled: 0,
-            next: 0,
+            pairs: Pairs::EMPTY,
+            far: Pairs::EMPTY,
+            sum: 0,
             fresh: 0,
+            far_fresh: 0,
+            by_far: false,
             last: [(0.0, 0.0); 3],
             seen: 0,
             candidate: *STEPS.start(),
@@ -101,16 +170,28 @@ impl Detector {
     /// Takes the first arrival of a delivery: host time and residual against the working line, µs.
     pub(crate) fn observe(&mut self, host_us: f64, wait_us: f64) {
         let known = if self.seen < 3 { self.seen } else { 3 };
+        let mut farthest = None;
         for (_, &(host_before, wait_before)) in (0..known).zip(self.last.iter()) {
-            let (apart, scatter) = (host_us - host_before, wait_us - wait_before);
-            if magnitude(scatter) > SCATTER_US && apart > 0.0 && apart < PAIR_SPAN_US {
-                if let Some(slot) = self.pairs.get_mut(self.next) {
-                    *slot = (crate::number::single(apart), crate::number::single(scatter));
-                }
-                self.next = if self.next.saturating_add(1) < PAIRS { self.next.saturating_add(1) } else { 0 };
-                self.filled = if self.filled < PAIRS { self.filled.saturating_add(1) } else { PAIRS };
+            let apart_us = crate::number::single(host_us - host_before);
+            if !(apart_us > 0.0 && apart_us < PAIR_SPAN_US) {
+                continue;
+            }
+            let scatter =
+                crate::number::whole_u16(magnitude(wait_us - wait_before) * STEPS_OF_SCATTER_PER_US);
+            if scatter > SCATTER {
+                self.pairs.push(apart_us, scatter);
                 self.fresh = self.fresh.saturating_add(1);
             }
+            farthest = Some((apart_us, scatter));
+        }
+        // Of each arrival one pair at the most: what was late once must not agree with itself.
+        if let Some((apart_us, scatter)) = farthest.filter(|_| known == 3) {
+            let steps = u32::from(scatter);
+            if scatter > SCATTER && steps.saturating_mul(MEAN_OVER / FAR_FROM_MEAN) > self.sum {
+                self.far.push(apart_us, scatter);
+                self.far_fresh = self.far_fresh.saturating_add(1);
+            }
+            self.sum = self.sum.saturating_add(steps).saturating_sub(self.sum / MEAN_OVER);
         }
         self.last.rotate_right(1);
         if let Some(first) = self.last.first_mut() {
@@ -123,23 +204,19 @@ impl Detector {
     /// to explain all pairs, and those that waited longer by more than a quarter of it as well as the rest: the others
     /// agree with any period that is long against them and divides the sending period.
     pub(crate) fn agreement(&self, period_us: f64) -> (f64, u32) {
-        let (mut sum, mut n) = (0.0, 0_u32);
-        let (mut sum_far, mut n_far) = (0.0, 0_u32);
-        for &(apart, scatter) in self.pairs.iter().take(self.filled) {
-            let turns = f64::from(apart) / period_us;
-            let score = 1.0 - 4.0 * magnitude(turns - libm::round(turns));
-            sum += score;
-            n = n.saturating_add(1);
-            if magnitude(f64::from(scatter)) * 4.0 > period_us {
-                sum_far += score;
-                n_far = n_far.saturating_add(1);
-            }
-        }
-        if n_far == 0 {
-            return (0.0, 0);
-        }
-        let (all, far) = (sum / f64::from(n), sum_far / f64::from(n_far));
+        let (all, far, n_far) = self.pairs.agreement(period_us);
         (lesser(far, all), n_far)
+    }
+
+    /// The same for a period that a standard names, where too few of those that are remembered differ by enough: for those that were kept besides.
+    /// They have to agree better.
+    fn agreement_of_far(&self, period_us: f64) -> (f64, u32) {
+        let (all, far, n_far) = self.pairs.agreement(period_us);
+        if n_far >= PAIRS_NEEDED || !self.by_far {
+            return (lesser(far, all), n_far);
+        }
+        let (_, far, n_far) = self.far.agreement(period_us);
+        if far >= FAR_AGREEMENT { (lesser(far, all), n_far) } else { (0.0, 0) }
     }
 
     /// Whether enough pairs could tell, and all but disagree with a period.
@@ -165,14 +242,23 @@ impl Detector {
 
     fn try_next(&mut self, sent_us: f64) -> Option<f64> {
         let steps = *STEPS.end();
+        if self.candidate == *STEPS.start() {
+            self.by_far = self.far_fresh >= FAR_FRESH;
+            self.far_fresh = if self.by_far { 0 } else { self.far_fresh };
+        }
         let period = if self.candidate <= steps {
             f64::from(self.candidate) * INTERVAL_STEP_US
         } else {
             self.further_us *= FURTHER_RATIO;
             self.further_us
         };
-        let coarse = self.candidate > steps && period < STEPS_OF_STAMPS * self.resolution_us;
-        let (agreement, n) = if coarse { (0.0, 0) } else { self.agreement(period) };
+        let (agreement, n) = if self.candidate <= steps {
+            self.agreement_of_far(period)
+        } else if period < STEPS_OF_STAMPS * self.resolution_us {
+            (0.0, 0)
+        } else {
+            self.agreement(period)
+        };
         let needed = match self.candidate {
             _ if divides(period, sent_us) => ALIKE_AGREEMENT,
             candidate if candidate <= steps => AGREEMENT,

@@ -21,6 +21,16 @@ pub(crate) fn nearest(value: f64) -> i64 {
     libm::round(value) as i64
 }
 
+/// The whole part of a value that is not negative, for storage in bounded buffers; saturates, and 0 for NaN.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "`as` saturates, which is what is promised"
+)]
+pub(crate) const fn whole_u16(value: f64) -> u16 {
+    value as u16
+}
+
 /// The single-precision value nearest to `value`, for storage in bounded buffers.
 #[expect(clippy::cast_possible_truncation, reason = "rounding to single precision is the purpose")]
 pub(crate) const fn single(value: f64) -> f32 {

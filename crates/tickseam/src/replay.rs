@@ -120,6 +120,8 @@ const ROUNDS: usize = 3;
 const REACH: f64 = 11.0;
 /// Share of what the narrower of both halves leaves that both together leave at the least.
 const SLIVER: f64 = 0.125;
+/// A block with fewer than this part of the packets of the one before is too thin to tell a floor.
+const THIN: u16 = 2;
 /// Times that the allowance and the reach are doubled when the bounds contradict each other.
 const DOUBLINGS: usize = 5;
 
@@ -485,13 +487,21 @@ fn by_touches(
 
 /// Sets each stage's bounds on u as the allowance and the reach have them.
 fn set_bounds(stages: &mut [Stage], setup: &Setup, report: &Report) {
+    let mut before = 0_u16;
     for stage in stages {
         stage.bounds.upper = stage.upper;
         stage.bounds.lower = None;
+        // What the least delays scatter by is that of the least of many: one that ends with a few packets tells no floor.
+        let packets = stage.block.as_ref().map_or(before, |block| block.packets);
+        let thin = packets < before / THIN;
+        before = packets;
         if let Some(block) = &stage.block
             && !(report.congested || stage.congested)
         {
             let floor = || {
+                if thin {
+                    return None;
+                }
                 let depth_us = link::depth_us(stage.scatter_us, stage.range_us, report.reach)?;
                 let below_us = depth_us + report.doubt_us - lifted_us(block, setup);
                 Some(Bound { residual_us: block.minimum.residual_us - below_us, ..block.minimum })

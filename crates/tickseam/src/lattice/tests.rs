@@ -148,6 +148,40 @@ fn grids_that_divide_the_sending_period_are_found_by_what_had_to_be_sent_again()
 }
 
 #[test]
+fn grids_that_packets_are_all_but_locked_to_are_found_beside_jitter() {
+    // One wait in so many is longer or shorter by a period; what jitter makes the others differ by hides those if all are remembered alike.
+    let (mut found_after, mut wrong, mut missed) = (vec![], 0, 0);
+    for interval_us in [30_000.0, 45_000.0, 60_000.0] {
+        for (periods, beat_us) in [(1.0, -600.0), (1.0, 150.0), (2.0, 600.0), (2.0, -150.0), (4.0, 600.0)] {
+            for seed in 1..=6 {
+                let mut random = Random(seed);
+                let mut on_grid = on_a_grid(seed, interval_us, 0.02, 0.0);
+                let period_us = periods * interval_us + beat_us;
+                let found = search(20_000, period_us, |ready| {
+                    let left = ready + on_grid(ready + 700.0 * random.normal());
+                    ((left + 2_000.0 * random.exponential()) / 1_000.0).ceil() * 1_000.0 - ready
+                });
+                match found {
+                    Some((period, after)) if (period / interval_us - 1.0).abs() < 0.01 => {
+                        found_after.push(after);
+                    }
+                    Some(_) => wrong += 1,
+                    None => missed += 1,
+                }
+            }
+        }
+    }
+    found_after.sort_unstable();
+    eprintln!(
+        "found {}, wrong {wrong}, missed {missed}; median {} packets",
+        found_after.len(),
+        found_after[found_after.len() / 2]
+    );
+    // Measured: 87 found, after 3,118 packets in the median, and 3 wrong. Without the pairs that are kept besides 22, after 11,599, and 10 wrong.
+    assert!(found_after.len() >= 70, "{} of 90", found_after.len());
+}
+
+#[test]
 fn a_constant_delay_has_no_grid() {
     for period_us in [5_000.0, 20_000.0, 250_000.0] {
         assert_eq!(search(20_000, period_us, |_| 7_000.0), None);

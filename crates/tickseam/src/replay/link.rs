@@ -367,12 +367,15 @@ pub(super) fn measure_scatter(stages: &mut [Stage]) {
             stage.scatter_us = if scatter > stage.scatter_us { scatter } else { stage.scatter_us };
         }
     }
-    let mut from = 0_usize;
+    let (mut from, mut range_before, mut blocks_before) = (0_usize, 0.0, 0_usize);
     while let Some(rest) = stages.get_mut(from..)
         && !rest.is_empty()
     {
         let minima = rest.iter().filter_map(|s| s.block.as_ref()).map(|b| b.minimum);
         let (range, blocks) = scatter::range(minima, scatter::LINE_S);
+        // Few that are left at the end hardly range about a line of their own.
+        let range = if blocks < blocks_before / 2 { greater(range, range_before) } else { range };
+        (range_before, blocks_before) = (range, blocks);
         let mut left = if blocks > 0 { blocks } else { 1 };
         for stage in rest.iter_mut() {
             stage.range_us = range;

@@ -46,6 +46,36 @@ fn stages_suffice_for_many_packets_and_for_much_time() {
 }
 
 #[test]
+fn a_few_packets_at_the_end_raise_no_floor() {
+    // Seventy blocks three seconds apart whose least delays range over 600 µs in turn, and one of a few packets, all late by 8 ms.
+    let of = |n: usize, packets: u16, residual_us: f64| {
+        let minimum = Bound { at_s: 3.0 * count(n), residual_us };
+        stage(minimum.at_s, Block { minimum, packets, ..Block::default() })
+    };
+    let last = |packets: u16| {
+        let mut stages: Vec<Stage> = (0..70).map(|n| of(n, 48, 100.0 * count(n * 5 % 7))).collect();
+        stages.push(of(70, packets, 8_000.0));
+        link::measure_scatter(&mut stages);
+        let report = Report { reach: 11.0, ..Report::default() };
+        set_bounds(&mut stages, &Setup::new(50.0, 0.060), &report);
+        let floors = stages.iter().filter(|s| s.bounds.lower.is_some()).count();
+        (floors, stages.get(70).is_some_and(|s| s.bounds.lower.is_some()), stages)
+    };
+    // Of as many packets as the half, a block's least delay is still the least of many.
+    let (all, of_last, _) = last(24);
+    assert!(of_last && all > 60, "{all}");
+    let (floors, of_last, stages) = last(23);
+    assert_eq!((floors, of_last), (all - 1, false));
+    // Seven at the end, which the last of the lines begins with, range as those before.
+    let range_us = |n: usize| stages.get(n).map_or(0.0, |s| s.range_us);
+    assert!(range_us(0) > 500.0 && range_us(63) == range_us(0), "{} {}", range_us(0), range_us(63));
+    let late_us = |n: usize| if n < 64 { 100.0 * count(n * 5 % 7) } else { 0.0 };
+    let mut even: Vec<Stage> = (0..70).map(|n| of(n, 48, late_us(n))).collect();
+    link::measure_scatter(&mut even);
+    assert_eq!(even.get(69).map(|s| s.range_us), even.first().map(|s| s.range_us));
+}
+
+#[test]
 fn two_halves_that_contradict_each_other_leave_twice_the_narrower_one_and_some_of_the_other() {
     let of = |low_us, high_us| Region::rectangle(0.0, 10.0, low_us, high_us);
     // 100 to 140 µs, 20 µs more on either side; and as far into the other as it lies away, twice, and no farther than it reaches.
