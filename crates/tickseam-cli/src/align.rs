@@ -7,6 +7,7 @@ use tickseam::frame::Frame;
 use tickseam::gaps::missing_in_sorted;
 use tickseam::intake::{CountClock, IntakeConfigError};
 use tickseam::placement::{Budget, Placement, Placing, Shift};
+use tickseam::setup::CONGESTED_LOSS;
 use tickseam::timeline::{Counted, FirstTick, Samples, Timeline};
 use tickseam_record::{
     BudgetSummary, Change, Description, Event, EventCounts, EventRow, EventsTable, Exchange, Gap, MapSummary,
@@ -228,6 +229,19 @@ impl Ways<'_> {
         Ground::new(self.captured.description, clock == CountClock::Ticks, fixed_delay, period_s)
     }
 
+    /// Whether so many of a segment's packets are missing, of all streams, that a queue may overflow.
+    fn overflows(&self, segment: u32) -> bool {
+        let (mut sent, mut received) = (0.0, 0.0);
+        for (_, group) in self.groups.range((segment, 0)..=(segment, usize::MAX)) {
+            let index = |row: &u32| self.places.index[*row as usize];
+            if let Some((first, last)) = group.sorted.first().zip(group.sorted.last()) {
+                sent += index(last).saturating_sub(index(first)) as f64 + 1.0;
+                received += group.sorted.len() as f64;
+            }
+        }
+        received < (1.0 - CONGESTED_LOSS) * sent
+    }
+
     /// Exchanges and markers as a group of the reference stream sees them.
     fn sightings(&self, segment: u32, group: &Group) -> Option<Sightings<'_>> {
         // Their ticks would have to be put right one by one.
@@ -254,7 +268,7 @@ impl Ways<'_> {
             Some((count, packets.host_ns()[row], self.behind_us[row]))
         });
         let sightings = if stream == 0 { self.sightings(segment, group) } else { None };
-        let ground = self.ground(stream, group.clock());
+        let ground = Ground { overflows: self.overflows(segment), ..self.ground(stream, group.clock()) };
         Estimate::new(frame, ground, stamps, group.received.len(), sightings.as_ref())
     }
 

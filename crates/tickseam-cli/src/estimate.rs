@@ -28,6 +28,8 @@ const SETTINGS_PER_MINUTE: f64 = 0.2;
 
 /// Longest that a queue takes to fill, s (own choice).
 const FILLS_S: f64 = 60.0;
+/// How much deeper such a queue may be than the jump shows: packets had begun to wait before it (own choice).
+const FILLED_BEFORE: f64 = 1.5;
 
 /// What is constant about one stream's estimates in a recording.
 #[derive(Clone, Copy, Debug)]
@@ -40,6 +42,8 @@ pub struct Ground {
     pub half_tick_us: f64,
     /// Smallest time from a packet's first sample to its stamp, as declared.
     pub fixed_delay: Option<Shift>,
+    /// Whether so many packets are missing, of all streams, that a queue may overflow.
+    pub overflows: bool,
 }
 
 impl Ground {
@@ -64,6 +68,7 @@ impl Ground {
             host_step_us,
             half_tick_us: tick_us / 2.0,
             fixed_delay,
+            overflows: false,
         }
     }
 
@@ -268,7 +273,7 @@ impl Estimate {
             }
             if may_be_added(&more, &cuts, &pieces) {
                 pieces = cut_into(&more);
-                set_waits(&mut pieces);
+                set_waits(&mut pieces, 1.0);
                 cuts = more;
             }
         }
@@ -278,8 +283,11 @@ impl Estimate {
                 cuts.extend(slews);
                 cuts.sort_by_key(|cut| cut.place);
                 pieces = cut_into(&cuts);
-                set_waits(&mut pieces);
+                set_waits(&mut pieces, 1.0);
             }
+        }
+        if ground.overflows && doubt_what_may_fill(&mut pieces) {
+            set_waits(&mut pieces, FILLED_BEFORE);
         }
         // A clock that is set gives the grid another phase too.
         let of_clock = |change: &GridChange| {
@@ -303,11 +311,28 @@ impl Estimate {
 /// Whether what looks like a setting forward between two pieces is a queue that filled in the first seconds of a link that goes on losing: so much waits on one that a
 /// setting makes no difference to what is known.
 fn fills_a_queue(before: &Piece, after: &Piece) -> bool {
+    may_fill_a_queue(before, after) && after.report().is_some_and(|report| report.congested)
+}
+
+/// Whether it may be one, if the link loses enough.
+fn may_fill_a_queue(before: &Piece, after: &Piece) -> bool {
     let set_forward =
         |cut: Cut| cut.cause == Cause::HostClockStep && (0.0..CONGESTED_DEPTH_US).contains(&cut.step_us);
-    after.cut.is_some_and(set_forward)
-        && before.to_s - before.from_s < FILLS_S
-        && after.report().is_some_and(|report| report.congested)
+    after.cut.is_some_and(set_forward) && before.to_s - before.from_s < FILLS_S
+}
+
+/// Doubts the settings forward that may be a queue which filled; whether there are any.
+fn doubt_what_may_fill(pieces: &mut [Piece]) -> bool {
+    let mut any = false;
+    for number in 1..pieces.len() {
+        let (before, after) = pieces.split_at_mut(number);
+        let (Some(before), Some(after)) = (before.last(), after.first_mut()) else { continue };
+        if may_fill_a_queue(before, after) {
+            after.cut = after.cut.map(|cut| Cut { doubtful: true, ..cut });
+            any = true;
+        }
+    }
+    any
 }
 
 /// Whether so many small settings of the clock are believed besides those that are sure.
@@ -318,8 +343,8 @@ fn may_be_added(more: &[Cut], sure: &[Cut], pieces: &[Piece]) -> bool {
 }
 
 /// If no doubtful cut is a setting of the clock, packets waited for longer in each piece by as much as its arrivals lie above the lowest of
-/// those that only such cuts part it from; unless that may be so anyway, or exchanges and markers tell.
-fn set_waits(pieces: &mut [Piece]) {
+/// those that only such cuts part it from, or so many `times` that; unless that may be so anyway, or exchanges and markers tell.
+fn set_waits(pieces: &mut [Piece], times: f64) {
     let begins = |piece: &Piece| piece.cut.is_none_or(|cut| !cut.doubtful);
     for run in pieces.chunk_by_mut(|_, after| !begins(after)) {
         let mut level_us = 0.0;
@@ -332,7 +357,7 @@ fn set_waits(pieces: &mut [Piece]) {
         for (piece, level_us) in run.iter_mut().zip(levels) {
             let known = piece.report().filter(|report| report.by_pairs).is_some();
             let doubt_us = piece.report().map_or(0.0, |report| report.doubt_us);
-            piece.waited_us = if known { 0.0 } else { (level_us - lowest_us - doubt_us).max(0.0) };
+            piece.waited_us = if known { 0.0 } else { (times * (level_us - lowest_us) - doubt_us).max(0.0) };
         }
     }
 }

@@ -11,7 +11,7 @@ use tickseam_cli::align::{Aligned, Captured, align};
 use tickseam_cli::compare::compare;
 use tickseam_cli::simulated;
 use tickseam_record::{Packet, Packets, Recording};
-use tickseam_sim::scenario::{Fault, LinkKind};
+use tickseam_sim::scenario::{Fault, LinkKind, QueueFull, StreamScenario};
 use tickseam_sim::{Class, Scenario, random_scenario, simulate};
 
 /// One aligned recording with its scenario.
@@ -349,6 +349,38 @@ fn a_queue_that_fills_in_the_first_seconds_and_overflows_is_no_host_step() {
         scenario.device.queue_packets = 52;
         let stream = &mut scenario.streams[0];
         (stream.rate_hz, stream.samples_per_packet) = (500.0, 18);
+        let run = run(scenario, seed);
+        let found = slips(&run);
+        assert!(found.is_empty(), "{seed}: {found:?}");
+        assert!(run.held >= 0.95, "{seed}: {}", run.held);
+    }
+}
+
+#[test]
+fn a_queue_that_fills_where_no_grid_shows_is_told_as_a_host_step_that_may_be_none() {
+    // Two streams share one packet an event of 86.25 ms and lose two packets of three: 2 s after the start the queue is full, and stays so.
+    for seed in 1..=6 {
+        let mut scenario = plain(Vec::new());
+        scenario.duration_s = 380.0;
+        scenario.trials.interval_s = [1.1, 1.4];
+        scenario.host.resolution_ns = 1e6;
+        scenario.host.stack_delay_ms = 0.43;
+        scenario.link.interval_ms = 86.25;
+        scenario.link.packets_per_event = 1;
+        scenario.link.error_rate = 0.01;
+        scenario.device.queue_packets = 43;
+        scenario.device.queue_full = QueueFull::DropOldest;
+        let stream = &mut scenario.streams[0];
+        (stream.rate_hz, stream.samples_per_packet) = (500.0, 43);
+        let stream = stream.clone();
+        let name = "optical".into();
+        scenario.streams.push(StreamScenario {
+            name,
+            rate_hz: 50.0,
+            samples_per_packet: 2,
+            start_ms: 43.7,
+            ..stream
+        });
         let run = run(scenario, seed);
         let found = slips(&run);
         assert!(found.is_empty(), "{seed}: {found:?}");
