@@ -52,3 +52,9 @@ fn outcomes_are_those_of_the_committed_table() {
         differing.join("\n")
     );
 }
+
+#[test]
+fn the_changelog_names_the_revision_whose_outcomes_these_are() {
+    let row = format!("| numerics revision | {} |", tickseam_cli::NUMERICS_REVISION);
+    assert!(include_str!("../../CHANGELOG.md").contains(&row), "CHANGELOG.md has no “{row}”");
+}

@@ -324,11 +324,11 @@ fn may_fill_a_queue(before: &Piece, after: &Piece) -> bool {
 /// Doubts the settings forward that may be a queue which filled; whether there are any.
 fn doubt_what_may_fill(pieces: &mut [Piece]) -> bool {
     let mut any = false;
-    for number in 1..pieces.len() {
-        let (before, after) = pieces.split_at_mut(number);
-        let (Some(before), Some(after)) = (before.last(), after.first_mut()) else { continue };
-        if may_fill_a_queue(before, after) {
-            after.cut = after.cut.map(|cut| Cut { doubtful: true, ..cut });
+    for at in 1..pieces.len() {
+        if may_fill_a_queue(&pieces[at - 1], &pieces[at])
+            && let Some(cut) = &mut pieces[at].cut
+        {
+            cut.doubtful = true;
             any = true;
         }
     }

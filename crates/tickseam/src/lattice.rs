@@ -16,7 +16,7 @@ const FAR_PAIRS: usize = 32;
 /// By what factor, and over how many pairs the mean is taken.
 const FAR_FROM_MEAN: u32 = 2;
 const MEAN_OVER: u32 = 64;
-/// How many of them must be new since the last round.
+/// How many of them must be new since the last round that asked them.
 const FAR_FRESH: u8 = 16;
 /// Mean agreement that they must reach: they may be no more than ten independent ones, of a standard deviation of 0.18 by chance.
 const FAR_AGREEMENT: f64 = 0.5;
@@ -93,6 +93,7 @@ impl<const N: usize> Pairs<N> {
         self.next = if usize::from(next) < N { next } else { 0 };
     }
 
+    /// What [`agreement`] says of them.
     fn agreement(&self, period_us: f64) -> (f64, f64, u32) {
         let filled = usize::from(self.filled);
         let pairs =
@@ -126,7 +127,7 @@ fn agreement((apart_us, scatter): (&[f32], &[u16]), period_us: f64) -> (f64, f64
 pub(crate) struct Detector {
     pairs: Pairs<PAIRS>,
     far: Pairs<FAR_PAIRS>,
-    /// [`MEAN_OVER`] times what the waits of pairs that far apart differ by in the mean, in steps.
+    /// [`MEAN_OVER`] times what the waits of an arrival and the third before it differ by in the mean, in steps.
     sum: u32,
     fresh: u32,
     far_fresh: u8,
@@ -208,9 +209,8 @@ impl Detector {
         (lesser(far, all), n_far)
     }
 
-    /// The same for a period that a standard names, where too few of those that are remembered differ by enough: for those that were kept besides.
-    /// They have to agree better.
-    fn agreement_of_far(&self, period_us: f64) -> (f64, u32) {
+    /// The same for a usual period: where too few of the remembered pairs differ by enough, those that were kept besides are asked, which have to agree better.
+    fn agreement_of_usual(&self, period_us: f64) -> (f64, u32) {
         let (all, far, n_far) = self.pairs.agreement(period_us);
         if n_far >= PAIRS_NEEDED || !self.by_far {
             return (lesser(far, all), n_far);
@@ -244,7 +244,9 @@ impl Detector {
         let steps = *STEPS.end();
         if self.candidate == *STEPS.start() {
             self.by_far = self.far_fresh >= FAR_FRESH;
-            self.far_fresh = if self.by_far { 0 } else { self.far_fresh };
+            if self.by_far {
+                self.far_fresh = 0;
+            }
         }
         let period = if self.candidate <= steps {
             f64::from(self.candidate) * INTERVAL_STEP_US
@@ -253,7 +255,7 @@ impl Detector {
             self.further_us
         };
         let (agreement, n) = if self.candidate <= steps {
-            self.agreement_of_far(period)
+            self.agreement_of_usual(period)
         } else if period < STEPS_OF_STAMPS * self.resolution_us {
             (0.0, 0)
         } else {

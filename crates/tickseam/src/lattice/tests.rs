@@ -178,7 +178,7 @@ fn grids_that_packets_are_all_but_locked_to_are_found_beside_jitter() {
         found_after[found_after.len() / 2]
     );
     // Measured: 87 found, after 3,118 packets in the median, and 3 wrong. Without the pairs that are kept besides 22, after 11,599, and 10 wrong.
-    assert!(found_after.len() >= 70, "{} of 90", found_after.len());
+    assert!(found_after.len() >= 70 && wrong <= 6, "{} of 90, {wrong} wrong", found_after.len());
 }
 
 #[test]
