@@ -207,6 +207,7 @@ impl Received for Recording<'_> {
 
 /// How much of everything the scratch memory holds.
 struct Room {
+    streams: usize,
     events: usize,
     packets: usize,
     pairs: usize,
@@ -215,7 +216,8 @@ struct Room {
 }
 
 impl Room {
-    fn new(recording: &Recording<'_>, events: &Events<'_>) -> Result<Self, i32> {
+    fn new(config: &tickseam_config, recording: &Recording<'_>, events: &Events<'_>) -> Result<Self, i32> {
+        let streams = usize::try_from(config.stream_count).unwrap_or(STREAMS);
         let (packets, events) = (recording.packets.count, events.count);
         let Sightings { exchanges, markers, .. } = recording.sightings;
         let room = || {
@@ -224,7 +226,7 @@ impl Room {
                 .checked_add(piece::<Place>(packets)?)?
                 .checked_add(piece::<Arrival>(packets)?)?
                 .checked_add(piece::<SyncPair>(pairs)?)?;
-            isize::try_from(bytes).is_ok().then_some(Self { events, packets, pairs, bytes })
+            isize::try_from(bytes).is_ok().then_some(Self { streams, events, packets, pairs, bytes })
         };
         room().ok_or(TICKSEAM_ERROR_VALUE)
     }
@@ -250,8 +252,8 @@ pub unsafe extern "C" fn tickseam_replay_scratch(
         let events = Events::new(&input(events)?)?;
         let scratch_size = Output::new(scratch_size)?;
         let recording = Recording { packets: Packets::new(&packets, &config)?, sightings };
-        let room = Room::new(&recording, &events)?;
-        let stages = stages_for(room.packets, room.pairs, recording.packets.span_s());
+        let room = Room::new(&config, &recording, &events)?;
+        let stages = stages_for(room.streams, room.packets, room.pairs, recording.packets.span_s());
         let bytes = stages.checked_mul(size_of::<Stage>()).and_then(|stages| stages.checked_add(room.bytes));
         scratch_size.write(bytes.ok_or(TICKSEAM_ERROR_VALUE)?);
         Ok(())
@@ -294,7 +296,7 @@ pub unsafe extern "C" fn tickseam_replay(
         if events.count > 0 {
             says_its_size(placements.cast_const())?;
         }
-        let room = Room::new(&recording, &events)?;
+        let room = Room::new(&config, &recording, &events)?;
         let (asked, lent) = lent(scratch, scratch_size, &room)?;
         for (place, asked) in asked.iter_mut().enumerate() {
             *asked = Asked::new(events.host_ns.at(place).unwrap_or(0), events.latency(place));

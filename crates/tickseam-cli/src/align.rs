@@ -1,6 +1,6 @@
 //! From a recording to placed events: the whole way.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use tickseam::block::{Arrival, Deliveries};
 use tickseam::frame::Frame;
@@ -17,7 +17,7 @@ use tickseam_sim::beat::Beat;
 
 use crate::changes::{Cause, Cut};
 use crate::continued::LONGEST_SLEEP_S;
-use crate::estimate::{Estimate, Ground, Piece};
+use crate::estimate::{Estimate, Ground, OtherStream, Piece, Stamp};
 use crate::live_answers::{LiveAnswer, live_answers};
 use crate::pairs::Sightings;
 use crate::quantile::median;
@@ -221,12 +221,16 @@ impl Ways<'_> {
     /// What is constant about a stream's own estimate: its fixed delay differs by how long its packets take to fill.
     fn ground(&self, stream: usize, clock: CountClock) -> Ground {
         let streams = &self.captured.description.streams;
-        let fill_us =
-            |stream: usize| f64::from(streams[stream].samples_per_packet - 1) / streams[stream].rate_hz * 1e6;
-        let fixed_delay =
-            self.fixed_delay.map(|delay| Shift { us: delay.us + (fill_us(stream) - fill_us(0)), ..delay });
-        let period_s = f64::from(streams[stream].samples_per_packet) / streams[stream].rate_hz;
+        let later_us = self.fills_later_us(stream);
+        let fixed_delay = self.fixed_delay.map(|delay| Shift { us: delay.us + later_us, ..delay });
+        let period_s = stream_config(&streams[stream]).period_s();
         Ground::new(self.captured.description, clock == CountClock::Ticks, fixed_delay, period_s)
+    }
+
+    /// By how much longer than the reference stream's a stream's packets take to fill, µs.
+    fn fills_later_us(&self, stream: usize) -> f64 {
+        let fills_us = |stream: usize| stream_config(&self.captured.description.streams[stream]).fills_us();
+        fills_us(stream) - fills_us(0)
     }
 
     /// Whether so many of a segment's packets are missing, of all streams, that a queue may overflow.
@@ -261,24 +265,39 @@ impl Ways<'_> {
 
     fn estimate(&self, (segment, stream): (u32, usize), group: &Group) -> Option<Estimate> {
         let frame = self.frame(group)?;
-        let packets = self.captured.packets;
-        let rows = group.received.iter().map(|&row| row as usize);
-        let stamps = rows.filter_map(|row| {
-            let count = self.sent_count(group, row)?;
-            Some((count, packets.host_ns()[row], self.behind_us[row]))
-        });
+        let others = if stream == 0 { self.others(segment, group, frame) } else { Vec::new() };
         let sightings = if stream == 0 { self.sightings(segment, group) } else { None };
         let ground = Ground { overflows: self.overflows(segment), ..self.ground(stream, group.clock()) };
-        Estimate::new(frame, ground, stamps, group.received.len(), sightings.as_ref())
+        let expected = group.received.len();
+        Estimate::new(frame, ground, self.stamps(group), expected, sightings.as_ref(), &others)
+    }
+
+    /// A group's stamps in the order of reception.
+    fn stamps<'g>(&'g self, group: &'g Group) -> impl Iterator<Item = Stamp> + 'g {
+        group.received.iter().filter_map(|&row| {
+            let row = row as usize;
+            let count = self.sent_count(group, row)?;
+            Some((count, self.captured.packets.host_ns()[row], self.behind_us[row]))
+        })
+    }
+
+    /// The other streams of a segment whose ticks are the reference stream's.
+    fn others(&self, segment: u32, reference: &Group, frame: Frame) -> Vec<OtherStream> {
+        let other = |(&(_, stream), group): (&(u32, usize), &Group)| {
+            let begins_s = self.begins_s(reference, group)?;
+            let tick_hz = self.captured.description.device_clock.tick_hz;
+            let frame = group.timeline?.frame(frame.host_origin_ns, tick_hz);
+            let ground = self.ground(stream, group.clock());
+            let (later_us, expected) = (self.fills_later_us(stream), group.received.len());
+            Some(OtherStream::new(stream, frame, &ground, begins_s, later_us, self.stamps(group), expected))
+        };
+        self.groups.range((segment, 1)..=(segment, usize::MAX)).filter_map(other).collect()
     }
 
     /// First sample of a stream on the timeline of the segment's reference stream, s; `None` where only their own
     /// arrivals could tell.
     fn begins_s(&self, reference: &Group, group: &Group) -> Option<f64> {
-        let tick_hz = self.captured.description.device_clock.tick_hz?;
-        let (first, of_reference) = (group.first_tick()?, reference.first_tick()?);
-        let whole = first.whole.saturating_sub(of_reference.whole) as f64;
-        Some((whole + first.rest - of_reference.rest) / tick_hz)
+        group.timeline?.begins_s(&reference.timeline?, self.captured.description.device_clock.tick_hz?)
     }
 
     /// Whether samples were received at a device time of a group, s since its origin.
@@ -813,6 +832,7 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         arrivals_used: estimate.arrivals.len() as u64,
         exchanges_used: estimate.pieces.iter().map(|piece| piece.exchanges).sum(),
         markers_used: estimate.pieces.iter().map(|piece| piece.markers).sum(),
+        streams_joined: streams_joined(ways, estimate),
         link_kind: link_kind.to_owned(),
         grid_interval_ms,
         beat_ms,
@@ -827,6 +847,13 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         maps,
         changes: changes_found.into_iter().map(|(_, change)| change).collect(),
     }
+}
+
+/// Names of the other streams whose packets bound the clock too.
+fn streams_joined(ways: &Ways<'_>, estimate: &Estimate) -> Vec<String> {
+    let joined: BTreeSet<usize> =
+        estimate.pieces.iter().flat_map(|piece| piece.streams_joined.iter().copied()).collect();
+    joined.into_iter().map(|stream| ways.captured.description.streams[stream].name.clone()).collect()
 }
 
 /// All sudden changes of a segment: those of the host's clock, then those of the link's grid.
@@ -993,6 +1020,19 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
         if estimate.pieces.iter().filter_map(Piece::report).any(|report| report.pairs_contradict) {
             remarks.push(format!(
                 "Segment {segment}: exchanges and markers contradict each other, and nothing tells which are right: intervals reach over all."
+            ));
+        }
+        let waited_us = estimate
+            .pieces
+            .iter()
+            .filter_map(Piece::report)
+            .map(|report| report.waited_us)
+            .fold(0.0, f64::max);
+        if waited_us > 0.0 {
+            remarks.push(format!(
+                "Segment {segment}: packets of another stream come sooner, once they are full, than those of the reference stream ever do; these \
+                 may all have waited, and intervals reach {:.0} ms farther for it.",
+                waited_us / 1e3
             ));
         }
         if estimate.pieces.iter().any(|piece| piece.report().is_none()) {

@@ -11,7 +11,7 @@ use tickseam::line::{LineAccumulator, LineFit};
 use tickseam::live::Live;
 use tickseam::pair::SyncPair;
 use tickseam::placement::{Knot, Placement, Placing, Shift};
-use tickseam::replay::{Report, Stage, known_at, replay, stages_needed};
+use tickseam::replay::{Report, Stage, join, known_at, replay, stages_needed};
 use tickseam::select::envelope_line;
 use tickseam::setup::{CONGESTED_DEPTH_US, Setup};
 use tickseam_record::Description;
@@ -96,6 +96,82 @@ impl Ground {
     }
 }
 
+/// A stamp as an estimate sees it: device count, host stamp (ns), and how far it came behind the first of its delivery, µs.
+pub type Stamp = (i64, i64, f32);
+
+/// Arrivals cleaned of nonsense, in the order of reception.
+#[derive(Debug, Default)]
+struct Cleaned {
+    arrivals: Vec<Arrival>,
+    wild: u64,
+    early: u64,
+}
+
+impl Cleaned {
+    /// From stamps in the order of reception, on a timeline that begins `begins_s` after the origin that they are to be counted from; about
+    /// `expected` of them.
+    fn new(
+        frame: Frame,
+        setup: &Setup,
+        begins_s: f64,
+        stamps: impl Iterator<Item = Stamp>,
+        expected: usize,
+    ) -> Self {
+        let mut gate = Gate::default();
+        let mut arrivals = Vec::with_capacity(expected);
+        for (device, host_ns, behind_us) in stamps {
+            let arrival = frame.arrival(device, host_ns).behind(behind_us).since_earlier(begins_s);
+            arrivals.extend(gate.admit(arrival).into_iter().flatten());
+        }
+        arrivals.extend(gate.close());
+        let used = without_early(&mut arrivals);
+        let early = (arrivals.len() - used) as u64;
+        arrivals.truncate(used);
+        let used = without_backlogs(&mut arrivals, setup);
+        arrivals.truncate(used);
+        Self { arrivals, wild: gate.dropped, early }
+    }
+}
+
+/// Packets of another stream on the reference stream's ticks, in one segment.
+#[derive(Debug)]
+pub struct OtherStream {
+    /// Which one it is, counted from 0 as `recording.toml` describes them.
+    stream: usize,
+    arrivals: Vec<Arrival>,
+    setup: Setup,
+    fills_later_us: f64,
+}
+
+impl OtherStream {
+    /// From its stamps in the order of reception, about `expected` of them, on a timeline of its own that begins `begins_s` after the reference
+    /// stream's; `frame` has the reference stream's host origin. Its packets take `fills_later_us` longer to fill.
+    pub fn new(
+        stream: usize,
+        frame: Frame,
+        ground: &Ground,
+        begins_s: f64,
+        fills_later_us: f64,
+        stamps: impl Iterator<Item = Stamp>,
+        expected: usize,
+    ) -> Self {
+        // Nothing was declared of its own fixed delay.
+        let setup = Setup { fixed_delay: None, ..ground.setup };
+        let Cleaned { arrivals, .. } = Cleaned::new(frame, &setup, begins_s, stamps, expected);
+        Self { stream, arrivals, setup, fills_later_us }
+    }
+
+    /// What it alone tells, of its packets stamped at some host times, µs since the origin.
+    fn replayed(&self, (from_us, to_us): (f64, f64)) -> Option<(Vec<Stage>, Report)> {
+        let within = |arrival: &&Arrival| (from_us..=to_us).contains(&arrival.host_us());
+        let arrivals: Vec<Arrival> = self.arrivals.iter().filter(within).copied().collect();
+        let line = envelope_line(arrivals.iter().copied()).ok()?;
+        let device_s = || arrivals.iter().map(|arrival| arrival.device_s);
+        let span_s = device_s().fold(f64::NEG_INFINITY, f64::max) - device_s().fold(f64::INFINITY, f64::min);
+        Some(replayed(&arrivals, &[], line.working(), span_s, &self.setup))
+    }
+}
+
 /// Where the knowledge of a piece comes from.
 #[derive(Debug)]
 enum Knowledge {
@@ -126,6 +202,8 @@ pub struct Piece {
     pub exchanges: u64,
     /// See `exchanges`.
     pub markers: u64,
+    /// Other streams whose packets bound the clock too.
+    pub streams_joined: Vec<usize>,
     /// By how much longer than its arrivals show they may have waited, if what parts it from others is no setting of the clock, µs.
     pub waited_us: f64,
     knowledge: Knowledge,
@@ -164,6 +242,16 @@ impl Piece {
         }
     }
 
+    /// Narrows what is known by the packets of another stream that were stamped under the same setting of the host's clock.
+    fn join(&mut self, other: &OtherStream, stamped_us: (f64, f64), setup: &Setup) {
+        if let Knowledge::Replayed { stages, report } = &mut self.knowledge
+            && let Some((of_other, its_report)) = other.replayed(stamped_us)
+        {
+            let joined = join(stages, report, (&of_other, &its_report), setup, other.fills_later_us);
+            self.streams_joined.extend(joined.then_some(other.stream));
+        }
+    }
+
     /// Limit on the change of rate that is reckoned with, ppm/s.
     pub fn curvature_ppm_per_s(&self) -> f64 {
         match &self.knowledge {
@@ -193,27 +281,17 @@ pub struct Estimate {
 }
 
 impl Estimate {
-    /// From the arrivals of a segment, in the order of reception: device count, host stamp, and how far it came behind the first
-    /// of its delivery, µs; about `expected` of them. `None` without any.
+    /// From the stamps of a segment, in the order of reception, about `expected` of them; `others` are streams on the same ticks. `None` without
+    /// any.
     pub fn new(
         frame: Frame,
         ground: Ground,
-        stamps: impl Iterator<Item = (i64, i64, f32)>,
+        stamps: impl Iterator<Item = Stamp>,
         expected: usize,
         sightings: Option<&Sightings<'_>>,
+        others: &[OtherStream],
     ) -> Option<Self> {
-        let mut gate = Gate::default();
-        let mut arrivals = Vec::with_capacity(expected);
-        for (device, host_ns, behind_us) in stamps {
-            let arrival = frame.arrival(device, host_ns).behind(behind_us);
-            arrivals.extend(gate.admit(arrival).into_iter().flatten());
-        }
-        arrivals.extend(gate.close());
-        let used = without_early(&mut arrivals);
-        let early = (arrivals.len() - used) as u64;
-        arrivals.truncate(used);
-        let used = without_backlogs(&mut arrivals, &ground.setup);
-        arrivals.truncate(used);
+        let Cleaned { arrivals, wild, early } = Cleaned::new(frame, &ground.setup, 0.0, stamps, expected);
         if arrivals.is_empty() {
             return None;
         }
@@ -289,6 +367,12 @@ impl Estimate {
         if ground.overflows && doubt_what_may_fill(&mut pieces) {
             set_waits(&mut pieces, FILLED_BEFORE);
         }
+        for number in 0..pieces.len() {
+            let next = pieces.get(number + 1).and_then(|next| next.cut);
+            let piece = &mut pieces[number];
+            let stamped_us = stamped_us(&arrivals, (piece.cut.as_ref(), next.as_ref()), &ground);
+            others.iter().for_each(|other| piece.join(other, stamped_us, &ground.setup));
+        }
         // A clock that is set gives the grid another phase too.
         let of_clock = |change: &GridChange| {
             let near = |cut: &Cut| {
@@ -298,7 +382,7 @@ impl Estimate {
             change.cause == Cause::AnchorRephase && cuts.iter().any(near)
         };
         let grid_changes = grid_changes.into_iter().filter(|change| !of_clock(change)).collect();
-        Some(Self { frame, ground, wild: gate.dropped, early, pieces, grid_changes, arrivals })
+        Some(Self { frame, ground, wild, early, pieces, grid_changes, arrivals })
     }
 
     /// Places an event under one piece.
@@ -362,6 +446,13 @@ fn set_waits(pieces: &mut [Piece], times: f64) {
     }
 }
 
+/// Host times at which packets were surely stamped between two settings of the clock, µs.
+fn stamped_us(all: &[Arrival], (cut, next): (Option<&Cut>, Option<&Cut>), ground: &Ground) -> (f64, f64) {
+    let surely_us = |cut: &Cut| cut.surely_us(all, ground.setup.period_s);
+    let from_us = cut.map_or(f64::NEG_INFINITY, |cut| surely_us(cut).1);
+    (from_us, next.map_or(f64::INFINITY, |next| surely_us(next).0))
+}
+
 fn piece(
     all: &[Arrival],
     cut: Option<Cut>,
@@ -388,14 +479,11 @@ fn piece(
         Ok(line) => {
             let line = line.working();
             if let Some(sightings) = sightings {
-                let surely_us = |cut: &Cut| cut.surely_us(all, ground.setup.period_s);
-                let stamped_us = (
-                    cut.map_or(f64::NEG_INFINITY, |cut| surely_us(&cut).1),
-                    next.map_or(f64::INFINITY, |next| surely_us(next).0),
-                );
+                let stamped_us = stamped_us(all, (cut.as_ref(), next), ground);
                 pairs = sightings.stamped_between((from_s, to_s), stamped_us, |device_s| line.at(device_s));
             }
-            replayed(arrivals, &pairs.pairs, line, to_s - from_s, ground)
+            let (stages, report) = replayed(arrivals, &pairs.pairs, line, to_s - from_s, &ground.setup);
+            Knowledge::Replayed { stages, report }
         }
         Err(_) => {
             let mut live = Box::new(Live::new(ground.setup));
@@ -415,6 +503,7 @@ fn piece(
         pairs,
         exchanges,
         markers,
+        streams_joined: Vec::new(),
         waited_us: 0.0,
         knowledge,
     }
@@ -425,17 +514,17 @@ fn replayed(
     pairs: &[SyncPair],
     line: WorkingLine,
     span_s: f64,
-    ground: &Ground,
-) -> Knowledge {
+    setup: &Setup,
+) -> (Vec<Stage>, Report) {
     // Arrivals far out of order make more blocks than the usual number.
     let mut room = stages_needed(arrivals.len(), pairs.len(), span_s);
     loop {
         let mut stages = vec![Stage::empty(); room];
-        let report = replay(arrivals, pairs, line, &ground.setup, &mut stages);
+        let report = replay(arrivals, pairs, line, setup, &mut stages);
         if (1..room).contains(&report.stages) {
             stages.truncate(report.stages);
             stages.shrink_to_fit();
-            return Knowledge::Replayed { stages, report };
+            return (stages, report);
         }
         room *= 2;
     }

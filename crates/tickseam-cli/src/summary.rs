@@ -165,6 +165,15 @@ fn link(segment: &SegmentSummary) -> String {
             }
         }
     }
+    match segment.streams_joined.as_slice() {
+        [] => {}
+        [one] => {
+            let _ = write!(text, " Packets of stream {one} bound the clock too.");
+        }
+        many => {
+            let _ = write!(text, " Packets of streams {} bound the clock too.", many.join(", "));
+        }
+    }
     if segment.declared_interval_refuted {
         text.push_str(" The declared connection interval does not fit the arrivals.");
     }

@@ -70,7 +70,7 @@
 //! notes[]     sentences: what was passed over while reading
 //! streams[]   name, packets_received, duplicates, late, rejected, packets_missing, samples_missing, gaps, longest_gap_s
 //! segments[]  segment, clock, clock_hz, first_host_ns, last_host_ns, arrivals_used, exchanges_used, markers_used,
-//!             link_kind, grid_interval_ms, beat_ms, beat_slips, slip_period_s, unseen_interval_ms,
+//!             streams_joined[], link_kind, grid_interval_ms, beat_ms, beat_slips, slip_period_s, unseen_interval_ms,
 //!             declared_interval_refuted, fixed_delay_refuted, fixed_delay_known, fixed_delay_ms, fixed_delay_u_ms
 //!   maps[]    device_origin, host_origin_ns, valid_from_s, valid_to_s, drift_ppm, u_drift_ppm, u_offset_ms, offset_u95_ms
 //!   changes[]  host_ns, step_ms, cause

@@ -251,6 +251,9 @@ pub struct SegmentSummary {
     pub exchanges_used: u64,
     /// Markers that the map rests on.
     pub markers_used: u64,
+    /// Names of the other streams whose packets bound the clock too.
+    #[serde(default)]
+    pub streams_joined: Vec<String>,
     /// How packets wait on the link, as found: `grid-slipping` (four slips of the beat or more), `grid-partly-slipping` (one to
     /// four), `grid-locked` (less), `grid-lost` (came and went), `congested` (so many packets lost that the queue must be
     /// overflowing), `no-grid` (delays above a floor), `grid-unseen` (no grid shows, and yet one may be there),
@@ -583,6 +586,7 @@ n/a\t0.250000\ta b c'd é\tn/a\t-5\tn/a\tn/a\tunplaced\tn/a\tn/a\tn/a\tn/a
                 arrivals_used: 1,
                 exchanges_used: 2,
                 markers_used: 3,
+                streams_joined: vec!["motion".to_owned()],
                 link_kind: "beat".to_owned(),
                 grid_interval_ms: Some(15.0),
                 beat_ms: Some(5.0),

@@ -1,7 +1,7 @@
 //! A whole recording at once: packets, exchanges and markers in, placed events out, in memory that the caller lends.
 //!
-//! `packets → settling → places → timeline and arrivals of one segment → replayed estimate → the events that fell into it`,
-//! segment by segment.
+//! `packets → settling → places → timeline and arrivals of one segment → replayed estimate, joined by those of the other streams on its ticks
+//! → the events that fell into it`, segment by segment.
 //!
 //! Not done here: a host clock that is set is not looked for, nor is a silence after which the counters went on as they were told
 //! from a restart by what followed.
@@ -16,10 +16,11 @@ use crate::number::single;
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
 use crate::reception::Reception;
-use crate::replay::{Report, Stage, known_at, replay, stages_needed};
+use crate::replay::{Report, Stage, join, known_at, replay, stages_needed};
 use crate::select::envelope_line;
 use crate::session::{Ground, Placed, SessionConfig, SessionConfigError};
 use crate::settling::{Settling, SettlingCounters};
+use crate::setup::Setup;
 use crate::sightings::{ExchangeStamps, MarkerStamps, Sightings};
 use crate::sorting::sort;
 use crate::timeline::{Counted, Samples, Timeline};
@@ -66,11 +67,14 @@ impl core::fmt::Display for BatchError {
 
 impl core::error::Error for BatchError {}
 
-/// Stages that are enough for so many packets and sync pairs (two for each exchange, one for each marker) whose host stamps span
+/// Stages that are enough for so many packets of so many streams and sync pairs (two for each exchange, one for each marker) whose host stamps span
 /// so many seconds, unless a device's times run back and forth by many seconds: then [`BatchError::Room`] asks for more.
-pub fn stages_for(packets: usize, pairs: usize, span_s: f64) -> usize {
+pub fn stages_for(streams: usize, packets: usize, pairs: usize, span_s: f64) -> usize {
     // Device time may be off host time by a nominal rate that is wrong, and each segment has a few stages more.
-    stages_needed(packets, pairs, 1.25 * span_s).saturating_add(64)
+    let span_s = 1.25 * span_s;
+    // Another stream's are kept beside the reference stream's, one stream after the other.
+    let beside = if streams > 1 { stages_needed(0, 0, span_s) } else { 0 };
+    stages_needed(packets, pairs, span_s).saturating_add(beside).saturating_add(64)
 }
 
 /// A recording as it was received.
@@ -89,7 +93,7 @@ pub trait Received {
     }
 }
 
-/// Where a packet of the reference stream lies.
+/// Where a packet lies.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Place {
     index: i64,
@@ -98,6 +102,7 @@ pub struct Place {
     /// Number of the packet as it is handed over, and in the order of reception.
     row: usize,
     rank: usize,
+    stream: usize,
     segment: u32,
     samples: u32,
     behind_us: f32,
@@ -113,7 +118,7 @@ impl Place {
 /// The memory that a replay works in; what it held is of no matter.
 #[derive(Debug)]
 pub struct Lent<'a> {
-    /// As many as there are packets of the reference stream.
+    /// As many as there are packets: of the reference stream alone where packets carry no ticks.
     pub places: &'a mut [Place],
     /// As many.
     pub arrivals: &'a mut [Arrival],
@@ -146,7 +151,7 @@ impl Asked {
 /// Replays a recording and gives each event its answer. An event belongs to the newest segment whose packets lie before and after it;
 /// without one, to the newest that had begun when it happened, or to the first.
 ///
-/// Cost: some ten passes over the packets; events times segments for the rest.
+/// Where packets carry ticks, those of other streams bound the clock too. Cost: some ten passes over the packets; events times segments for the rest.
 ///
 /// # Errors
 /// See [`BatchError`].
@@ -178,7 +183,7 @@ pub fn replay_packets<const STREAMS: usize>(
     Ok(BatchReport { intake, settling, ..batch.report })
 }
 
-/// Finds the places of the reference stream's packets: by segment, each in the order of reception.
+/// Finds the places of the packets, where there are no ticks only of the reference stream's: by segment and stream, each in the order of reception.
 fn settle<'a, const STREAMS: usize>(
     settling: &mut Settling<STREAMS, (usize, usize, f32)>,
     (streams, ground): (&[StreamConfig], &Ground),
@@ -211,7 +216,8 @@ fn settle<'a, const STREAMS: usize>(
             stamp,
             (row, rank, behind_us),
             |settled, (row, rank, behind_us)| {
-                if settled.stream != 0 {
+                // Without ticks nothing relates other streams to its timeline.
+                if settled.stream != 0 && !ground.has_ticks() {
                     return;
                 }
                 let (index, segment) = (settled.at.index, settled.at.segment);
@@ -219,7 +225,8 @@ fn settle<'a, const STREAMS: usize>(
                 let samples = received.packet(row).map_or(0, |(_, stamp)| stamp.samples);
                 match places.get_mut(filled) {
                     Some(slot) => {
-                        *slot = Place { index, tick, row, rank, segment, samples, behind_us, ticked }
+                        let stream = settled.stream;
+                        *slot = Place { index, tick, row, rank, stream, segment, samples, behind_us, ticked }
                     }
                     None => short = true,
                 }
@@ -232,7 +239,7 @@ fn settle<'a, const STREAMS: usize>(
     }
     let places = places.get_mut(..filled).unwrap_or_default();
     // Packets that were settled late, and those of an old numbering that straggle in.
-    sort(places, &|a, b| (a.segment, a.rank) < (b.segment, b.rank));
+    sort(places, &|a, b| (a.segment, a.stream, a.rank) < (b.segment, b.stream, b.rank));
     Ok(places)
 }
 
@@ -261,35 +268,19 @@ struct Estimated {
 impl<R: Received> Batch<'_, R> {
     /// Estimates one segment and answers the events that may belong to it.
     fn replay(&mut self, segment: u32, places: &mut [Place]) -> Result<(), BatchError> {
+        let of_reference = places.iter().take_while(|place| place.stream == 0).count();
+        let Some((places, others)) = places.split_at_mut_checked(of_reference) else { return Ok(()) };
         let tick_hz = self.config.ticks.map(|ticks| ticks.hz);
         let Some(&stream) = self.config.streams.first() else { return Ok(()) };
-        let host_ns = |place: &Place| self.received.packet(place.row).map_or(0, |(_, stamp)| stamp.host_ns);
         let timeline = Timeline::of(places.iter().map(Place::counted), stream, tick_hz);
         let earliest = places.iter().min_by_key(|place| (place.index, place.rank));
         let (Some(timeline), Some(earliest)) = (timeline, earliest) else { return Ok(()) };
-        let frame = timeline.frame(host_ns(earliest), tick_hz);
-        let ground = match timeline.clock {
-            CountClock::Ticks => self.ground,
-            CountClock::Samples => self.ground.by_samples(),
-        };
-        let mut filled =
-            Filled { arrivals: self.arrivals, count: 0, span_s: (f64::INFINITY, f64::NEG_INFINITY) };
-        let mut gate = Gate::default();
-        for place in places.iter() {
-            if let Some(count) = timeline.count(place.counted()) {
-                let arrival = frame.arrival(count, host_ns(place)).behind(place.behind_us);
-                gate.admit(arrival).into_iter().flatten().try_for_each(|arrival| filled.push(arrival))?;
-            }
-        }
-        gate.close().into_iter().try_for_each(|arrival| filled.push(arrival))?;
-        self.report.wild = self.report.wild.saturating_add(gate.dropped);
-        let (count, span_s) = (filled.count, filled.span_s);
-        let admitted = self.arrivals.get_mut(..count).unwrap_or_default();
-        let used = without_early(admitted);
-        let early = count.saturating_sub(used);
-        self.report.wild = self.report.wild.saturating_add(u64::try_from(early).unwrap_or(0));
-        let used = without_backlogs(admitted.get_mut(..used).unwrap_or_default(), &self.ground.setup);
-        let Some(arrivals) = self.arrivals.get(..used).filter(|arrivals| !arrivals.is_empty()) else {
+        let frame = timeline.frame(self.host_ns(earliest), tick_hz);
+        let ground = self.ground_of(&timeline);
+        let found = self.arrivals(places, (&timeline, &frame), &ground.setup, 0.0)?;
+        self.report.wild = self.report.wild.saturating_add(found.wild);
+        let span_s = found.span_s;
+        let Some(arrivals) = self.arrivals.get(..found.used).filter(|arrivals| !arrivals.is_empty()) else {
             return Ok(());
         };
         self.report.segments = self.report.segments.saturating_add(1);
@@ -309,11 +300,12 @@ impl<R: Received> Batch<'_, R> {
                     self.report.markers = self.report.markers.saturating_add(found.markers);
                     pairs = self.pairs.get(..found.pairs).unwrap_or_default();
                 }
-                let report = replay(arrivals, pairs, line, &of.ground.setup, self.stages);
+                let mut report = replay(arrivals, pairs, line, &of.ground.setup, self.stages);
                 // None are left where those that were lent held sync pairs alone, before the first arrival.
                 if report.stages == 0 || report.stages >= self.stages.len() {
                     return Err(BatchError::Room);
                 }
+                self.join(others, &of, &mut report)?;
                 let stages = self.stages.get(..report.stages).unwrap_or_default();
                 self.report.replayed = Some(report);
                 of.fixed_delay = report.fixed_delay;
@@ -334,6 +326,76 @@ impl<R: Received> Batch<'_, R> {
         Ok(())
     }
 
+    /// Narrows what the reference stream's packets tell of the clock by those of the other streams.
+    fn join(&mut self, mut rest: &[Place], of: &Estimated, report: &mut Report) -> Result<(), BatchError> {
+        let config = self.config;
+        let (Some(reference), Some(ticks)) = (config.streams.first(), config.ticks) else { return Ok(()) };
+        while let Some(first) = rest.first() {
+            let count = rest.iter().take_while(|place| place.stream == first.stream).count();
+            let Some((places, others)) = rest.split_at_checked(count) else { break };
+            rest = others;
+            let Some(stream) = config.streams.get(first.stream) else { continue };
+            let timeline = Timeline::of(places.iter().map(Place::counted), *stream, Some(ticks.hz));
+            let begins_s = timeline.and_then(|timeline| timeline.begins_s(&of.timeline, ticks.hz));
+            let (Some(timeline), Some(begins_s)) = (timeline, begins_s) else { continue };
+            let frame = timeline.frame(of.frame.host_origin_ns, Some(ticks.hz));
+            let setup = self.ground_of(&timeline).setup.of_another(stream);
+            let found = self.arrivals(places, (&timeline, &frame), &setup, begins_s)?;
+            let arrivals = self.arrivals.get(..found.used).unwrap_or_default();
+            let Ok(line) = envelope_line(arrivals.iter().copied()) else { continue };
+            let Some((stages, room)) = self.stages.split_at_mut_checked(report.stages) else { continue };
+            let of_other = replay(arrivals, &[], line.working(), &setup, room);
+            if of_other.stages == 0 || of_other.stages >= room.len() {
+                return Err(BatchError::Room);
+            }
+            let other = (room.get(..of_other.stages).unwrap_or_default(), &of_other);
+            let _ = join(stages, report, other, &of.ground.setup, stream.fills_us() - reference.fills_us());
+        }
+        Ok(())
+    }
+
+    fn host_ns(&self, place: &Place) -> i64 {
+        self.received.packet(place.row).map_or(0, |(_, stamp)| stamp.host_ns)
+    }
+
+    /// What is constant about a timeline's estimate.
+    fn ground_of(&self, timeline: &Timeline) -> Ground {
+        match timeline.clock {
+            CountClock::Ticks => self.ground,
+            CountClock::Samples => self.ground.by_samples(),
+        }
+    }
+
+    /// Lays out the arrivals of some packets, cleaned of nonsense; their timeline begins `begins_s` after the origin that they are to be counted from.
+    fn arrivals(
+        &mut self,
+        places: &[Place],
+        (timeline, frame): (&Timeline, &Frame),
+        setup: &Setup,
+        begins_s: f64,
+    ) -> Result<Found, BatchError> {
+        let received = self.received;
+        let mut filled =
+            Filled { arrivals: self.arrivals, count: 0, span_s: (f64::INFINITY, f64::NEG_INFINITY) };
+        let mut gate = Gate::default();
+        for place in places {
+            if let (Some(count), Some((_, stamp))) =
+                (timeline.count(place.counted()), received.packet(place.row))
+            {
+                let arrival = frame.arrival(count, stamp.host_ns).behind(place.behind_us);
+                let arrival = arrival.since_earlier(begins_s);
+                gate.admit(arrival).into_iter().flatten().try_for_each(|arrival| filled.push(arrival))?;
+            }
+        }
+        gate.close().into_iter().try_for_each(|arrival| filled.push(arrival))?;
+        let (count, span_s) = (filled.count, filled.span_s);
+        let admitted = self.arrivals.get_mut(..count).unwrap_or_default();
+        let used = without_early(admitted);
+        let early = u64::try_from(count.saturating_sub(used)).unwrap_or(0);
+        let used = without_backlogs(admitted.get_mut(..used).unwrap_or_default(), setup);
+        Ok(Found { used, wild: gate.dropped.saturating_add(early), span_s })
+    }
+
     /// How the segment reads the ticks of exchanges and markers; `None` where there are no ticks.
     fn sightings(&self, of: &Estimated) -> Option<Sightings> {
         let ticks = self.config.ticks?;
@@ -344,6 +406,14 @@ impl<R: Received> Batch<'_, R> {
         };
         Sightings::new(ticks.bits, frame, of.ground.host_step_us)
     }
+}
+
+/// How many arrivals were found, and what was left out.
+struct Found {
+    used: usize,
+    wild: u64,
+    /// Least and greatest device time, s.
+    span_s: (f64, f64),
 }
 
 /// The arrivals of a segment, as far as they are found.

@@ -125,6 +125,13 @@ impl Arrival {
         Self { behind_us: f64::from(behind_us), ..self }
     }
 
+    /// The same, its device time counted from an origin `earlier_s` before its own.
+    #[must_use]
+    pub fn since_earlier(self, earlier_s: f64) -> Self {
+        let residual_us = self.residual_us - earlier_s * 1e6;
+        Self { device_s: self.device_s + earlier_s, residual_us, ..self }
+    }
+
     /// Host time since the origin, µs.
     pub fn host_us(&self) -> f64 {
         self.residual_us + self.device_s * 1e6

@@ -140,6 +140,18 @@ pub struct StreamConfig {
     pub sequence_bits: u8,
 }
 
+impl StreamConfig {
+    /// Nominal time from a packet's first sample to its last, µs.
+    pub fn fills_us(&self) -> f64 {
+        f64::from(self.samples_per_packet.saturating_sub(1)) / self.rate_hz * 1e6
+    }
+
+    /// Nominal time from one packet's first sample to the next one's, s.
+    pub fn period_s(&self) -> f64 {
+        f64::from(self.samples_per_packet) / self.rate_hz
+    }
+}
+
 /// What a received packet says of itself, and when it came.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct PacketStamp {

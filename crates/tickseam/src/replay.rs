@@ -7,9 +7,11 @@
 mod fuse;
 pub(crate) mod link;
 mod stage;
+mod streams;
 mod touch;
 
 pub use stage::{Stage, known_at};
+pub use streams::join;
 
 use crate::block::{Arrival, Bound, Interval, PART, WorkingLine, lifted_us};
 use crate::filter::{Bank, CURVATURES, Feasible, Prior};
@@ -72,6 +74,10 @@ pub struct Report {
     pub pairs_contradict: bool,
     /// Exchanges and markers contradict the declared fixed delay.
     pub fixed_delay_refuted: bool,
+    /// Other streams whose packets bound the clock too ([`join`]).
+    pub streams_joined: u32,
+    /// By how much longer all packets of the reference stream may have waited than they show, since another stream's come sooner, µs.
+    pub waited_us: f64,
 }
 
 impl Report {

@@ -255,7 +255,6 @@ impl Ground {
             tolerance_ppm: tolerance_ppm + HOST_TOLERANCE_PPM,
         };
         let tick_us = if ticks.is_some() { 1e6 / counter.hz } else { 0.0 };
-        let period_s = f64::from(reference.samples_per_packet) / reference.rate_hz;
         let ground = Self {
             setup: Setup {
                 // A tick is rounded down as a host stamp is.
@@ -263,7 +262,7 @@ impl Ground {
                 device_step_us: tick_us,
                 fixed_delay,
                 interval_us,
-                ..Setup::new(tolerance_ppm, period_s)
+                ..Setup::new(tolerance_ppm, reference.period_s())
             },
             ticks: ticks.and_then(|counter| SerialSpace::new(counter.bits).ok()),
             counts_per_s: ticks.map_or(reference.rate_hz, |counter| counter.hz),
@@ -272,6 +271,11 @@ impl Ground {
             half_tick_us: tick_us / 2.0,
         };
         Ok((ground, clock))
+    }
+
+    /// Whether packets carry ticks.
+    pub(crate) const fn has_ticks(&self) -> bool {
+        self.ticks.is_some()
     }
 
     /// A stamp as the device's clock is configured: without one, ticks are not looked at.

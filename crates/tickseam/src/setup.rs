@@ -1,6 +1,7 @@
 //! What is known of the clocks and the link before anything has arrived.
 
 use crate::filter::Prior;
+use crate::intake::StreamConfig;
 use crate::number::{greater, lesser, magnitude};
 use crate::placement::Shift;
 
@@ -78,6 +79,12 @@ impl Setup {
             interval_us: None,
             period_s,
         }
+    }
+
+    /// The same for another stream on the same clocks, of whose own fixed delay nothing was declared.
+    #[must_use]
+    pub fn of_another(&self, stream: &StreamConfig) -> Self {
+        Self { fixed_delay: None, period_s: stream.period_s(), ..*self }
     }
 
     /// Step of the host stamps alone, µs.

@@ -79,7 +79,7 @@ impl Timeline {
         let (Some(tick_hz), Some((clocked_index, zero))) = (tick_hz, clocked) else {
             return Some(of_samples);
         };
-        let packet_ticks = of_samples.packet_s() * tick_hz;
+        let packet_ticks = stream.period_s() * tick_hz;
         let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
         for packet in packets {
             let Some(tick) = packet.tick else { continue };
@@ -107,11 +107,6 @@ impl Timeline {
         })
     }
 
-    /// Nominal length of a packet, s.
-    fn packet_s(&self) -> f64 {
-        f64::from(self.stream.samples_per_packet) / self.stream.rate_hz
-    }
-
     /// A packet's first sample on the segment's clock; `None` for a packet without a tick among those with one.
     pub fn count(&self, packet: Counted) -> Option<i64> {
         match self.clock {
@@ -133,6 +128,14 @@ impl Timeline {
         Frame { device_origin, counts_per_s, host_origin_ns: host_ns }
     }
 
+    /// First sample of this stream on the timeline of the segment's reference stream, s; `None` where only their own arrivals could
+    /// tell.
+    pub fn begins_s(&self, reference: &Self, tick_hz: f64) -> Option<f64> {
+        let (first, of_reference) = (self.first_tick?, reference.first_tick?);
+        let whole = float(first.whole.saturating_sub(of_reference.whole));
+        Some((whole + first.rest - of_reference.rest) / tick_hz)
+    }
+
     /// Whether samples were received at a device time, s since the frame's origin. `packet` gives the `packets` packets of the
     /// segment by their place in the order of the sequence. Cost: O(log packets).
     pub fn samples_at(
@@ -145,7 +148,7 @@ impl Timeline {
         // Packets without a tick lie between those with one, by their number.
         let begins_s = |packet: Counted| match self.count(packet) {
             Some(count) => frame.device_s(count),
-            None => float(packet.index.saturating_sub(self.first_index)) * self.packet_s(),
+            None => float(packet.index.saturating_sub(self.first_index)) * self.stream.period_s(),
         };
         let (mut low, mut high) = (0, packets);
         while low < high {

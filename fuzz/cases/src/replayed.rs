@@ -149,6 +149,7 @@ fn check_replayed(report: &Report) -> Checked {
             report.slips,
             report.doubt_us,
             report.collected_us,
+            report.waited_us,
             report.fixed_delay.map_or(0.0, |delay| delay.u_us),
         ],
     )
@@ -160,7 +161,8 @@ fn packets(bytes: &[u8], told: &mut dyn FnMut(&dyn Debug)) -> Checked {
     let scene = Scene::of(bytes);
     let known = &scene.known;
     let recorded = Recorded::of(&scene);
-    let mut stages = stages_for(recorded.packets.len(), recorded.pairs(), recorded.span_s());
+    let mut stages =
+        stages_for(known.streams.len(), recorded.packets.len(), recorded.pairs(), recorded.span_s());
     let (mut report, mut events) = recorded.replayed(known, stages, 0);
     // Silences, and device times that run back and forth, need more.
     while report == Err(BatchError::Room) && stages < MOST_STAGES {

@@ -109,7 +109,7 @@ fn replayed(config: &SessionConfig<'_>, stamps: &[PacketStamp], events_ns: &[i64
     let mut events: Vec<Asked> = events_ns.iter().map(|at| Asked::new(*at, Shift::default())).collect();
     let mut places = vec![Place::default(); stamps.len()];
     let mut arrivals = vec![Arrival::new(0.0, 0.0); stamps.len()];
-    let mut stages = vec![Stage::empty(); stages_for(stamps.len(), 0, 60.0)];
+    let mut stages = vec![Stage::empty(); stages_for(1, stamps.len(), 0, 60.0)];
     let lent = Lent { places: &mut places, arrivals: &mut arrivals, pairs: &mut [], stages: &mut stages };
     replay_packets::<1>(config, &Recorded(stamps), &mut events, lent).unwrap();
     events.into_iter().map(|event| event.answer.unwrap().0).collect()

@@ -63,7 +63,7 @@ fn run(
 #[test]
 fn events_fall_on_the_segment_that_had_begun() {
     let events = [-1_000_000_000, 30_000_000_000, 80_000_000_000];
-    let (report, asked) = run(&received(), &events, 5_000, stages_for(5_000, 0, 104.0)).unwrap();
+    let (report, asked) = run(&received(), &events, 5_000, stages_for(1, 5_000, 0, 104.0)).unwrap();
     assert_eq!((report.segments, report.intake.calls(), report.settling.settled_later), (2, 5_000, 1));
     let all = [(0, -1.0, Samples::Outside), (0, 30.0, Samples::Received), (1, 16.0, Samples::Received)];
     for (at, (segment, true_s, samples)) in all.into_iter().enumerate() {
@@ -80,7 +80,7 @@ fn an_event_among_lost_samples_is_told_from_one_beside_them() {
     let packets =
         Packets(received().0.into_iter().filter(|p| !(1_000..1_010).contains(&p.sequence)).collect());
     let events = [19_900_000_000, 20_100_000_000, 20_300_000_000, 200_000_000_000];
-    let (_, asked) = run(&packets, &events, 5_000, stages_for(5_000, 0, 104.0)).unwrap();
+    let (_, asked) = run(&packets, &events, 5_000, stages_for(1, 5_000, 0, 104.0)).unwrap();
     let came: Vec<Samples> = asked.iter().map(|asked| asked.answer.unwrap().1).collect();
     assert_eq!(came, [Samples::Received, Samples::Lost, Samples::Received, Samples::Outside]);
 }
@@ -122,22 +122,36 @@ impl Received for TwoStreams {
 #[test]
 fn another_stream_takes_no_part_in_the_reference_streams_timeline() {
     let events = [30_000_000_000, 80_000_000_000];
-    let (alone, _) = run(&received(), &events, 5_000, stages_for(5_000, 0, 104.0)).unwrap();
+    let (alone, _) = run(&received(), &events, 5_000, stages_for(1, 5_000, 0, 104.0)).unwrap();
     let [stream] = CONFIG.streams else { panic!("one stream") };
     let streams = [*stream, StreamConfig { rate_hz: 50.0, samples_per_packet: 1, ..*stream }];
-    let config = SessionConfig { streams: &streams, ..CONFIG };
-    let mut places = vec![Place::default(); 5_000];
-    let mut arrivals = vec![Arrival::new(0.0, 0.0); 5_000];
-    let mut stages = vec![Stage::empty(); stages_for(5_000, 0, 104.0)];
-    let mut asked = events.map(|at| Asked::new(at, Shift::default()));
-    let lent = Lent { places: &mut places, arrivals: &mut arrivals, pairs: &mut [], stages: &mut stages };
-    let report = replay_packets::<2>(&config, &TwoStreams(received()), &mut asked, lent).unwrap();
-    assert_eq!((report.segments, report.intake.calls()), (2, 10_000));
-    assert_eq!(report.replayed.map(|r| r.stages), alone.replayed.map(|r| r.stages));
-    for (event, true_s) in asked.iter().zip([30.0, 16.0]) {
-        let placement = event.answer.unwrap().0.placement;
-        assert!((placement.device_s - true_s).abs() * 1e6 < placement.u95_us, "{placement:?}");
+    let of_two = |ticks: Option<TickCounter>, packets: usize, stages: usize| {
+        let config = SessionConfig { streams: &streams, ticks, ..CONFIG };
+        let mut places = vec![Place::default(); packets];
+        let mut arrivals = vec![Arrival::new(0.0, 0.0); packets];
+        let mut stages = vec![Stage::empty(); stages];
+        let mut asked = events.map(|at| Asked::new(at, Shift::default()));
+        let lent = Lent { places: &mut places, arrivals: &mut arrivals, pairs: &mut [], stages: &mut stages };
+        let report = replay_packets::<2>(&config, &TwoStreams(received()), &mut asked, lent);
+        report.map(|report| (report, asked))
+    };
+    let enough = stages_for(2, 10_000, 0, 104.0);
+    // With ticks, the other stream bounds the clock too; without, nothing is kept of it.
+    let with_ticks = of_two(CONFIG.ticks, 10_000, enough).unwrap();
+    let without = of_two(None, 5_000, enough).unwrap();
+    for ((report, asked), joined) in [(with_ticks, 1), (without, 0)] {
+        assert_eq!((report.segments, report.intake.calls()), (2, 10_000));
+        let found = report.replayed.unwrap();
+        assert_eq!((Some(found.stages), found.streams_joined), (alone.replayed.map(|r| r.stages), joined));
+        for (event, true_s) in asked.iter().zip([30.0, 16.0]) {
+            let placement = event.answer.unwrap().0.placement;
+            assert!((placement.device_s - true_s).abs() * 1e6 < placement.u95_us, "{placement:?}");
+        }
     }
+    // Enough for the places of one stream, and for the stages of one.
+    assert_eq!(of_two(CONFIG.ticks, 9_999, enough).unwrap_err(), BatchError::Room);
+    let stages = alone.replayed.unwrap().stages + 2;
+    assert_eq!(of_two(CONFIG.ticks, 10_000, stages).unwrap_err(), BatchError::Room);
 }
 
 #[test]
@@ -150,7 +164,7 @@ fn where_ticks_and_samples_run_apart_events_are_placed_by_ticks() {
         stamp.host_ns += n * 6_000;
     }
     let (report, asked) =
-        run(&Packets(packets), &[55_000_000_000], 3_000, stages_for(3_000, 0, 61.0)).unwrap();
+        run(&Packets(packets), &[55_000_000_000], 3_000, stages_for(1, 3_000, 0, 61.0)).unwrap();
     assert_eq!(report.segments, 1);
     let placement = asked[0].answer.unwrap().0.placement;
     assert!((placement.device_s - 55.0).abs() * 1e6 < placement.u95_us, "{placement:?}");

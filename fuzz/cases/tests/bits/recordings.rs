@@ -327,7 +327,8 @@ impl Recording {
         let mut events = self.recorded.events.clone();
         let mut places = vec![Place::default(); packets.len()];
         let mut arrivals = vec![Arrival::new(0.0, 0.0); packets.len()];
-        let mut stages = vec![Stage::empty(); stages_for(packets.len(), pairs, span_s)];
+        let mut stages =
+            vec![Stage::empty(); stages_for(self.known.streams.len(), packets.len(), pairs, span_s)];
         let mut pairs = vec![SyncPair { at_s: 0.0, low_us: None, high_us: None }; pairs];
         let lent =
             Lent { places: &mut places, arrivals: &mut arrivals, pairs: &mut pairs, stages: &mut stages };
