@@ -19,9 +19,10 @@ const HALVINGS: usize = 30;
 const AIR_US: f64 = 2_000.0;
 /// What bounds leave of the lag, over the standard deviation of what the estimates make of it (own choice; even density would be √12).
 const WIDTH_OVER_SD: f64 = 12.0;
-/// Another stream's packets that come so much sooner than expected do not do so for their time on the air: those of the reference
-/// stream may all have waited, µs (own choice: the longest value in fragments of 27 octets at 1 Mbit/s takes some 7 ms).
-const SOONER_US: f64 = 10_000.0;
+/// Another stream's packets that come so much sooner than expected hardly do so for their time on the air alone: all of the reference
+/// stream's have waited, or have farther to go than was declared, µs (own choice: the longest packets take 2.5 ms at 1 Mbit/s, seven
+/// fragments of 27 octets 5 ms).
+const SOONER_US: f64 = 5_000.0;
 
 /// By how much more another stream's packets lie above the clock than the knots of the reference stream do, µs.
 #[derive(Clone, Copy, Debug)]
@@ -61,33 +62,32 @@ pub fn join(
     };
     let Some(lag) = lag(stages, expected_us) else { return false };
     report.streams_joined = report.streams_joined.saturating_add(1);
-    let sooner_us = expected_us.map_or(0.0, |expected_us| expected_us - SOONER_US - lag.greatest_us);
-    let waited_us = if report.by_pairs { 0.0 } else { greater(sooner_us, 0.0) };
+    // Where the knots are the clock itself, no packet's wait is in them.
+    let sooner = expected_us.filter(|us| !report.by_pairs && us - lag.greatest_us > SOONER_US);
+    let (waited_us, likely_us) = sooner.map_or((0.0, 0.0), |us| (us - lag.least_us, us - lag.us));
     report.waited_us = greater(waited_us, report.waited_us);
     for stage in stages.iter_mut() {
         if let Some(joint) = joint(&stage.knot, &stage.by_arrivals, lag) {
             stage.knot = joint;
         }
-        stage.knot.low_us -= waited_us;
-        stage.knot.lattice_us += waited_us;
+        let knot = &mut stage.knot;
+        knot.low_us -= waited_us;
+        knot.lattice_us += waited_us;
+        knot.offset_us -= likely_us;
     }
     true
 }
 
 /// What the knots of both streams leave of the lag; `None` where that is nothing.
 fn lag(stages: &[Stage], expected_us: Option<f64>) -> Option<Lag> {
-    let shared = || {
-        let knots = stages.iter().map(|stage| (&stage.knot, &stage.by_arrivals));
-        knots.filter(|(_, beside)| beside.high_us < f64::INFINITY)
-    };
-    let may_miss = MAY_MISS * count(shared().count());
-    let least_us = all_but(may_miss, || shared().map(|(own, beside)| beside.low_us - own.high_us))?;
-    let greatest_us = -all_but(may_miss, || shared().map(|(own, beside)| own.low_us - beside.high_us))?;
+    let may_miss = MAY_MISS * count(shared(stages).count());
+    let least_us = all_but(stages, may_miss, |own, beside| beside.low_us - own.high_us)?;
+    let greatest_us = -all_but(stages, may_miss, |own, beside| own.low_us - beside.high_us)?;
     if greatest_us < least_us {
         return None;
     }
     let (mut sum, mut weights) = (0.0, 0.0);
-    for (own, beside) in shared() {
+    for (own, beside) in shared(stages) {
         let weight = 1.0 / (square(width_us(own)) + square(width_us(beside)) + 1.0);
         sum += weight * (beside.offset_us - own.offset_us);
         weights += weight;
@@ -101,14 +101,19 @@ fn lag(stages: &[Stage], expected_us: Option<f64>) -> Option<Lag> {
     Some(Lag { least_us, greatest_us, us: between(us, least_us, greatest_us) })
 }
 
-/// The least number that no more than `may_miss` of some numbers exceed; `None` without any.
-fn all_but<I: Iterator<Item = f64>>(may_miss: f64, numbers: impl Fn() -> I) -> Option<f64> {
-    let first = numbers().next()?;
-    let (mut below, mut above) = numbers()
-        .fold((first, first), |(least, most), number| (lesser(number, least), greater(number, most)));
+/// The knots of both streams where both have one.
+fn shared(stages: &[Stage]) -> impl Iterator<Item = (&Knot, &Knot)> {
+    let knots = stages.iter().map(|stage| (&stage.knot, &stage.by_arrivals));
+    knots.filter(|(_, beside)| beside.high_us < f64::INFINITY)
+}
+
+/// The least number that no more than `may_miss` of what the knots of both streams say exceed; `None` without any.
+fn all_but(stages: &[Stage], may_miss: f64, say: fn(&Knot, &Knot) -> f64) -> Option<f64> {
+    let said = || shared(stages).map(|(own, beside)| say(own, beside));
+    let (mut below, mut above) = (said().reduce(lesser)?, said().reduce(greater)?);
     for _ in 0..HALVINGS {
         let middle = f64::midpoint(below, above);
-        if count(numbers().filter(|&number| number > middle).count()) > may_miss {
+        if count(said().filter(|&number| number > middle).count()) > may_miss {
             below = middle;
         } else {
             above = middle;
