@@ -17,8 +17,10 @@ const HALVINGS: usize = 30;
 /// The lag is expected to be what packets take longer to fill, within this standard deviation, µs: they differ in their time on the air
 /// too (own choice: some 2 ms for the longest packet at 1 Mbit/s). It moves the estimate and never the interval.
 const AIR_US: f64 = 2_000.0;
-/// What bounds leave of the lag, over the standard deviation of what the estimates make of it (own choice; even density would be √12).
+/// What bounds leave open, over the standard deviation of what the estimates make of it (own choice; even density would be √12).
 const WIDTH_OVER_SD: f64 = 12.0;
+/// Share of what a grid that may be there unseen leaves open that estimates are not off by (own choice): most such grids are not there.
+const NOT_THERE: f64 = 0.75;
 /// Another stream's packets that come so much sooner than expected hardly do so for their time on the air alone: all of the reference
 /// stream's have waited, or have farther to go than was declared, µs (own choice: the longest packets take 2.5 ms at 1 Mbit/s, seven
 /// fragments of 27 octets 5 ms).
@@ -60,14 +62,15 @@ pub fn join(
     } else {
         Some(fills_later_us)
     };
-    let Some(lag) = lag(stages, expected_us) else { return false };
+    let doubts_us = (report.doubt_us, of_other.doubt_us);
+    let Some(lag) = lag(stages, doubts_us, expected_us) else { return false };
     report.streams_joined = report.streams_joined.saturating_add(1);
     // Where the knots are the clock itself, no packet's wait is in them.
     let sooner = expected_us.filter(|us| !report.by_pairs && us - lag.greatest_us > SOONER_US);
     let (waited_us, likely_us) = sooner.map_or((0.0, 0.0), |us| (us - lag.least_us, us - lag.us));
     report.waited_us = greater(waited_us, report.waited_us);
     for stage in stages.iter_mut() {
-        if let Some(joint) = joint(&stage.knot, &stage.by_arrivals, lag) {
+        if let Some(joint) = joint(&stage.knot, &stage.by_arrivals, doubts_us, lag) {
             stage.knot = joint;
         }
         let knot = &mut stage.knot;
@@ -79,7 +82,7 @@ pub fn join(
 }
 
 /// What the knots of both streams leave of the lag; `None` where that is nothing.
-fn lag(stages: &[Stage], expected_us: Option<f64>) -> Option<Lag> {
+fn lag(stages: &[Stage], doubts_us: (f64, f64), expected_us: Option<f64>) -> Option<Lag> {
     let may_miss = MAY_MISS * count(shared(stages).count());
     let least_us = all_but(stages, may_miss, |own, beside| beside.low_us - own.high_us)?;
     let greatest_us = -all_but(stages, may_miss, |own, beside| own.low_us - beside.high_us)?;
@@ -88,12 +91,13 @@ fn lag(stages: &[Stage], expected_us: Option<f64>) -> Option<Lag> {
     }
     let (mut sum, mut weights) = (0.0, 0.0);
     for (own, beside) in shared(stages) {
-        let weight = 1.0 / (square(width_us(own)) + square(width_us(beside)) + 1.0);
+        let weight = 1.0 / (square(spread_us(own, doubts_us.0)) + square(spread_us(beside, doubts_us.1)));
         sum += weight * (beside.offset_us - own.offset_us);
         weights += weight;
     }
     let seen_us = sum / weights;
-    let seen_variance = square((greatest_us - least_us) / WIDTH_OVER_SD);
+    let open_us = lesser(greatest_us - least_us, libm::sqrt(count(shared(stages).count()) / weights));
+    let seen_variance = square(open_us / WIDTH_OVER_SD);
     let us = match expected_us {
         Some(us) => seen_us + seen_variance / (seen_variance + square(AIR_US)) * (us - seen_us),
         None => seen_us,
@@ -123,7 +127,7 @@ fn all_but(stages: &[Stage], may_miss: f64, say: fn(&Knot, &Knot) -> f64) -> Opt
 }
 
 /// What both allow; `None` where they contradict each other, or the other knows nothing.
-fn joint(own: &Knot, beside: &Knot, lag: Lag) -> Option<Knot> {
+fn joint(own: &Knot, beside: &Knot, doubts_us: (f64, f64), lag: Lag) -> Option<Knot> {
     let (low_us, high_us) = (beside.low_us - lag.greatest_us, beside.high_us - lag.least_us);
     let mut joint = *own;
     (joint.low_us, joint.high_us) = (greater(own.low_us, low_us), lesser(own.high_us, high_us));
@@ -137,7 +141,7 @@ fn joint(own: &Knot, beside: &Knot, lag: Lag) -> Option<Knot> {
     joint.high_us += beside_us;
     let weight = |own: f64, beside: f64| square(own) / (square(own) + square(beside) + 1e-9);
     let to_beside_us = beside.offset_us - lag.us - own.offset_us;
-    joint.offset_us += weight(width_us(own), width_us(beside)) * to_beside_us;
+    joint.offset_us += weight(spread_us(own, doubts_us.0), spread_us(beside, doubts_us.1)) * to_beside_us;
     joint.offset_us = between(joint.offset_us, joint.low_us, joint.high_us);
     let (low_ppm, high_ppm) =
         (greater(own.rate_low_ppm, beside.rate_low_ppm), lesser(own.rate_high_ppm, beside.rate_high_ppm));
@@ -155,6 +159,11 @@ fn joint(own: &Knot, beside: &Knot, lag: Lag) -> Option<Knot> {
     joint.curvature_us *= share;
     joint.lattice_us *= share;
     Some(joint)
+}
+
+/// What bounds leave open, most of what is doubted not counted, µs.
+fn spread_us(knot: &Knot, doubt_us: f64) -> f64 {
+    greater(width_us(knot) - NOT_THERE * doubt_us, 1.0)
 }
 
 fn width_us(knot: &Knot) -> f64 {
