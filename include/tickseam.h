@@ -1097,7 +1097,8 @@ int32_t tickseam_map_chain(const struct tickseam_map *map,
 
 /*
  Scratch memory that `tickseam_replay` needs for the same arguments, bytes, aligned to `TICKSEAM_SCRATCH_ALIGN`: about 100 for
- each packet and each exchange, 150 for each event, and some 128 KiB. `sightings` may be null.
+ each packet and each exchange, 150 for each event, and some 128 KiB; of several streams, 360 more for each second and 70 KiB. `sightings`
+ may be null.
  Errors: NULL, MISALIGNED, STRUCT_SIZE, VALUE. Any thread; reads the host stamps once.
 
  */
@@ -1111,7 +1112,8 @@ int32_t tickseam_replay_scratch(const struct tickseam_config *config,
  Replays a whole recording and places its events, looking ahead as a live session cannot. `sightings`, which may be null, are
  exchanges and markers. `placements` has as many elements as there are events; the caller fills in `struct_size` of the first one.
  Each event belongs to the newest segment with packets of stream 0 before and after it; without one, to the newest that had begun when it
- happened, or to the first one; `status` says whether the samples there came. The timeline begins at the first sample of the
+ happened, or to the first one; `status` says whether the samples there came. Where packets carry ticks, those of the other streams bound
+ the clock too. The timeline begins at the first sample of the
  segment's earliest packet, and counts samples where ticks say no more than these do. The answers are those of the command
  `tickseam replay`, bit for bit, but for recordings in which the host's clock was set or slept, or the device's tick jumped: these are
  not looked for, and a sleep may open a segment. The same input gives the same bits everywhere.

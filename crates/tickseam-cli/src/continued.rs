@@ -26,6 +26,11 @@ const MOST_PACKETS: i64 = 32;
 /// intake has it.
 pub(crate) const ON_TIME_S: f64 = 0.25;
 
+/// A silence is one of those that come all the time, as of an app that hands packets over in batches, if so many as long came among so many
+/// packets before (own choice).
+const OFTEN: usize = 3;
+const LATELY: usize = 200;
+
 /// How far packets may be off the count that ticks foretell: half of one, and what is rounded.
 const AGREES: f64 = 0.6;
 
@@ -221,7 +226,8 @@ impl Rejoin<'_> {
         // Behind where it was, and the host's clock knows nothing of the days that the rest of its turn takes: it counts anew.
         let anew = gone_back && ticks_ahead as f64 / tick_hz - silence_s.max(0.0) > LONGEST_SLEEP_S;
         let agrees = !anew && ticks_ahead > 0 && nearest > 0.0 && (foretold - nearest).abs() < within;
-        let on_time = (ahead as f64 * period_s - silence_s).abs() < ON_TIME_S + period_s;
+        let late_s = (ahead as f64 * period_s - silence_s).abs();
+        let on_time = late_s < ON_TIME_S + period_s || late_s < silence_s && self.comes_often(row, silence_s);
         let next = ahead > 0 && ahead <= MOST_PACKETS && on_time;
         // A packet that comes next and on time has no hours before it, unless the counters can hardly agree on them by chance; and a
         // tick that is more than half a turn ahead has gone back.
@@ -240,6 +246,13 @@ impl Rejoin<'_> {
             let shift = self.tick_turn().map_or(shift, |turn| (shift + turn / 2).rem_euclid(turn) - turn / 2);
             GoesOn { shift: shift_before + shift, turned: 0 }
         })
+    }
+
+    /// Whether silences as long as the one before a packet come all the time, whatever the stream.
+    fn comes_often(&self, row: usize, silence_s: f64) -> bool {
+        let before = &self.packets.host_ns()[row.saturating_sub(LATELY)..row];
+        let as_long = |pair: &&[i64]| pair[1].saturating_sub(pair[0]) as f64 / 1e9 > 0.9 * silence_s;
+        before.windows(2).filter(as_long).count() >= OFTEN
     }
 
     /// Ticks of the whole turns that a tick made which lies so many ahead, all but those, of a packet that is so many packets before;

@@ -601,6 +601,28 @@ start_ms = 70.0
     }
 }
 
+/// An app that hands packets over each third of a second: the first after the jump may be the first of a batch, and comes no later than such a one.
+#[test]
+fn a_tick_that_jumps_between_two_batches_of_an_app_is_no_restart() {
+    for seed in 1..=30_u32 {
+        let text = format!(
+            "duration_s = 300.0\n[host]\nbatching_ms = 339.0\n[link]\ninterval_ms = 58.75\n[[stream]]\nrate_hz = 1000.0\n\
+             samples_per_packet = 24\nsequence_bits = 16\n[[fault]]\nkind = \"tick-step\"\nat_s = {:.3}\nstep_s = -0.5\n",
+            200.0 + 0.031 * f64::from(seed)
+        );
+        let scenario = Scenario::from_toml(&text).unwrap();
+        let recording = simulated::recording(&simulate(&scenario, u64::from(seed)).unwrap()).unwrap();
+        let aligned = align(&Captured::of(&recording)).unwrap();
+        let found: Vec<&str> =
+            aligned.segments.iter().flat_map(|s| &s.changes).map(|change| change.cause.as_str()).collect();
+        assert_eq!(
+            (aligned.segments.len(), found.as_slice()),
+            (1, ["device-clock-step"].as_slice()),
+            "seed {seed}"
+        );
+    }
+}
+
 /// While the phone slept its clock stood still, and a short counter may have made any number of turns: nothing tells which sample follows.
 #[test]
 fn without_ticks_a_sleep_in_which_a_counter_may_have_turned_opens_a_segment() {
