@@ -143,15 +143,10 @@ fn joint(own: &Knot, beside: &Knot, doubts_us: (f64, f64), lag: Lag) -> Option<K
     let to_beside_us = beside.offset_us - lag.us - own.offset_us;
     joint.offset_us += weight(spread_us(own, doubts_us.0), spread_us(beside, doubts_us.1)) * to_beside_us;
     joint.offset_us = between(joint.offset_us, joint.low_us, joint.high_us);
-    let (low_ppm, high_ppm) =
-        (greater(own.rate_low_ppm, beside.rate_low_ppm), lesser(own.rate_high_ppm, beside.rate_high_ppm));
-    if low_ppm <= high_ppm {
-        let open_ppm = |knot: &Knot| knot.rate_high_ppm - knot.rate_low_ppm;
-        let rate_ppm =
-            own.rate_ppm + weight(open_ppm(own), open_ppm(beside)) * (beside.rate_ppm - own.rate_ppm);
-        (joint.rate_low_ppm, joint.rate_high_ppm) = (low_ppm, high_ppm);
-        joint.rate_ppm = between(rate_ppm, low_ppm, high_ppm);
-    }
+    // The rate's bounds stay those of its own packets: nothing else bears out the other's.
+    let open_ppm = |knot: &Knot| knot.rate_high_ppm - knot.rate_low_ppm;
+    let rate_ppm = own.rate_ppm + weight(open_ppm(own), open_ppm(beside)) * (beside.rate_ppm - own.rate_ppm);
+    joint.rate_ppm = between(rate_ppm, own.rate_low_ppm, own.rate_high_ppm);
     // What is left in proportion.
     let share = lesser(width_us(&joint) / greater(width_us(own), 1e-9), 1.0);
     joint.u_offset_us *= share;
