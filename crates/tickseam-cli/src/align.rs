@@ -287,9 +287,10 @@ impl Ways<'_> {
             let begins_s = self.begins_s(reference, group)?;
             let tick_hz = self.captured.description.device_clock.tick_hz;
             let frame = group.timeline?.frame(frame.host_origin_ns, tick_hz);
-            let ground = self.ground(stream, group.clock());
+            let described = stream_config(&self.captured.description.streams[stream]);
+            let setup = self.ground(stream, group.clock()).setup.of_another(&described);
             let (later_us, expected) = (self.fills_later_us(stream), group.received.len());
-            Some(OtherStream::new(stream, frame, &ground, begins_s, later_us, self.stamps(group), expected))
+            Some(OtherStream::new(stream, frame, setup, begins_s, later_us, self.stamps(group), expected))
         };
         self.groups.range((segment, 1)..=(segment, usize::MAX)).filter_map(other).collect()
     }
@@ -434,7 +435,7 @@ fn sleeps_of_unknown_length(
 ) -> Vec<u32> {
     let described = &captured.description.streams[0];
     let turn = f64::from(described.sequence_bits).exp2();
-    let turn_s = f64::from(described.samples_per_packet) / described.rate_hz * turn;
+    let turn_s = stream_config(described).period_s() * turn;
     let sleep = |piece: &Piece| piece.cut.filter(|cut| cut.cause == Cause::HostSuspend);
     let slept = estimates.values().flat_map(|estimate| &estimate.pieces).any(|piece| sleep(piece).is_some());
     if turn_s > LONGEST_SLEEP_S || !slept {

@@ -8,7 +8,7 @@ use std::collections::HashMap;
 
 use tickseam_record::{Description, Packets};
 
-use crate::resolve::{NOWHERE, Places};
+use crate::resolve::{NOWHERE, Places, stream_config};
 
 /// A phone does not sleep for longer than this between two packets of a session, s: own choice. A counter that takes longer for one
 /// turn is believed across sleep.
@@ -180,8 +180,7 @@ impl Rejoin<'_> {
     }
 
     fn period_s(&self, stream: usize) -> f64 {
-        let stream = &self.description.streams[stream];
-        f64::from(stream.samples_per_packet) / stream.rate_hz
+        stream_config(&self.description.streams[stream]).period_s()
     }
 
     /// Length of a packet in ticks, and how far it may be off as a share.

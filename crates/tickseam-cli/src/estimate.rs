@@ -145,18 +145,16 @@ pub struct OtherStream {
 
 impl OtherStream {
     /// From its stamps in the order of reception, about `expected` of them, on a timeline of its own that begins `begins_s` after the reference
-    /// stream's; `frame` has the reference stream's host origin. Its packets take `fills_later_us` longer to fill.
+    /// stream's; `frame` has the reference stream's host origin, and nothing in `setup` says what its fixed delay is. Its packets take `fills_later_us` longer to fill.
     pub fn new(
         stream: usize,
         frame: Frame,
-        ground: &Ground,
+        setup: Setup,
         begins_s: f64,
         fills_later_us: f64,
         stamps: impl Iterator<Item = Stamp>,
         expected: usize,
     ) -> Self {
-        // Nothing was declared of its own fixed delay.
-        let setup = Setup { fixed_delay: None, ..ground.setup };
         let Cleaned { arrivals, .. } = Cleaned::new(frame, &setup, begins_s, stamps, expected);
         Self { stream, arrivals, setup, fills_later_us }
     }
@@ -166,9 +164,7 @@ impl OtherStream {
         let within = |arrival: &&Arrival| (from_us..=to_us).contains(&arrival.host_us());
         let arrivals: Vec<Arrival> = self.arrivals.iter().filter(within).copied().collect();
         let line = envelope_line(arrivals.iter().copied()).ok()?;
-        let device_s = || arrivals.iter().map(|arrival| arrival.device_s);
-        let span_s = device_s().fold(f64::NEG_INFINITY, f64::max) - device_s().fold(f64::INFINITY, f64::min);
-        Some(replayed(&arrivals, &[], line.working(), span_s, &self.setup))
+        Some(replayed(&arrivals, &[], line.working(), span_s(&arrivals), &self.setup))
     }
 }
 
@@ -446,6 +442,14 @@ fn set_waits(pieces: &mut [Piece], times: f64) {
     }
 }
 
+/// Least and greatest device time, s.
+fn span_s(arrivals: &[Arrival]) -> (f64, f64) {
+    let nothing = (f64::INFINITY, f64::NEG_INFINITY);
+    arrivals
+        .iter()
+        .fold(nothing, |(from_s, to_s), arrival| (from_s.min(arrival.device_s), to_s.max(arrival.device_s)))
+}
+
 /// Host times at which packets were surely stamped between two settings of the clock, µs.
 fn stamped_us(all: &[Arrival], (cut, next): (Option<&Cut>, Option<&Cut>), ground: &Ground) -> (f64, f64) {
     let surely_us = |cut: &Cut| cut.surely_us(all, ground.setup.period_s);
@@ -466,11 +470,7 @@ fn piece(
         next.map_or(f64::INFINITY, |next| next.before_until_us),
     );
     let arrivals = &all[range.clone()];
-    let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
-    for arrival in arrivals {
-        from_s = from_s.min(arrival.device_s);
-        to_s = to_s.max(arrival.device_s);
-    }
+    let (from_s, to_s) = span_s(arrivals);
     let mut sums = LineAccumulator::new();
     let summed = arrivals.iter().try_for_each(|a| sums.add(a.device_s, a.residual_us, 1.0));
     let least_squares = summed.and_then(|()| sums.fit()).ok();
@@ -482,7 +482,7 @@ fn piece(
                 let stamped_us = stamped_us(all, (cut.as_ref(), next), ground);
                 pairs = sightings.stamped_between((from_s, to_s), stamped_us, |device_s| line.at(device_s));
             }
-            let (stages, report) = replayed(arrivals, &pairs.pairs, line, to_s - from_s, &ground.setup);
+            let (stages, report) = replayed(arrivals, &pairs.pairs, line, (from_s, to_s), &ground.setup);
             Knowledge::Replayed { stages, report }
         }
         Err(_) => {
@@ -513,11 +513,11 @@ fn replayed(
     arrivals: &[Arrival],
     pairs: &[SyncPair],
     line: WorkingLine,
-    span_s: f64,
+    (from_s, to_s): (f64, f64),
     setup: &Setup,
 ) -> (Vec<Stage>, Report) {
     // Arrivals far out of order make more blocks than the usual number.
-    let mut room = stages_needed(arrivals.len(), pairs.len(), span_s);
+    let mut room = stages_needed(arrivals.len(), pairs.len(), to_s - from_s);
     loop {
         let mut stages = vec![Stage::empty(); room];
         let report = replay(arrivals, pairs, line, setup, &mut stages);

@@ -285,7 +285,7 @@ impl Places {
         let host_ns = packets.host_ns();
         let described = &description.streams[stream];
         let turn = 1_i64 << described.sequence_bits;
-        let period_s = f64::from(described.samples_per_packet) / described.rate_hz;
+        let period_s = stream_config(described).period_s();
         let slack_s = ON_TIME_S.min(turn as f64 * period_s / 16.0);
         let mut taken = HashSet::new();
         for (row, sequence) in rows {

@@ -138,6 +138,11 @@ impl Knot {
         }
     }
 
+    /// What is possible from the least to the greatest residual, µs.
+    pub(crate) fn width_us(&self) -> f64 {
+        self.high_us - self.low_us
+    }
+
     /// Half-width of an interval around the estimate that holds everything possible, µs.
     pub fn half_width_us(&self) -> f64 {
         greater(self.high_us - self.offset_us, self.offset_us - self.low_us)

@@ -236,7 +236,7 @@ pub fn replay(
         let knot = &mut stage.knot;
         if collected && in_step {
             knot.offset_us = between(knot.high_us - period_us / 2.0, knot.low_us, knot.high_us);
-        } else if collected || knot.high_us - knot.low_us > UNBOUNDED_US {
+        } else if collected || knot.width_us() > UNBOUNDED_US {
             // Nothing bounds the clock from below: the regression over the least delayed packets is the best guess, but where it leaves the newest
             // packets of an app's batches early.
             let on_line_us = line.at(stage.bounds.at_s) + setup.resolution_us / 2.0;
@@ -576,7 +576,7 @@ fn attribute(stages: &mut [Stage], prior: &Prior, ends: Ends, lateness_us: f64, 
     for stage in stages.iter_mut() {
         let gentle = stage.knot;
         stage.knot = stage.by_arrivals;
-        let (width, narrower) = (stage.knot.high_us - stage.knot.low_us, gentle.high_us - gentle.low_us);
+        let (width, narrower) = (stage.knot.width_us(), gentle.width_us());
         let share = if gentle.contradicted || width <= 0.0 { 0.0 } else { 1.0 - narrower / width };
         let half_us = stage.knot.half_width_us();
         let curvature_us = between(share, 0.0, 1.0) * half_us;
@@ -619,7 +619,9 @@ fn both_ways_within(stages: &mut [Stage], prior: &Prior, ends: Ends, most_ppm_pe
         let at_s = stage.bounds.at_s;
         let after = backward.settled(prior);
         stage.knot = match stage.region.intersection(&after) {
-            Some(both) => more_than_a_sliver(Knot::of(&both, at_s), &stage.region, &after),
+            Some(both) => {
+                more_than_a_sliver(Knot::of(&both, at_s), stage.region.height_us(), after.height_us())
+            }
             None => contradicted(at_s, &stage.region, &after),
         };
     }
@@ -627,9 +629,9 @@ fn both_ways_within(stages: &mut [Stage], prior: &Prior, ends: Ends, most_ppm_pe
 
 /// What both halves leave, widened to a share of what the narrower one leaves alone: less is left by chance seldom, and often where a bound of
 /// either is off by a little.
-fn more_than_a_sliver(mut both: Knot, a: &Region, b: &Region) -> Knot {
-    let least_us = SLIVER * lesser(a.height_us(), b.height_us());
-    let beside_us = greater((least_us - (both.high_us - both.low_us)) / 2.0, 0.0);
+fn more_than_a_sliver(mut both: Knot, a_us: f64, b_us: f64) -> Knot {
+    let least_us = SLIVER * lesser(a_us, b_us);
+    let beside_us = greater((least_us - both.width_us()) / 2.0, 0.0);
     both.low_us -= beside_us;
     both.high_us += beside_us;
     both
@@ -639,7 +641,7 @@ fn more_than_a_sliver(mut both: Knot, a: &Region, b: &Region) -> Knot {
 fn contradicted(at_s: f64, a: &Region, b: &Region) -> Knot {
     let (ka, kb) = (Knot::of(a, at_s), Knot::of(b, at_s));
     let (mut near, far) = if a.height_us() < b.height_us() { (ka, kb) } else { (kb, ka) };
-    let half_us = (near.high_us - near.low_us) / 2.0;
+    let half_us = near.width_us() / 2.0;
     let (above_us, below_us) = (far.low_us - near.high_us, near.low_us - far.high_us);
     near.low_us -= half_us;
     near.high_us += half_us;

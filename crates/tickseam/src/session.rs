@@ -280,12 +280,12 @@ impl Ground {
 
     /// A stamp as the device's clock is configured: without one, ticks are not looked at.
     pub(crate) fn stamp(&self, stamp: PacketStamp) -> PacketStamp {
-        PacketStamp { tick: stamp.tick.filter(|_| self.ticks.is_some()), ..stamp }
+        PacketStamp { tick: stamp.tick.filter(|_| self.has_ticks()), ..stamp }
     }
 
     /// Whether a packet tells the clock that the timeline counts by.
     pub(crate) fn tells_the_clock(&self, settled: &Settled) -> bool {
-        let counts_by = if self.ticks.is_some() { CountClock::Ticks } else { CountClock::Samples };
+        let counts_by = if self.has_ticks() { CountClock::Ticks } else { CountClock::Samples };
         settled.stream == 0 && settled.at.clock == counts_by
     }
 
@@ -674,7 +674,7 @@ impl Running {
     /// Takes a packet in; returns how many stamps turned out to be nonsense.
     fn take(&mut self, ground: &Ground, settled: &Settled) -> u64 {
         // A packet of one sample more than usual can go one sample later after its first, and the fixed delay is the usual packet's.
-        let more = if ground.ticks.is_some() { f64::from(settled.more_samples) } else { 0.0 };
+        let more = if ground.has_ticks() { f64::from(settled.more_samples) } else { 0.0 };
         let device = settled.at.device.saturating_add(nearest(more * ground.counts_per_s / ground.rate_hz));
         let arrival = self.frame.arrival(device, settled.host_ns).behind(settled.behind_us);
         let dropped = self.gate.dropped;

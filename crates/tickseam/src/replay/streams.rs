@@ -5,7 +5,7 @@
 //! both are narrow at once, that is little, and from then on either stream bounds the clock for both.
 
 use super::stage::{Stage, known_at};
-use super::{Report, SLIVER};
+use super::{Report, more_than_a_sliver};
 use crate::number::{between, count, greater, lesser};
 use crate::placement::Knot;
 use crate::setup::Setup;
@@ -134,11 +134,7 @@ fn joint(own: &Knot, beside: &Knot, doubts_us: (f64, f64), lag: Lag) -> Option<K
     if high_us == f64::INFINITY || joint.high_us < joint.low_us {
         return None;
     }
-    // Less is left by chance seldom, and often where a bound of either is off by a little.
-    let least_us = SLIVER * lesser(width_us(own), high_us - low_us);
-    let beside_us = greater((least_us - width_us(&joint)) / 2.0, 0.0);
-    joint.low_us -= beside_us;
-    joint.high_us += beside_us;
+    let mut joint = more_than_a_sliver(joint, own.width_us(), high_us - low_us);
     let weight = |own: f64, beside: f64| square(own) / (square(own) + square(beside) + 1e-9);
     let to_beside_us = beside.offset_us - lag.us - own.offset_us;
     joint.offset_us += weight(spread_us(own, doubts_us.0), spread_us(beside, doubts_us.1)) * to_beside_us;
@@ -148,7 +144,7 @@ fn joint(own: &Knot, beside: &Knot, doubts_us: (f64, f64), lag: Lag) -> Option<K
     let rate_ppm = own.rate_ppm + weight(open_ppm(own), open_ppm(beside)) * (beside.rate_ppm - own.rate_ppm);
     joint.rate_ppm = between(rate_ppm, own.rate_low_ppm, own.rate_high_ppm);
     // What is left in proportion.
-    let share = lesser(width_us(&joint) / greater(width_us(own), 1e-9), 1.0);
+    let share = lesser(joint.width_us() / greater(own.width_us(), 1e-9), 1.0);
     joint.u_offset_us *= share;
     joint.covariance *= share;
     joint.curvature_us *= share;
@@ -158,11 +154,7 @@ fn joint(own: &Knot, beside: &Knot, doubts_us: (f64, f64), lag: Lag) -> Option<K
 
 /// What bounds leave open, most of what is doubted not counted, µs.
 fn spread_us(knot: &Knot, doubt_us: f64) -> f64 {
-    greater(width_us(knot) - NOT_THERE * doubt_us, 1.0)
-}
-
-fn width_us(knot: &Knot) -> f64 {
-    knot.high_us - knot.low_us
+    greater(knot.width_us() - NOT_THERE * doubt_us, 1.0)
 }
 
 fn square(value: f64) -> f64 {

@@ -100,7 +100,11 @@ fn two_halves_that_contradict_each_other_leave_twice_the_narrower_one_and_some_o
 fn two_halves_that_hardly_meet_leave_an_eighth_of_the_narrower_one() {
     let of = |low_us, high_us| Region::rectangle(0.0, 10.0, low_us, high_us);
     let both = |a: &Region, b: &Region| {
-        let knot = more_than_a_sliver(Knot::of(&a.intersection(b).unwrap_or_else(|| a.clone()), 7.0), a, b);
+        let knot = more_than_a_sliver(
+            Knot::of(&a.intersection(b).unwrap_or_else(|| a.clone()), 7.0),
+            a.height_us(),
+            b.height_us(),
+        );
         (knot.low_us, knot.high_us, knot.contradicted)
     };
     // 2 µs in common, of 80: 10 µs are left around them. Half of it in common is as much as both say.

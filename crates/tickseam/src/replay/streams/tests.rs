@@ -50,7 +50,7 @@ fn where_both_are_narrow_once_either_bounds_the_clock_for_both() {
         let (knot, true_us) = (&stage.knot, clock_us(n));
         // What either leaves of the lag adds to what the other leaves of the clock: 250 µs on either side, and 150.
         assert!(
-            knot.low_us <= true_us && knot.high_us >= true_us && width_us(knot) <= 801.0,
+            knot.low_us <= true_us && knot.high_us >= true_us && knot.width_us() <= 801.0,
             "{n}: {knot:?}"
         );
         assert!(
@@ -74,7 +74,7 @@ fn bounds_that_are_wrong_for_a_moment_move_nothing() {
         |(n, stage): (usize, &Stage)| stage.knot.low_us <= clock_us(n) && stage.knot.high_us >= clock_us(n);
     let missed: Vec<usize> = own.iter().enumerate().filter(|&all| !held(all)).map(|(n, _)| n).collect();
     assert!(missed.iter().all(|n| (20..22).contains(n)), "{missed:?}");
-    assert!(own.iter().filter(|stage| width_us(&stage.knot) < 801.0).count() > 95);
+    assert!(own.iter().filter(|stage| stage.knot.width_us() < 801.0).count() > 95);
 }
 
 #[test]
