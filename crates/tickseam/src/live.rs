@@ -40,9 +40,12 @@ const STEADY: f64 = 0.6;
 /// Share of a rate by which that of the grid's instants may differ from it and still bear it out.
 const BORNE_OUT: f64 = 0.25;
 /// Share of a block's loss that is taken into the running share, and the most of it that counts: one outage is no
-/// congestion, five blocks in a row are.
+/// congestion, five blocks in a row are; at the start, when nobody has seen the queue empty, two are.
 const LOSS_GAIN: f64 = 0.1;
 const LOSS_COUNTED: f64 = 0.15;
+/// Share of a block's packets that a queue which fills or is full loses at the least, twice what an app does (own choice), as long as the link is not
+/// known yet: what stamps rise by meanwhile is the queue rather than the clock. Doubled: such a queue passes for a device that runs off.
+const FILLS_LOSS: f64 = 2.0 * CONGESTED_LOSS;
 /// The least jump of the least delays that counts besides their scatter, µs.
 const LEAST_JUMP_US: f64 = 1_000.0;
 /// Multiple of a block's mean lateness by which packets that share deliveries may miss their first chance: a grid may be one of windows, in which a
@@ -343,14 +346,22 @@ impl Live {
         } else {
             1.0 - f64::from(block.packets) / greater(sent, 1.0)
         };
-        self.lost_share += LOSS_GAIN * (between(lost, 0.0, LOSS_COUNTED) - self.lost_share);
+        let gain = greater(LOSS_GAIN, 1.0 / (f64::from(self.closed) + 1.0));
+        self.lost_share += gain * (between(lost, 0.0, LOSS_COUNTED) - self.lost_share);
         let (stamped_us, prior) = (block.stamped.residual_us, &self.setup.prior);
         let since_s = self.bank.as_ref().map_or(0.0, |bank| block.to_s - bank.chosen().at_s());
         self.floor_us += (prior.rate_ppm + prior.rate_half_width_ppm) * greater(since_s, 0.0);
-        let emptied = stamped_us < self.floor_us + block.interval_us + ALLOWANCE_US;
+        let risen_us = stamped_us - self.floor_us;
         self.floor_us = lesser(stamped_us, self.floor_us);
-        self.congested =
-            block.interval_us > 0.0 && self.lost_share > CONGESTED_LOSS || self.congested && !emptied;
+        let (on_a_grid, known) =
+            (block.interval_us > 0.0, self.closed >= BLOCKS_TO_KNOW_THE_LINK || self.blocks.found_a_grid());
+        let usual_us = least_us(self.setup.period_s);
+        let fills = lost > FILLS_LOSS && risen_us > block.interval_us + usual_us;
+        let overflows = self.lost_share > if on_a_grid { CONGESTED_LOSS } else { FILLS_LOSS };
+        let stays_us = if on_a_grid { block.interval_us + ALLOWANCE_US } else { usual_us };
+        self.congested = overflows && (on_a_grid || !known)
+            || fills && self.closed < BLOCKS_TO_KNOW_THE_LINK
+            || self.congested && risen_us >= stays_us;
     }
 
     /// Begins again where the rate is, if the least stamps run away faster than the declared tolerance allows.
@@ -741,6 +752,47 @@ mod tests {
         assert!(live.off_nominal() && rates_ppm.contains(&5_000.0) && rates_ppm.start > 70.0, "{knot:?}");
         let truth_us = 18_000.0 + 5_000.0 * 59.98;
         assert!(knot.low_us <= truth_us && truth_us <= knot.high_us, "{knot:?}");
+    }
+
+    /// Packets sent each `period_us`, one in four of which is lost, wait for the next instant of a grid of `interval_us` and for a queue before it, which holds
+    /// them for up to `full_us`, by `fills_us` a second more: for how many of two minutes' answers, one a second, the interval leaves the clock out.
+    fn left_out_by_a_queue(
+        (period_us, interval_us, declared): (f64, f64, bool),
+        (full_us, fills_us): (f64, f64),
+    ) -> usize {
+        let told_us = declared.then_some(interval_us);
+        let mut live = Live::new(Setup { interval_us: told_us, ..Setup::new(50.0, period_us * 1e-6) });
+        let (mut left_out, mut asked_s, mut device_s) = (0_usize, 1.0, 0.0);
+        for n in 0.. {
+            let waits_us = libm::fmin(full_us, fills_us * device_s);
+            if n % 4 != 3 {
+                let host_us = libm::ceil((device_s * 1e6 + 18_000.0 + waits_us) / interval_us) * interval_us;
+                live.observe(Arrival::new(device_s, host_us - device_s * 1e6));
+            }
+            if device_s > asked_s {
+                let knot = live.known_at(device_s).map(|(knot, _)| knot).unwrap_or_default();
+                let holds = knot.low_us <= 18_000.0 && 18_000.0 <= knot.high_us;
+                left_out = left_out.saturating_add(usize::from(!holds));
+                asked_s += 1.0;
+            }
+            if asked_s > 120.0 {
+                break;
+            }
+            device_s += period_us * 1e-6;
+        }
+        left_out
+    }
+
+    #[test]
+    fn a_queue_that_fills_or_is_full_from_the_start_tells_of_no_clock() {
+        for link in [(20e3, 40e3), (80e3, 32.5e3), (38e3, 92.5e3)] {
+            for declared in [true, false] {
+                for queue in [(700e3, 24e3), (400e3, 200e3), (300e3, f64::INFINITY), (100e3, f64::INFINITY)] {
+                    let link = (link.0, link.1, declared);
+                    assert_eq!(left_out_by_a_queue(link, queue), 0, "{link:?} {queue:?}");
+                }
+            }
+        }
     }
 
     #[test]
