@@ -295,6 +295,9 @@ fn a_link_is_congested_where_more_than_half_the_blocks_around_lose_packets() {
     // Half of them is not more than half. Each sees ten on either side.
     assert_eq!(share(&[101, 90, 101, 90]), 0.0);
     assert_eq!(share(&[101, 90, 90]), 1.0);
+    // But where half of them lose much, all lose more than six in a hundred together; of an outage, no more than fifteen count.
+    assert_eq!(share(&[101, 80, 101, 80]), 1.0);
+    assert_eq!(share(&[101, 101, 1, 101]), 0.0);
     let mut far = std::vec![101; 40];
     if let Some(end) = far.get_mut(30..) {
         end.fill(90);
@@ -304,6 +307,20 @@ fn a_link_is_congested_where_more_than_half_the_blocks_around_lose_packets() {
     let marked = link::mark_congested(&mut stages, 0.020);
     let first = stages.iter().position(|stage| stage.congested);
     assert_eq!((first, marked), (Some(31), 0.225));
+}
+
+#[test]
+fn least_delays_run_away_steadily_where_they_do_all_along() {
+    let of = |device_s: &[f64], rate_ppm: f64| -> Vec<Arrival> {
+        device_s.iter().map(|&at_s| Arrival::new(at_s, rate_ppm * at_s)).collect()
+    };
+    let all_along: Vec<f64> = (0..80_u32).map(|n| 10.0 * f64::from(n)).collect();
+    assert!(link::runs_away_steadily(&of(&all_along, 160.0), 160.0));
+    assert!(!link::runs_away_steadily(&of(&all_along, 0.0), 160.0));
+    // What lies between the ends was left out: two or three of eight parts have packets.
+    let ends: Vec<f64> = all_along.iter().copied().filter(|&s| !(90.0..650.0).contains(&s)).collect();
+    assert!(!link::runs_away_steadily(&of(&ends, 160.0), 160.0));
+    assert!(!link::runs_away_steadily(&[], 160.0));
 }
 
 #[test]
