@@ -439,11 +439,9 @@ fn by_touches(
             report.touch_period_s = 0.0;
             return;
         }
-        let all_wait = stages.iter().all(|stage| stage.sooner_us == 0.0);
+        let all_wait = touch::hardly_any_sooner(stages);
         let leads = touch::leads_touch(by_instants, by_stamps, one_an_instant, setup);
-        let entered = leads
-            || touch::packets_enter(by_instants, by_stamps, one_an_instant)
-                && touch::hardly_any_sooner(stages);
+        let entered = leads || touch::packets_enter(by_instants, by_stamps, one_an_instant) && all_wait;
         let gap_here_us =
             |stage: &Stage| greater(touch::gap_here_us(stage, &intervals, setup, period_s), gap_us);
         if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {

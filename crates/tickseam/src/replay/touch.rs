@@ -91,11 +91,22 @@ pub(super) struct OneInterval {
 /// See [`intervals`].
 pub(super) type Intervals = heapless::Vec<OneInterval, INTERVALS>;
 
+/// By how much the rates of a grid that two blocks on end tell may differ, ppm (own choice): where it was laid anew, after a reconnection or a fade, the first
+/// ones are off by hundreds, and a few of them would make the mean rate one at which the grid passes over phases that it leaves out.
+const LAID_PPM: f64 = 50.0;
+
 /// The intervals that the link had, in the order in which they came.
 pub(super) fn intervals(stages: &[Stage]) -> Intervals {
     let mut intervals = Intervals::new();
+    let mut before = (0.0, 0.0);
     for stage in stages {
         let Some(block) = stage.block.as_ref().filter(|b| steady(b)) else { continue };
+        let (before_us, before_ppm) = core::mem::replace(&mut before, (block.interval_us, block.stretch_ppm));
+        if !same_interval(before_us, block.interval_us)
+            || magnitude(block.stretch_ppm - before_ppm) > LAID_PPM
+        {
+            continue;
+        }
         let mut place = intervals.iter().position(|i| same_interval(i.period_us, block.interval_us));
         if place.is_none()
             && intervals.push(OneInterval { period_us: block.interval_us, ..OneInterval::default() }).is_ok()
@@ -295,7 +306,7 @@ const LEAD_SHARE: f64 = 0.7;
 const LEADS_SHARPER: f64 = 0.25;
 /// Share of the stretches, and of the blocks, that counts as next to none.
 const FEW: f64 = 0.05;
-const HARDLY_ANY: f64 = 0.005;
+const HARDLY_ANY: f64 = 0.02;
 
 /// At each slip the least wait passes through its minimum, like the delays of a link without a grid, only more
 /// slowly. Marks the block with the least in each stretch; returns what these are like, or nothing where they are too few to
