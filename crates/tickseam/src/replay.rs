@@ -111,6 +111,11 @@ const RATE_OPEN_PPM: f64 = 4.0;
 /// Stages on either side whose least delays are counted near the top, and how many have to lie there.
 const TOP_STAGES: usize = 64;
 const NEAR_TOP: usize = 4;
+/// Blocks of batches with the least waits around that tell how far above the clock the least of all lies, and that height as a share of how far apart the
+/// first and the last of them lie. Of many sums of two even spreads, of a packet's wait for the radio and then for the app, the n-th least lies
+/// Γ(n + ½)/Γ(n) above nothing, in a common unit, since their density grows in proportion to the height: Γ(3/2) ÷ (Γ(17/2)/Γ(8) − Γ(3/2)).
+const NEWEST: usize = 8;
+const BELOW_NEWEST: f64 = 0.466_834;
 /// Share of late packets from which on twice the found period is tried.
 const LATE_SHARE: f64 = 0.4;
 /// Share of the blocks on a grid from which on the link counts as one with a grid: a false finding is dropped again
@@ -230,6 +235,7 @@ pub fn replay(
     let below_the_newest = collected && !report.pairs_agree;
     if below_the_newest {
         below_the_top(stages, setup, line);
+        below_the_newest_of_many(stages, &prior, ends);
     }
     for stage in stages.iter_mut() {
         let in_step = batched && stage.range_us < IN_STEP * period_us;
@@ -410,6 +416,47 @@ fn below_top_us(stages: &[Stage], at: usize) -> f64 {
     // Even where half of those within twice the distance lie in the nearer half; a quarter would be a density that only begins there.
     let even = between(4.0 * count(near) / count(farther) - 1.0, 0.0, 1.0);
     if near < NEAR_TOP { within_us } else { within_us * (1.0 - even + even / count(near)) }
+}
+
+/// Where an app hands packets over in batches, few of the newest waited for next to nothing, and the least of them around lie above the clock by as much as
+/// their order tells, under the gentlest limit on the wander: the others let each stretch have a top of its own, which lies the higher. The bounds stay.
+fn below_the_newest_of_many(stages: &mut [Stage], prior: &Prior, ends: Ends) {
+    for stage in stages.iter_mut() {
+        stage.by_arrivals = stage.knot;
+    }
+    let [gentlest, ..] = CURVATURES;
+    both_ways_within(stages, prior, ends, gentlest);
+    for i in 0..stages.len() {
+        let below_us = below_newest_us(stages, i);
+        let Some(stage) = stages.get_mut(i) else { return };
+        stage.knot.offset_us = stage.knot.high_us - below_us;
+    }
+    for stage in stages.iter_mut() {
+        let gentle = core::mem::replace(&mut stage.knot, stage.by_arrivals);
+        if !gentle.contradicted && gentle.offset_us < stage.knot.offset_us {
+            stage.knot.lie_at(gentle.offset_us, stage.knot.rate_ppm);
+        }
+    }
+}
+
+/// How far below the top of what is possible the clock is expected there, µs.
+fn below_newest_us(stages: &[Stage], at: usize) -> f64 {
+    let from = at.saturating_sub(TOP_STAGES);
+    // The least heights above the top, in order.
+    let mut least_us = [f64::INFINITY; NEWEST];
+    for stage in stages.get(from..).unwrap_or_default().iter().take(2 * TOP_STAGES) {
+        let (Some(block), Some(upper)) = (&stage.block, stage.upper) else { continue };
+        let knot = &stage.knot;
+        let way_us = knot.rate_ppm * (block.minimum.at_s - knot.at_s);
+        let mut height_us = upper.residual_us - knot.high_us - way_us;
+        for slot in &mut least_us {
+            if height_us < *slot {
+                height_us = core::mem::replace(slot, height_us);
+            }
+        }
+    }
+    let ([least_us, ..], [.., last_us]) = (least_us, least_us);
+    if last_us < f64::INFINITY { greater(BELOW_NEWEST * (last_us - least_us) - least_us, 0.0) } else { 0.0 }
 }
 
 /// Narrows the knots by what the least waits touch, in rounds, each with a better idea of the rate.

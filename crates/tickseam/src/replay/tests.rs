@@ -310,6 +310,59 @@ fn a_link_is_congested_where_more_than_half_the_blocks_around_lose_packets() {
 }
 
 #[test]
+fn the_least_of_many_waits_for_radio_and_app_lie_above_the_clock_by_what_their_order_tells() {
+    // Sums of two even spreads, of which the n-th least of many is distributed about c Γ(n + ½)/Γ(n); the knots' top is the least one.
+    let mut state = 7_u64;
+    let mut even_us = |up_to_us: f64| {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        up_to_us * f64::from(u32::try_from(state >> 32).unwrap_or(0)) / 4_294_967_296.0
+    };
+    let (mut sum_us, mut raw_us) = (0.0, 0.0);
+    for _ in 0..200 {
+        let waits_us: Vec<f64> = (0..128).map(|_| even_us(90_000.0) + even_us(40_000.0)).collect();
+        let top_us = waits_us.iter().copied().fold(f64::INFINITY, lesser);
+        let stages: Vec<Stage> = (0_u32..)
+            .zip(&waits_us)
+            .map(|(n, &residual_us)| {
+                let at_s = 4.0 * f64::from(n);
+                let bound = Bound { at_s, residual_us };
+                let knot = Knot { at_s, low_us: -1e5, high_us: top_us, ..Knot::default() };
+                Stage {
+                    upper: Some(bound),
+                    knot,
+                    ..stage(at_s, Block { minimum: bound, ..Block::default() })
+                }
+            })
+            .collect();
+        sum_us += top_us - below_newest_us(&stages, 64);
+        raw_us += top_us;
+    }
+    // √(90 · 40 ÷ 128 · 2) ms · Γ(3/2) is 6.65 ms; what is left is chance.
+    assert!((5_500.0..8_000.0).contains(&(raw_us / 200.0)), "{}", raw_us / 200.0);
+    assert!((sum_us / 200.0).abs() < 600.0, "{}", sum_us / 200.0);
+    assert_eq!(below_newest_us(&[], 0), 0.0);
+}
+
+#[test]
+fn a_grid_that_was_just_laid_does_not_tell_its_rate() {
+    let of = |stretches_ppm: &[f64]| -> Vec<Stage> {
+        let on = |stretch_ppm: f64| Block {
+            stretch_ppm,
+            interval_us: 30_000.0,
+            lower: Some(Bound { at_s: 0.0, residual_us: -20_000.0 }),
+            ..Block::default()
+        };
+        (0_u32..).zip(stretches_ppm).map(|(n, &ppm)| stage(2.0 * f64::from(n), on(ppm))).collect()
+    };
+    let grid_us = |stretches_ppm: &[f64]| touch::intervals(&of(stretches_ppm)).first().map(|i| i.grid_us());
+    let settled = [14.0; 20];
+    assert_eq!(grid_us(&settled), Some(30_000.0 * (1.0 + 14e-6)));
+    let mut laid_anew = std::vec![-3_000.0, -1_500.0, -400.0];
+    laid_anew.extend(settled);
+    assert_eq!(grid_us(&laid_anew), grid_us(&settled));
+}
+
+#[test]
 fn least_delays_run_away_steadily_where_they_do_all_along() {
     let of = |device_s: &[f64], rate_ppm: f64| -> Vec<Arrival> {
         device_s.iter().map(|&at_s| Arrival::new(at_s, rate_ppm * at_s)).collect()

@@ -157,7 +157,7 @@ pub(super) fn gap_here_us(stage: &Stage, intervals: &Intervals, setup: &Setup, s
 
 impl OneInterval {
     /// The mean period, µs.
-    fn grid_us(&self) -> f64 {
+    pub(super) fn grid_us(&self) -> f64 {
         self.period_us * (1.0 + self.stretch_ppm / self.blocks * 1e-6)
     }
 
