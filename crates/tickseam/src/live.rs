@@ -12,8 +12,7 @@ use crate::replay::MISSED_REACH;
 use crate::rise::{Rise, least_us};
 use crate::scatter::{self, Scatter};
 use crate::setup::{
-    ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, LOSS_COUNTED, PAIR_DELAY_REACH, Setup, TOP_SCATTER,
-    UNBOUNDED_US,
+    ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, PAIR_DELAY_REACH, Setup, TOP_SCATTER, UNBOUNDED_US,
 };
 use crate::watch::BIN_S;
 
@@ -40,9 +39,10 @@ const RATE_SPAN_S: f64 = 10.0;
 const STEADY: f64 = 0.6;
 /// Share of a rate by which that of the grid's instants may differ from it and still bear it out.
 const BORNE_OUT: f64 = 0.25;
-/// Share of a block's loss that is taken into the running share: one outage is no congestion, five blocks in a row are; at the start, when nobody has seen
-/// the queue empty, two are.
+/// Share of a block's loss that is taken into the running share, and the most of it that counts: one outage is no
+/// congestion, five blocks in a row are; at the start, when nobody has seen the queue empty, two are.
 const LOSS_GAIN: f64 = 0.1;
+const LOSS_COUNTED: f64 = 0.15;
 /// Share of a block's packets that a queue which fills or is full loses at the least, twice what an app does (own choice), as long as the link is not
 /// known yet: what stamps rise by meanwhile is the queue rather than the clock. Doubled: such a queue passes for a device that runs off.
 const FILLS_LOSS: f64 = 2.0 * CONGESTED_LOSS;

@@ -24,8 +24,6 @@ pub(crate) const PAIR_DELAY_REACH: f64 = 3.0;
 /// Share of lost packets in a block from which on, if most blocks around have it, a link that sends again counts as
 /// congested: its queue overflows, and no packet has to have left at its first chance. What an app loses is less.
 pub const CONGESTED_LOSS: f64 = 0.06;
-/// The most of a block's loss that counts, so that an outage, however long, is one block's.
-pub(crate) const LOSS_COUNTED: f64 = 0.15;
 
 /// How far the clock may lie below the arrivals of a congested link, µs: what a deep queue holds.
 pub const CONGESTED_DEPTH_US: f64 = 1e7;

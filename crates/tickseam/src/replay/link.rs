@@ -6,9 +6,9 @@ use super::touch::same_interval;
 use crate::block::{Arrival, Block, Bound, SHARED, Use, improbable, unmet_us};
 use crate::filter::Prior;
 use crate::lattice;
-use crate::number::{between, count, greater, lesser, magnitude};
+use crate::number::{count, greater, lesser, magnitude};
 use crate::scatter::{self, Scatter};
-use crate::setup::{CONGESTED_LOSS, LOSS_COUNTED};
+use crate::setup::CONGESTED_LOSS;
 use crate::watch::BIN_S;
 
 /// Packets of one delivery from which on they count as a batch.
@@ -156,42 +156,39 @@ pub(super) fn raise(stages: &mut [Stage]) {
     }
 }
 
-/// Marks the stages around which most blocks lose packets, or all of them lose as much together, as they do where a queue overflows, and not in an outage or
-/// by chance; returns their share.
+/// Marks the stages around which most blocks lose packets, as they do where a queue overflows, and not in an outage or by
+/// chance; returns their share.
 pub(super) fn mark_congested(stages: &mut [Stage], period_s: f64) -> f64 {
     let mut instants = Use::default();
     stages.iter().filter_map(Stage::block).for_each(|block| instants.add(block));
     let never_again = instants.never_again(LATE_NEVER);
-    let lost_share = |s: &Stage| {
+    let loses = |s: &Stage| {
         s.block.as_ref().map(|b| {
             let sent = (b.to_s - b.from_s) / period_s + 1.0;
-            let lost = if never_again { 0.0 } else { (sent - f64::from(b.packets)) / sent };
-            between(lost, 0.0, LOSS_COUNTED)
+            f64::from(b.packets) < (1.0 - CONGESTED_LOSS) * sent && !never_again
         })
     };
     let n = stages.len();
     let (mut marked, mut blocks) = (0_usize, 0_usize);
-    // Blocks, those that lose, and the sum of what they lose, in the window from `from` to before `to`.
-    let (mut from, mut to, mut around, mut losing, mut sum) = (0_usize, 0_usize, 0_usize, 0_usize, 0.0);
+    // Blocks, and those that lose, in the window from `from` to before `to`.
+    let (mut from, mut to, mut around, mut losing) = (0_usize, 0_usize, 0_usize, 0_usize);
     for i in 0..n {
         while to < n && to <= i.saturating_add(WINDOW) {
-            if let Some(lost) = stages.get(to).and_then(lost_share) {
+            if let Some(lost) = stages.get(to).and_then(loses) {
                 around = around.saturating_add(1);
-                losing = losing.saturating_add(usize::from(lost > CONGESTED_LOSS));
-                sum += lost;
+                losing = losing.saturating_add(usize::from(lost));
             }
             to = to.saturating_add(1);
         }
         while from.saturating_add(WINDOW) < i {
-            if let Some(lost) = stages.get(from).and_then(lost_share) {
+            if let Some(lost) = stages.get(from).and_then(loses) {
                 around = around.saturating_sub(1);
-                losing = losing.saturating_sub(usize::from(lost > CONGESTED_LOSS));
-                sum -= lost;
+                losing = losing.saturating_sub(usize::from(lost));
             }
             from = from.saturating_add(1);
         }
         if let Some(stage) = stages.get_mut(i) {
-            stage.congested = losing.saturating_mul(2) > around || sum > CONGESTED_LOSS * count(around);
+            stage.congested = losing.saturating_mul(2) > around;
             if stage.block.is_some() {
                 blocks = blocks.saturating_add(1);
                 marked = marked.saturating_add(usize::from(stage.congested));
