@@ -337,7 +337,8 @@ impl Live {
     }
 
     /// A link that sends again and yet loses this much has a queue that overflows, and the queue stays as deep as it is until
-    /// packets come as early again, to within an interval, as the earliest did.
+    /// packets come as early again, to within an interval, as the earliest did. As long as the link is not known, one that loses twice as much counts too,
+    /// whatever its grid, and so does one block that does while its packets come later.
     fn see_congestion(&mut self, block: &Block) {
         let sent = (block.to_s - block.from_s) / self.setup.period_s + 1.0;
         self.instants.add(block);
@@ -353,15 +354,15 @@ impl Live {
         self.floor_us += (prior.rate_ppm + prior.rate_half_width_ppm) * greater(since_s, 0.0);
         let risen_us = stamped_us - self.floor_us;
         self.floor_us = lesser(stamped_us, self.floor_us);
-        let (on_a_grid, known) =
-            (block.interval_us > 0.0, self.closed >= BLOCKS_TO_KNOW_THE_LINK || self.blocks.found_a_grid());
+        let young = self.closed < BLOCKS_TO_KNOW_THE_LINK;
         let usual_us = least_us(self.setup.period_s);
-        let fills = lost > FILLS_LOSS && risen_us > block.interval_us + usual_us;
-        let overflows = self.lost_share > if on_a_grid { CONGESTED_LOSS } else { FILLS_LOSS };
-        let stays_us = if on_a_grid { block.interval_us + ALLOWANCE_US } else { usual_us };
-        self.congested = overflows && (on_a_grid || !known)
-            || fills && self.closed < BLOCKS_TO_KNOW_THE_LINK
-            || self.congested && risen_us >= stays_us;
+        let fills = young && lost > FILLS_LOSS && risen_us > block.interval_us + usual_us;
+        let (overflows, stays_us) = if block.interval_us > 0.0 {
+            (self.lost_share > CONGESTED_LOSS, block.interval_us + ALLOWANCE_US)
+        } else {
+            (young && !self.blocks.found_a_grid() && self.lost_share > FILLS_LOSS, usual_us)
+        };
+        self.congested = overflows || fills || self.congested && risen_us >= stays_us;
     }
 
     /// Begins again where the rate is, if the least stamps run away faster than the declared tolerance allows.
