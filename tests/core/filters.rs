@@ -62,7 +62,7 @@ fn bounds(random: &mut Random, clock: &Clock, at_s: usize, span_s: usize) -> Bou
         Bound { at_s: from_s as f64, residual_us }
     };
     let (upper, lower) = (bound(1.0), bound(-1.0));
-    Bounds { at_s: at_s as f64, upper: Some(upper), lower: Some(lower), doubtful: false, by_halves: false }
+    Bounds { at_s: at_s as f64, upper: Some(upper), lower: Some(lower), ..Bounds::default() }
 }
 
 /// How far the true offset and rate lie outside of what is feasible, against what goes uncounted.

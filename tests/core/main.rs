@@ -10,3 +10,4 @@ mod live;
 mod regions;
 mod replays;
 mod rise;
+mod series;

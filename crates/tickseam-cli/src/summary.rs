@@ -128,7 +128,12 @@ fn link(segment: &SegmentSummary) -> String {
              the beat slipped {slips:.1} times, {rest}"
         )
     };
+    let hidden_ms = segment.unseen_interval_ms.unwrap_or(0.0);
     let mut text = match segment.link_kind.as_str() {
+        "grid-slipping" | "grid-partly-slipping" | "grid-locked" if hidden_ms > 0.0 => grid(&format!(
+            "but no radio of Bluetooth LE has such a grid. An app or a dongle that asks for packets at times of its own may, and hides for how \
+             long they waited for the radio: the interval allows for up to {hidden_ms:.2} ms more."
+        )),
         "grid-slipping" => grid("so the shortest waits were seen."),
         "grid-partly-slipping" => grid("so the shortest waits were seen in part."),
         "grid-locked" => {
@@ -175,7 +180,11 @@ fn link(segment: &SegmentSummary) -> String {
         }
     }
     if segment.declared_interval_refuted {
-        text.push_str(" The declared connection interval does not fit the arrivals.");
+        text.push_str(if hidden_ms > 0.0 {
+            " The declared connection interval does not show in the arrivals."
+        } else {
+            " The declared connection interval does not fit the arrivals."
+        });
     }
     if segment.fixed_delay_refuted {
         text.push_str(

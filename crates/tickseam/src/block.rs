@@ -197,6 +197,8 @@ pub struct Block {
     pub stamped: Bound,
     /// How much later than the first packet of its delivery the packet of that stamp came, µs.
     pub behind_us: f64,
+    /// The same for the packet of [`minimum`](Self::minimum), after the first packet at its instant of the grid.
+    pub behind_first_us: f64,
     /// Mean lateness of deliveries after the grid's instants, µs.
     pub lateness_us: f64,
     /// Least residual of a packet's *delivery*: the stamp of the first packet that came with it. A packet that became
@@ -814,6 +816,7 @@ impl Blocks {
             upper: Bound { residual_us: upper.residual_us + self.resolution_us, ..upper },
             stamped: Bound { residual_us: upper.residual_us + self.resolution_us, ..upper },
             behind_us: f64::from(least.stamp_us) - f64::from(least.delivery_us),
+            behind_first_us: 0.0,
             lateness_us: 0.0,
             minimum: self.absolute(alone.at_s, f64::from(alone.delivery_us)),
             lower: None,
@@ -963,9 +966,32 @@ impl Blocks {
         if settled && !grouped && scale < BESIDE / 2.0 * grid.interval_us {
             self.see_sooner(greater(grid.interval_us * BESIDE, DELIVERY_US) + phase.least);
         }
+        self.see_behind(block);
         self.bound(block, grid.interval_us, margin, instants, grouped, (phase.least, scale / n));
         block.stretch_ppm = grid.stretch_ppm;
         grid.settle(phase.number, phase.least, scale / n);
+    }
+
+    /// Sees how far the least delayed packets came behind others at the same instant, which may take longer than a delivery does: a packet of several
+    /// fragments, or many bytes, is on the air for milliseconds.
+    fn see_behind(&self, block: &mut Block) {
+        let least = |us: fn(&Entry) -> f32| {
+            let entry = self.entries.iter().reduce(|a, b| if us(b) < us(a) { b } else { a });
+            entry.map_or(0.0, |entry| self.behind_first_us(entry, us(entry)))
+        };
+        block.behind_first_us = least(|entry| entry.delivery_us);
+        block.behind_us = greater(block.behind_us, least(|entry| entry.stamp_us));
+    }
+
+    /// How much later than the first packet at its instant something of a packet was stamped, which lies `us` above the reference, µs.
+    fn behind_first_us(&self, entry: &Entry, us: f32) -> f64 {
+        let rate = 1e6 + self.line.rate_ppm;
+        let at_us = |e: &Entry, us: f32| f64::from(e.at_s) * rate + f64::from(us);
+        let instant_us = at_us(entry, entry.instant_us);
+        let at_once = |e: &&Entry| magnitude(at_us(e, e.instant_us) - instant_us) < SAME_INSTANT_US;
+        let stamped_us = at_us(entry, us);
+        let all = self.entries.iter().filter(at_once).map(|e| at_us(e, e.delivery_us));
+        stamped_us - all.fold(stamped_us, lesser)
     }
 
     /// Sees packets that came more than `beside_us` after the grid's instants and yet sooner than all others: they belong to no instant. Where they
@@ -1190,6 +1216,9 @@ pub(crate) fn improbable(late_share: f64) -> Option<usize> {
 const MOST_IMPROBABLE: usize = 40;
 /// Share of the grid's instants, or of the packets where these are fewer, that deliveries have to come at for late packets to be the radio's own.
 const EACH_INSTANT: f64 = 0.6;
+
+/// What is left of one and the same instant once it has been reckoned for two packets, µs, far less than instants are apart.
+const SAME_INSTANT_US: f64 = 100.0;
 
 /// Late packets of the earliest phase come just one interval after its first; this much before is left out, µs.
 const GUARD_US: f64 = 200.0;

@@ -50,6 +50,8 @@ pub struct Bounds {
     pub doubtful: bool,
     /// Only half of what is known may be taken away at once: live, where no later block can tell that one was wrong.
     pub by_halves: bool,
+    /// By so much either way the host's clock may have been set just before, µs.
+    pub opened_us: f64,
 }
 
 /// What became of a block's bounds.
@@ -135,6 +137,9 @@ impl Feasible {
     /// Takes a block's bounds in.
     pub fn observe(&mut self, bounds: &Bounds, prior: &Prior) -> Outcome {
         self.advance(bounds.at_s, prior);
+        if bounds.opened_us > 0.0 {
+            self.region.open(0.0, bounds.opened_us);
+        }
         let mut outcome = Outcome::default();
         let (before, height_us) = (self.region.area(), self.region.height_us());
         let mut slightly = true;

@@ -6,7 +6,7 @@
 //! two packets of which one waited longer by more than a quarter of C must still lie a whole number of C apart.
 //! Only such pairs are counted here, so that no grid is found where delays are constant or merely noisy.
 
-use crate::number::{lesser, magnitude};
+use crate::number::{greater, lesser, magnitude};
 
 /// Pairs of arrivals that are remembered, all of them scattered.
 const PAIRS: usize = 96;
@@ -394,6 +394,51 @@ pub(crate) fn largest_gap_us(period_us: f64, interval_us: f64, n: f64) -> f64 {
     } else {
         above
     }
+}
+
+/// The longest period at which an app or a host's controller asks for packets, so that a radio's own grid may lie beneath, µs (own choice: an app that
+/// draws 30 times a second and looks for packets each time, and some more).
+const LONGEST_POLLS_US: f64 = 40_000.0;
+/// Share of a radio's period that a grid is off it by at the most (own choice: clocks that are wrong by 300 ppm are met).
+const OF_RADIO: f64 = 1e-3;
+/// Packets, and instants, whose phases are looked at: those that two grids keep up while their crystals hardly move against each other.
+const PHASES: f64 = 200.0;
+/// What they may wait for, as a multiple of what follows from these phases (own choice): stamps jitter.
+const HIDDEN_REACH: f64 = 1.2;
+/// Packets of several fragments may come so far apart inside one event, µs, and this distance pass for a grid; then the least delayed one may have waited for the packet
+/// before, or some more than that (own choices).
+const LONGEST_ON_AIR_US: f64 = 10_000.0;
+const ON_AIR_REACH: f64 = 1.25;
+
+/// How long packets that are sent each `sent_us` may go on waiting for a radio's grid beneath the one that was found, whatever shows, µs: for what is left of a step
+/// of the one grid's phases against the packets, and of the other's against the first. 0 where the grid found is itself a radio's, or too slow to
+/// be anybody's polls; it is given by its nominal period, µs, and its rate, ppm. The grid beneath is the declared one, or any usual one that lets the packets through one by one; in groups, any.
+#[inline(never)]
+pub(crate) fn hidden_us(
+    sent_us: f64,
+    (found_us, stretch_ppm): (f64, f64),
+    declared_us: Option<f64>,
+    grouped: bool,
+) -> f64 {
+    let found_us = found_us * (1.0 + stretch_ppm * 1e-6);
+    let nearest_us = libm::round(found_us / INTERVAL_STEP_US) * INTERVAL_STEP_US;
+    let near = |radio_us: f64| magnitude(found_us - radio_us) < OF_RADIO * radio_us;
+    if usual(nearest_us) && near(nearest_us) || declared_us.is_some_and(near) || found_us > LONGEST_POLLS_US {
+        return 0.0;
+    }
+    let waits_us = |interval_us: f64| {
+        let gaps_us =
+            largest_gap_us(sent_us, interval_us, PHASES) + largest_gap_us(interval_us, found_us, PHASES);
+        HIDDEN_REACH * gaps_us
+    };
+    let on_air_us = if found_us > LONGEST_ON_AIR_US { 0.0 } else { ON_AIR_REACH * found_us };
+    let longest_us = if grouped { LONGEST_US } else { greater(sent_us, found_us) };
+    let intervals = STEPS.map(|steps| f64::from(steps) * INTERVAL_STEP_US);
+    let waits_us = match declared_us {
+        Some(declared_us) => waits_us(declared_us),
+        None => intervals.take_while(|&us| us <= longest_us).map(waits_us).fold(0.0, greater),
+    };
+    greater(on_air_us, waits_us)
 }
 
 #[cfg(test)]

@@ -12,7 +12,8 @@ use crate::replay::MISSED_REACH;
 use crate::rise::{Rise, least_us};
 use crate::scatter::{self, Scatter};
 use crate::setup::{
-    ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, PAIR_DELAY_REACH, Setup, TOP_SCATTER, UNBOUNDED_US,
+    ALLOWANCE_US, CONGESTED_DEPTH_US, CONGESTED_LOSS, PAIR_DELAY_REACH, SILENCE_S, Setup, TOP_SCATTER,
+    UNBOUNDED_US,
 };
 use crate::watch::BIN_S;
 
@@ -244,6 +245,7 @@ impl Live {
         }
         let _ = self.minima.push(block.minimum);
         self.closed = self.closed.saturating_add(1);
+        let opened_us = self.may_be_set_us(block);
         let deep = Prior { depth_us: CONGESTED_DEPTH_US, ..prior };
         if self.congested {
             self.bank = Some(Bank::new(&deep, block.upper));
@@ -255,8 +257,13 @@ impl Live {
         }
         let bank = self.bank.get_or_insert_with(|| Bank::new(&prior, block.upper));
         let before = Knot::of(bank.chosen().region(), bank.chosen().at_s());
-        let mut bounds =
-            Bounds { at_s: block.to_s, upper: Some(block.upper), by_halves: true, ..Bounds::default() };
+        let mut bounds = Bounds {
+            at_s: block.to_s,
+            upper: Some(block.upper),
+            by_halves: true,
+            opened_us,
+            ..Bounds::default()
+        };
         // The lower bound with no more than what is allowed before anything has been contradicted.
         let mut strict = None;
         if self.congested || self.rise.is_doubted() {
@@ -287,7 +294,14 @@ impl Live {
                 } else {
                     0.0
                 };
-                let waited_us = self.blocks.found_a_part_of_us().unwrap_or(0.0) + collected_us;
+                let hidden_us = lattice::hidden_us(
+                    self.setup.period_s * 1e6,
+                    (block.interval_us, block.stretch_ppm),
+                    self.setup.interval_us,
+                    self.blocks.shares_deliveries(),
+                );
+                let waited_us =
+                    greater(self.blocks.found_a_part_of_us().unwrap_or(0.0), hidden_us) + collected_us;
                 let below = |us: f64| Some(Bound { residual_us: lower.residual_us - us, ..lower });
                 bounds.lower = below(allowance + waited_us);
                 strict = below(ALLOWANCE_US + waited_us);
@@ -334,6 +348,15 @@ impl Live {
             offset_us: now.offset_us,
             rate_ppm: now.rate_ppm,
         });
+    }
+
+    /// Where a radio's grid has another phase though hardly a packet is missing, which a new connection takes, by so much the host's clock may have been set
+    /// either way, µs.
+    fn may_be_set_us(&self, block: &Block) -> f64 {
+        let sent_s = block.to_s - block.from_s + self.setup.period_s;
+        let missing_s = sent_s - f64::from(block.packets) * self.setup.period_s;
+        let doubted = block.rephased && lattice::usual(block.interval_us) && missing_s < SILENCE_S;
+        if doubted && !block.shares_deliveries() { block.interval_us } else { 0.0 }
     }
 
     /// A link that sends again and yet loses this much has a queue that overflows, and the queue stays as deep as it is until

@@ -15,7 +15,7 @@ pub use streams::join;
 
 use crate::block::{Arrival, Bound, Interval, PART, WorkingLine, lifted_us};
 use crate::filter::{Bank, CURVATURES, Feasible, Prior};
-use crate::lattice::LONGEST_US;
+use crate::lattice::{self, LONGEST_US};
 use crate::number::{between, count, greater, lesser};
 use crate::pair::SyncPair;
 use crate::placement::{Knot, Shift};
@@ -51,7 +51,7 @@ pub struct Report {
     pub on_a_grid: bool,
     /// There is a grid, and yet most blocks say nothing by it: stamps in batches, or a grid that was lost again.
     pub grid_tells_little: bool,
-    /// Period of a grid that may be there unseen, µs; 0 where that can be ruled out.
+    /// Period of a grid that may be there unseen, or for how long packets may wait for one beneath a grid of polls, µs; 0 where that can be ruled out.
     pub doubt_us: f64,
     /// How long packets may have waited for the radio before an app collected them, µs; 0 where the grid is the radio's.
     pub collected_us: f64,
@@ -184,6 +184,14 @@ pub fn replay(
     }
     if batched || report.on_a_grid && link::collected(stages, setup.interval_us) {
         report.collected_us = setup.interval_us.unwrap_or(LONGEST_US);
+    } else if report.on_a_grid {
+        if let Some(grid) = report.interval {
+            let (sent_us, grouped) = (setup.period_s * 1e6, report.shares_deliveries);
+            let hidden_us =
+                lattice::hidden_us(sent_us, (grid.period_us, grid.stretch_ppm), setup.interval_us, grouped);
+            report.doubt_us = greater(hidden_us, report.doubt_us);
+        }
+        link::doubt_new_phases(stages, arrivals, setup.period_s);
     }
     let longest_us =
         greater(greater(link::longest_interval_us(stages), report.doubt_us), setup.period_s * 1e6);
@@ -445,9 +453,9 @@ fn below_newest_us(stages: &[Stage], at: usize) -> f64 {
     // The least heights above the top, in order.
     let mut least_us = [f64::INFINITY; NEWEST];
     for stage in stages.get(from..).unwrap_or_default().iter().take(2 * TOP_STAGES) {
-        let (Some(block), Some(upper)) = (&stage.block, stage.upper) else { continue };
+        let (Some(_), Some(upper)) = (&stage.block, stage.upper) else { continue };
         let knot = &stage.knot;
-        let way_us = knot.rate_ppm * (block.minimum.at_s - knot.at_s);
+        let way_us = knot.rate_ppm * (upper.at_s - knot.at_s);
         let mut height_us = upper.residual_us - knot.high_us - way_us;
         for slot in &mut least_us {
             if height_us < *slot {
@@ -495,9 +503,15 @@ fn by_touches(
             if entered {
                 let _ = touch::find(stages, period_s, |block| block.stamped);
                 let share = if leads { touch::LEADS_LATENESS } else { touch::TOUCH_LATENESS };
-                touch::bound(stages, &gap_here_us, touch::BY_STAMPS, share);
+                touch::bound(stages, &gap_here_us, touch::BY_STAMPS, share, report.doubt_us);
             } else if all_wait {
-                touch::bound(stages, &gap_here_us, touch::BY_INSTANTS, touch::TOUCH_LATENESS);
+                touch::bound(
+                    stages,
+                    &gap_here_us,
+                    touch::BY_INSTANTS,
+                    touch::TOUCH_LATENESS,
+                    report.doubt_us,
+                );
             }
         }
         weigh(stages, prior, ends, report);
@@ -540,14 +554,14 @@ fn by_touches(
 fn set_bounds(stages: &mut [Stage], setup: &Setup, report: &Report) {
     let mut before = 0_u16;
     for stage in stages {
-        stage.bounds.upper = stage.upper;
+        stage.bounds.upper = stage.upper.filter(|_| !stage.another_phase);
         stage.bounds.lower = None;
         // What the least delays scatter by is that of the least of many: one that ends with a few packets tells no floor.
         let packets = stage.block.as_ref().map_or(before, |block| block.packets);
         let thin = packets < before / THIN;
         before = packets;
         if let Some(block) = &stage.block
-            && !(report.congested || stage.congested)
+            && !(report.congested || stage.congested || stage.another_phase)
         {
             let floor = || {
                 if thin {
@@ -559,7 +573,7 @@ fn set_bounds(stages: &mut [Stage], setup: &Setup, report: &Report) {
             };
             stage.bounds.lower = match stage.lattice.filter(|_| block.interval_us > 0.0) {
                 Some(l) => {
-                    let reach_us = report.allowance_us + report.collected_us;
+                    let reach_us = report.allowance_us + report.collected_us + report.doubt_us;
                     Some(Bound { residual_us: l.residual_us - reach_us, ..l })
                 }
                 None if !report.on_a_grid || report.grid_tells_little => floor(),

@@ -110,6 +110,19 @@ fn an_upper_bound_below_what_is_known_makes_the_region_give_way() {
 }
 
 #[test]
+fn a_clock_that_may_have_been_set_leaves_as_much_open_either_way_and_the_rate_as_it_was() {
+    let mut feasible = settled(0.0);
+    let (low, high) = feasible.region().offset_range_at(0.0);
+    let rates = feasible.region().rate_range();
+    let at_s = feasible.at_s();
+    let _ = feasible.observe(&Bounds { at_s, opened_us: 15_000.0, ..Bounds::default() }, &PRIOR);
+    let (lower, higher) = feasible.region().offset_range_at(0.0);
+    assert!((low - lower - 15_000.0).abs() < 1e-6 && (higher - high - 15_000.0).abs() < 1e-6);
+    let (slower, faster) = feasible.region().rate_range();
+    assert!((slower - rates.0).abs() < 1e-9 && (faster - rates.1).abs() < 1e-9);
+}
+
+#[test]
 fn a_doubtful_upper_bound_that_contradicts_is_left_out() {
     let mut feasible = settled(2e-3);
     let mut untouched = feasible.clone();

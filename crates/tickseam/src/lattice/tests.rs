@@ -7,7 +7,7 @@
     reason = "a test stops at the first surprise, and its numbers are small"
 )]
 extern crate std;
-use super::{Detector, largest_gap_us};
+use super::{Detector, hidden_us, largest_gap_us};
 use std::vec::Vec;
 use std::{eprintln, format, panic, vec};
 
@@ -52,6 +52,38 @@ fn the_largest_gap_is_that_of_the_sorted_phases() {
             assert!((found - gap).abs() < 1e-6 * interval, "{period} {interval} {n}: {found} {gap}");
         }
     }
+}
+
+#[test]
+fn beneath_a_grid_of_polls_packets_wait_for_what_both_grids_phases_leave_out() {
+    // The largest gap between sorted phases of two hundred, of packets on the radio's instants and of these on the polls, and a fifth more.
+    let left_out = |period: f64, interval: f64| {
+        let mut phases: Vec<f64> = (0..200).map(|i| (f64::from(i) * period) % interval).collect();
+        phases.sort_by(f64::total_cmp);
+        let wrap = phases[0] + interval - phases[phases.len() - 1];
+        phases.windows(2).map(|w| w[1] - w[0]).fold(wrap, f64::max)
+    };
+    let beneath =
+        |sent: f64, interval: f64, polls: f64| 1.2 * (left_out(sent, interval) + left_out(interval, polls));
+    let close = |a: f64, b: f64| assert!((a - b).abs() < 1.0, "{a} {b}");
+    // A grid of 1/60 s, which was found a little too long and runs so much fast, over a declared interval of 11.25 ms.
+    let drawn = (16_668.0, -80.0);
+    let frame_us = 16_668.0 * (1.0 - 80e-6);
+    close(hidden_us(36_000.0, drawn, Some(11_250.0), false), beneath(36_000.0, 11_250.0, frame_us));
+    // Nobody declared one: the worst of those up to the packets' period, or of all that are usual where several come together.
+    let worst = |steps: std::ops::RangeInclusive<u16>| {
+        let of = |step: u16| beneath(36_000.0, 1_250.0 * f64::from(step), frame_us);
+        steps.map(of).fold(0.0, f64::max)
+    };
+    close(hidden_us(36_000.0, drawn, None, false), worst(6..=28));
+    close(hidden_us(36_000.0, drawn, None, true), worst(6..=80));
+    // The radio's own grid, declared or usual, and one that is too slow for polls hide nothing.
+    assert_eq!(hidden_us(36_000.0, (16_668.0, 0.0), Some(16_668.0), false), 0.0);
+    assert_eq!(hidden_us(36_000.0, (15_000.0, 3.0), None, true), 0.0);
+    assert_eq!(hidden_us(36_000.0, (15_004.5, 3.0), None, true), 0.0);
+    assert_eq!(hidden_us(250_000.0, (102_400.0, 0.0), None, false), 0.0);
+    // What is no longer than a packet may be on the air may be just that, whatever is declared.
+    close(hidden_us(31_000.0, (4_290.0, 0.0), Some(7_500.0), false), 1.25 * 4_290.0);
 }
 
 /// The first period that is found in packets sent each `period_us`, if any is, and after how many packets. `delay_us`

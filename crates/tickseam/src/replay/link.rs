@@ -8,7 +8,7 @@ use crate::filter::Prior;
 use crate::lattice;
 use crate::number::{count, greater, lesser, magnitude};
 use crate::scatter::{self, Scatter};
-use crate::setup::CONGESTED_LOSS;
+use crate::setup::{CONGESTED_LOSS, SILENCE_S};
 use crate::watch::BIN_S;
 
 /// Packets of one delivery from which on they count as a batch.
@@ -424,6 +424,55 @@ pub(super) fn slips(stages: &[Stage], rate_ppm: f64) -> f64 {
 /// that is not known.
 pub(super) fn depth_us(scatter_us: f64, range_us: f64, reach: f64) -> Option<f64> {
     (scatter_us > 0.0).then(|| greater(reach * scatter_us, reach / 6.0 * range_us) + 2.0)
+}
+
+/// Packets that such a silence is as long as at the least.
+const SILENT_PACKETS: f64 = 6.0;
+/// So many new phases without a silence are doubted in any recording, and so many an hour: what jumps more often is no grid that packets keep to.
+const MOST_PHASES: f64 = 4.0;
+const PHASES_PER_HOUR: f64 = 4.0;
+
+/// Where a radio's grid has another phase and no silence tells of a new connection, the host's clock may have been set by less than an interval: what was known
+/// is opened by as much, and the blocks in which it was bound nothing.
+#[inline(never)]
+pub(super) fn doubt_new_phases(stages: &mut [Stage], arrivals: &[Arrival], period_s: f64) {
+    let rephased = |stage: &Stage| stage.block().is_some_and(|b| b.rephased && lattice::usual(b.interval_us));
+    let jumps = stages.iter().filter(|stage| rephased(stage)).count();
+    let hours =
+        stages.first().zip(stages.last()).map_or(0.0, |(a, b)| (b.bounds.at_s - a.bounds.at_s) / 3_600.0);
+    if count(jumps) > greater(MOST_PHASES, PHASES_PER_HOUR * hours) {
+        return;
+    }
+    let longest_s = greater(SILENCE_S, SILENT_PACKETS * period_s);
+    let mut before: Option<usize> = None;
+    for i in 0..stages.len() {
+        let Some(block) = stages.get(i).and_then(Stage::block) else { continue };
+        let Some(from) = before.replace(i) else { continue };
+        let (to_s, interval_us) = (block.to_s, block.interval_us);
+        let Some(first) = stages.get(from).and_then(Stage::block) else { continue };
+        if !stages.get(i).is_some_and(rephased) || silence_s(arrivals, first.from_s, to_s) > longest_s {
+            continue;
+        }
+        for stage in stages.get_mut(from..=i).unwrap_or_default() {
+            stage.another_phase = true;
+        }
+        if let Some(stage) = stages.get_mut(from) {
+            stage.bounds.opened_us = interval_us;
+        }
+    }
+}
+
+/// The longest time without a packet between two device times, by either clock, s.
+fn silence_s(arrivals: &[Arrival], from_s: f64, to_s: f64) -> f64 {
+    let within = arrivals.iter().filter(|a| a.device_s >= from_s && a.device_s <= to_s);
+    let (mut longest_s, mut before) = (0.0, None::<&Arrival>);
+    for arrival in within {
+        if let Some(before) = before.replace(arrival) {
+            let by_host_s = (arrival.host_us() - before.host_us()) * 1e-6;
+            longest_s = greater(greater(arrival.device_s - before.device_s, by_host_s), longest_s);
+        }
+    }
+    longest_s
 }
 
 /// Blocks on either side of a jump that have to stay on their side of it.

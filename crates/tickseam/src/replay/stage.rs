@@ -44,6 +44,8 @@ pub struct Stage {
     pub(super) sooner_us: f64,
     /// Most blocks around here lose packets, or its own all waited in a queue.
     pub(super) congested: bool,
+    /// The grid's phase jumped in this block or the one before or after, though no packet was missing: whose clock stamped its packets nobody knows.
+    pub(super) another_phase: bool,
     pub(super) region: Region,
     /// Limit on the wander around here, ppm/s.
     pub(super) curvature_ppm_per_s: f64,
@@ -73,6 +75,7 @@ impl Stage {
             upper: None,
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),
             congested: false,
+            another_phase: false,
             raised_us: 0.0,
             sooner_us: 0.0,
             curvature_ppm_per_s: 0.0,
@@ -135,8 +138,7 @@ impl Filling<'_, '_> {
             self.take_pair(pair);
         }
         self.bridge(block.to_s);
-        let bounds =
-            Bounds { at_s: block.to_s, upper: Some(block.upper), lower: block.lower, ..Bounds::default() };
+        let bounds = Bounds { at_s: block.to_s, ..Bounds::default() };
         let upper = Some(block.upper);
         self.push(Stage { block: Some(block), bounds, upper, sooner_us, ..Stage::empty() });
     }

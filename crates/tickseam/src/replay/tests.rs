@@ -148,18 +148,54 @@ fn a_touch_bounds_the_clock_no_farther_than_the_one_before_or_after_bears_it_out
             ..stage(at_s, Block { minimum, ..Block::default() })
         }
     };
-    let lower = |waited_us: f64| -> Vec<f64> {
+    let doubted = |waited_us: f64, behind_first_us: f64, doubt_us: f64| -> Vec<f64> {
         let mut stages: Vec<Stage> = (0..5).map(|n| at(n, waited_us)).collect();
-        touch::bound(&mut stages, &|_| 20.0, touch::BY_INSTANTS, touch::TOUCH_LATENESS);
+        let blocks = stages.iter_mut().filter_map(|stage| stage.block.as_mut());
+        blocks.for_each(|block| block.behind_first_us = behind_first_us);
+        touch::bound(&mut stages, &|_| 20.0, touch::BY_INSTANTS, touch::TOUCH_LATENESS, doubt_us);
         let above_clock = |s: &Stage| s.bounds.lower.map(|l| l.residual_us - 2.0 * l.at_s);
         stages.iter().filter_map(above_clock).collect()
     };
+    let lower = |waited_us: f64| doubted(waited_us, 0.0, 0.0);
     let even = lower(0.0);
     let least_us = even.first().copied().unwrap_or(f64::NAN);
     assert!(even.len() == 5 && even.iter().all(|us| (us - least_us).abs() < 1e-9), "{even:?}");
     // Five times 50 µs and four fifths more, the gap and 60 µs.
     assert!((least_us + 450.0 + 20.0 + 60.0).abs() < 1e-9, "{least_us}");
     assert_eq!(lower(3_000.0), even);
+    // Those that came 4.3 ms behind another at their instant, or may have waited for 2 ms more, may have been ready as much sooner.
+    let sooner = doubted(0.0, 4_300.0, 2_000.0);
+    assert!(sooner.iter().all(|us| (us - least_us + 6_300.0).abs() < 1e-9), "{sooner:?}");
+}
+
+#[test]
+fn a_new_phase_without_a_silence_may_be_a_clock_that_was_set() {
+    // Blocks of two seconds, packets each 20 ms but where `silent` says so, a new phase of the grid in the blocks of `places`.
+    let doubted = |interval_us: f64, places: &[usize], silent: fn(f64) -> bool| -> Vec<(bool, f64)> {
+        let of = |n: usize| {
+            let rephased = places.contains(&n);
+            stage(2.0 * count(n), Block { interval_us, rephased, ..Block::default() })
+        };
+        let mut stages: Vec<Stage> = (1..=20).map(of).collect();
+        let sent_s = (0..2_000).map(|n| 0.02 * count(n)).filter(|&at_s| !silent(at_s));
+        let arrivals: Vec<Arrival> = sent_s.map(|at_s| Arrival::new(at_s, 5_000.0)).collect();
+        link::doubt_new_phases(&mut stages, &arrivals, 0.02);
+        stages.iter().map(|s| (s.another_phase, s.bounds.opened_us)).collect()
+    };
+    let sure = std::vec![(false, 0.0); 20];
+    // The block that has it and the one before bind nothing, and an interval is opened between what lies before and after both.
+    let mut in_two = sure.clone();
+    in_two.splice(8..10, [(true, 15_000.0), (true, 0.0)]);
+    assert_eq!(doubted(15_000.0, &[10], |_| false), in_two);
+    // Packets were missing for half a second and more; no radio's grid; the first block, before which nothing is known.
+    assert_eq!(doubted(15_000.0, &[10], |at_s| at_s > 17.1 && at_s < 17.7), sure);
+    assert_eq!(doubted(15_000.0, &[10], |at_s| at_s > 17.1 && at_s < 17.5), in_two);
+    assert_eq!(doubted(16_667.0, &[10], |_| false), sure);
+    assert_eq!(doubted(15_000.0, &[1], |_| false), sure);
+    // Four are believed in a short recording, and five are none.
+    let four = doubted(15_000.0, &[3, 7, 11, 15], |_| false);
+    assert_eq!(four.iter().filter(|(another, _)| *another).count(), 8);
+    assert_eq!(doubted(15_000.0, &[3, 7, 11, 15, 19], |_| false), sure);
 }
 
 /// A stage with a block of two seconds that ends at `to_s`.
@@ -440,8 +476,10 @@ fn bounds_lie_as_far_below_the_grid_the_floor_and_the_pairs_as_the_report_allows
         let [Stage { bounds, .. }] = &stages;
         (bounds.upper.map(|b| b.residual_us), bounds.lower.map(|b| b.residual_us))
     };
-    // A millisecond for missed chances, 30 for what an app collects.
-    assert_eq!(set(&on_a_grid, &report), (Some(18_100.0), Some(-13_500.0)));
+    // A millisecond for missed chances, 30 for what an app collects, 7.5 for a grid beneath. Whose clock it was nobody knows: nothing.
+    assert_eq!(set(&on_a_grid, &report), (Some(18_100.0), Some(-21_000.0)));
+    let another = Stage { another_phase: true, ..on_a_grid.clone() };
+    assert_eq!(set(&another, &report), (None, None));
     // Twelve times the scatter, two more, and a grid that may be there unseen.
     let open = Report { on_a_grid: false, ..report };
     let without = Stage { lattice: None, ..on_a_grid.clone() };

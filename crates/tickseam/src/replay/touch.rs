@@ -217,7 +217,7 @@ pub(super) type Soonest = fn(&Block) -> Bound;
 type Touching = (Soonest, fn(&Block) -> f64);
 /// What touches by the stamps and by the grid's instants.
 pub(super) const BY_STAMPS: Touching = (|block| block.stamped, |block| block.behind_us);
-pub(super) const BY_INSTANTS: Touching = (|block| block.minimum, |_| 0.0);
+pub(super) const BY_INSTANTS: Touching = (|block| block.minimum, |block| block.behind_first_us);
 
 /// What touches look like, where they are enough to tell.
 #[derive(Clone, Copy)]
@@ -344,8 +344,8 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
         if let Some(block) = &stage.block {
             blocks = blocks.saturating_add(1);
             unsteady = unsteady.saturating_add(u32::from(!steady(block) || stage.congested));
-            if stage.congested {
-                // Packets that waited in a queue touch nothing.
+            if stage.congested || stage.another_phase {
+                // Packets that waited in a queue touch nothing, nor do those whose clock nobody knows.
                 continue;
             }
             let knot = &stage.knot;
@@ -391,13 +391,15 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
     })
 }
 
-/// Where touches have been found, they bound the clock from below too, to within what they scatter by, and such a share of the mean lateness.
+/// Where touches have been found, they bound the clock from below too, to within what they scatter by, such a share of the mean lateness, and what the
+/// report doubts.
 #[inline(never)]
 pub(super) fn bound(
     stages: &mut [Stage],
     gap_us: &dyn Fn(&Stage) -> f64,
     (soonest, behind): Touching,
     lateness_share: f64,
+    doubt_us: f64,
 ) {
     let above_us = lateness_share * mean_lateness_us(stages);
     // Few touches know their scatter badly.
@@ -408,7 +410,7 @@ pub(super) fn bound(
         let least = soonest(block);
         let (behind_us, gap_us) = (behind(block), gap_us(stage));
         stage.touch_reach_us = greater(reach * stage.scatter_us, above_us);
-        let low_us = least.residual_us - stage.touch_reach_us - behind_us - gap_us - TOUCH_US;
+        let low_us = least.residual_us - stage.touch_reach_us - behind_us - gap_us - TOUCH_US - doubt_us;
         Some((stage, Bound { residual_us: low_us, ..least }))
     });
     // No farther than the touch before or after bears it out: not each stretch has a packet that waited for next to nothing.

@@ -409,7 +409,7 @@ fn bounds(draws: &mut Draws, at_s: f64) -> Bounds {
         upper: if draws.below(8) == 0 { None } else { bound(draws.of(&[100.0, 600.0, -300.0])) },
         lower: if draws.below(3) == 0 { None } else { bound(draws.of(&[-100.0, -900.0, 400.0])) },
         doubtful: draws.below(5) == 0,
-        by_halves: false,
+        ..Bounds::default()
     }
 }
 

@@ -1,0 +1,149 @@
+//! What stands between a packet and its stamp besides the radio's grid: an app that asks for packets at times of its own, packets that are on the air for
+//! milliseconds, and a host's clock that is set by less than packets may wait. None of them shows in the arrivals as what it is.
+//!
+//! All numbers are drawn or chosen here; what is checked is that intervals hold the clock that the arrivals were made from.
+
+use tickseam::block::Arrival;
+use tickseam::live::Live;
+use tickseam::placement::{Knot, Shift};
+use tickseam::replay::{Stage, known_at, replay, stages_needed};
+use tickseam::select::envelope_line;
+use tickseam::setup::Setup;
+use tickseam_tests::Random;
+
+use crate::arrivals::{Link, SOONEST_US};
+
+/// Share of the packets' instants that the interval holds, replayed and live, and the mean half-width replayed, ms.
+fn held(arrivals: &[Arrival], setup: &Setup, truth_us: impl Fn(f64) -> f64) -> (f64, f64, f64) {
+    let line = envelope_line(arrivals.iter().copied()).expect("there are many").working();
+    let span_s = arrivals.last().expect("there are many").device_s;
+    let mut stages = vec![Stage::empty(); stages_needed(arrivals.len(), 0, span_s)];
+    let report = replay(arrivals, &[], line, setup, &mut stages);
+    stages.truncate(report.stages);
+    let mut live = Live::new(*setup);
+    let (mut replayed, mut online, mut sum_us) = (0_u32, 0_u32, 0.0);
+    for arrival in arrivals {
+        live.observe(*arrival);
+        let at_s = arrival.device_s;
+        let holds = |knot: &Knot| u32::from((knot.offset_us - truth_us(at_s)).abs() <= knot.half_width_us());
+        let (knot, _) = known_at(&stages, at_s, report.curvature_ppm_per_s).expect("there are knots");
+        (replayed, sum_us) = (replayed + holds(&knot), sum_us + knot.half_width_us());
+        online += live.known_at(at_s).map_or(0, |(knot, _)| holds(&knot));
+    }
+    let n = arrivals.len() as f64;
+    (f64::from(replayed) / n, f64::from(online) / n, sum_us / n * 1e-3)
+}
+
+fn setup(period_s: f64) -> Setup {
+    Setup { fixed_delay: Some(Shift { us: SOONEST_US, u_us: 0.0 }), ..Setup::new(50.0, period_s) }
+}
+
+#[test]
+fn an_app_that_looks_for_packets_as_it_draws_hides_the_radios_grid() {
+    // Periods of packets and radio, and of the app, ms: an app that draws 60 or 30 times a second, a timer of 1/64 s, polls of 8 ms.
+    for (packet_ms, interval_ms, poll_ms, declared) in [
+        (23.437_5, 15.0, 1e3 / 60.0, false),
+        (36.0, 11.25, 1e3 / 60.0, true),
+        (36.0, 11.25, 1e3 / 60.0, false),
+        (24.0, 11.25, 15.625, false),
+        (36.0, 15.0, 15.625, false),
+        (40.0, 30.0, 1e3 / 30.0, true),
+        (20.0, 15.0, 8.0, false),
+    ] {
+        let (mut least, mut least_live, mut mean_ms) = (1.0_f64, 1.0_f64, 0.0);
+        for seed in 1..=10 {
+            let mut random = Random::seeded(1_000 + seed);
+            let link = Link {
+                packets: (900e3 / packet_ms) as u32,
+                period_s: packet_ms * 1e-3,
+                interval_us: interval_ms * 1e3,
+                stretch_ppm: 10.0 * random.uniform() - 5.0,
+                rate_ppm: 40.0 * random.uniform() - 20.0,
+                again: 0.01,
+                jitter_us: 50.0,
+                ..Link::default()
+            };
+            let poll_us = poll_ms * 1e3;
+            let phase_us = poll_us * random.uniform();
+            let polled = |arrival: Arrival| {
+                let asked_us = ((arrival.host_us() - phase_us) / poll_us).ceil() * poll_us + phase_us;
+                Arrival::new(arrival.device_s, asked_us - arrival.device_s * 1e6)
+            };
+            let arrivals: Vec<Arrival> = link.arrivals(seed).into_iter().map(polled).collect();
+            let setup = Setup { interval_us: declared.then_some(link.interval_us), ..setup(link.period_s) };
+            let (replayed, live, half_ms) = held(&arrivals, &setup, |at_s| link.truth_us(at_s));
+            (least, least_live, mean_ms) =
+                (least.min(replayed), least_live.min(live), mean_ms + half_ms / 10.0);
+        }
+        println!(
+            "{packet_ms} ms over {interval_ms} ms, {poll_ms:.2} ms: {least} {least_live}, ±{mean_ms:.1} ms"
+        );
+        assert!(
+            least > 0.95 && least_live > 0.95,
+            "{packet_ms} {interval_ms} {poll_ms}: {least} {least_live}"
+        );
+    }
+}
+
+#[test]
+fn a_packet_that_came_second_at_its_instant_may_have_been_ready_as_much_sooner() {
+    // Packets of two fragments: those that wait least come second, by more than one delivery takes. Some stamps are late, and hide the rest.
+    for (air_us, tail) in [(4_290.0, 0.005), (4_290.0, 0.0), (4_700.0, 0.02), (3_500.0, 0.005)] {
+        let (mut least, mut least_live, mut mean_ms) = (1.0_f64, 1.0_f64, 0.0);
+        for seed in 1..=10 {
+            let mut random = Random::seeded(2_000 + seed);
+            let link = Link {
+                packets: 38_400,
+                period_s: 0.023_437_5,
+                interval_us: 30_000.0,
+                stretch_ppm: 40.0 * random.uniform() - 20.0,
+                rate_ppm: 40.0 * random.uniform() - 20.0,
+                jitter_us: 50.0,
+                air_us,
+                ..Link::default()
+            };
+            let mut last_us = 0.0;
+            let stamped = |arrival: Arrival| {
+                let late_us = if random.uniform() < tail { -10_000.0 * random.uniform().ln() } else { 0.0 };
+                last_us = (arrival.host_us() + late_us).max(last_us);
+                Arrival::new(arrival.device_s, last_us - arrival.device_s * 1e6)
+            };
+            let arrivals: Vec<Arrival> = link.arrivals(seed).into_iter().map(stamped).collect();
+            let (replayed, live, half_ms) =
+                held(&arrivals, &setup(link.period_s), |at_s| link.truth_us(at_s));
+            (least, least_live, mean_ms) =
+                (least.min(replayed), least_live.min(live), mean_ms + half_ms / 10.0);
+        }
+        println!("{air_us} µs, {tail}: {least} {least_live}, ±{mean_ms:.1} ms");
+        assert!(least > 0.95 && least_live > 0.95, "{air_us} {tail}: {least} {least_live}");
+    }
+}
+
+#[test]
+fn a_clock_that_is_set_by_less_than_packets_may_wait_is_allowed_for_where_the_grid_goes_on() {
+    for step_us in [9_000.0, -9_000.0, 4_000.0, -4_000.0] {
+        let (mut least, mut mean_ms) = (1.0_f64, 0.0);
+        for seed in 1..=10 {
+            let mut random = Random::seeded(3_000 + seed);
+            let link = Link {
+                packets: 30_000,
+                period_s: 0.032,
+                interval_us: 30_000.0,
+                stretch_ppm: 10.0 * random.uniform() - 5.0,
+                rate_ppm: 40.0 * random.uniform() - 20.0,
+                again: 0.01,
+                jitter_us: 200.0,
+                ..Link::default()
+            };
+            let at_s = 300.0 + 300.0 * random.uniform();
+            let set_us = |device_s: f64| if device_s > at_s { step_us } else { 0.0 };
+            let stamped = |a: Arrival| Arrival::new(a.device_s, a.residual_us + set_us(a.device_s));
+            let arrivals: Vec<Arrival> = link.arrivals(seed).into_iter().map(stamped).collect();
+            let (replayed, _, half_ms) =
+                held(&arrivals, &setup(link.period_s), |device_s| link.truth_us(device_s) + set_us(device_s));
+            (least, mean_ms) = (least.min(replayed), mean_ms + half_ms / 10.0);
+        }
+        println!("{step_us} µs: {least}, ±{mean_ms:.1} ms");
+        assert!(least > 0.95, "{step_us}: {least}");
+    }
+}
