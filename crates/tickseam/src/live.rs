@@ -356,7 +356,7 @@ impl Live {
         let sent_s = block.to_s - block.from_s + self.setup.period_s;
         let missing_s = sent_s - f64::from(block.packets) * self.setup.period_s;
         let doubted = block.rephased && lattice::usual(block.interval_us) && missing_s < SILENCE_S;
-        if doubted && !block.shares_deliveries() { block.interval_us } else { 0.0 }
+        if doubted && !block.shares_deliveries() { least_us(block.interval_us * 1e-6) } else { 0.0 }
     }
 
     /// A link that sends again and yet loses this much has a queue that overflows, and the queue stays as deep as it is until

@@ -23,7 +23,7 @@ pub(crate) const PAIR_DELAY_REACH: f64 = 3.0;
 
 /// A link is silent for so long before a new connection gives it other instants, s (own choice: Bluetooth LE gives a connection up after 0.1 s without an
 /// answer at the earliest, common hosts after seconds, and then it has to be found again).
-pub(crate) const SILENCE_S: f64 = 0.5;
+pub(crate) const SILENCE_S: f64 = 1.0;
 /// Share of lost packets in a block from which on, if most blocks around have it, a link that sends again counts as
 /// congested: its queue overflows, and no packet has to have left at its first chance. What an app loses is less.
 pub const CONGESTED_LOSS: f64 = 0.06;

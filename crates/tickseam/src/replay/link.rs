@@ -7,6 +7,7 @@ use crate::block::{Arrival, Block, Bound, SHARED, Use, improbable, unmet_us};
 use crate::filter::Prior;
 use crate::lattice;
 use crate::number::{count, greater, lesser, magnitude};
+use crate::rise::least_us;
 use crate::scatter::{self, Scatter};
 use crate::setup::{CONGESTED_LOSS, SILENCE_S};
 use crate::watch::BIN_S;
@@ -432,11 +433,11 @@ const SILENT_PACKETS: f64 = 6.0;
 const MOST_PHASES: f64 = 4.0;
 const PHASES_PER_HOUR: f64 = 4.0;
 
-/// Where a radio's grid has another phase and no silence tells of a new connection, the host's clock may have been set by less than an interval: what was known
+/// Where a grid has another phase and no silence tells of a new connection, the host's clock may have been set by less than is seen otherwise: what was known
 /// is opened by as much, and the blocks in which it was bound nothing.
 #[inline(never)]
 pub(super) fn doubt_new_phases(stages: &mut [Stage], arrivals: &[Arrival], period_s: f64) {
-    let rephased = |stage: &Stage| stage.block().is_some_and(|b| b.rephased && lattice::usual(b.interval_us));
+    let rephased = |stage: &Stage| stage.block().is_some_and(|b| b.rephased);
     let jumps = stages.iter().filter(|stage| rephased(stage)).count();
     let hours =
         stages.first().zip(stages.last()).map_or(0.0, |(a, b)| (b.bounds.at_s - a.bounds.at_s) / 3_600.0);
@@ -457,7 +458,7 @@ pub(super) fn doubt_new_phases(stages: &mut [Stage], arrivals: &[Arrival], perio
             stage.another_phase = true;
         }
         if let Some(stage) = stages.get_mut(from) {
-            stage.bounds.opened_us = interval_us;
+            stage.bounds.opened_us = least_us(interval_us * 1e-6);
         }
     }
 }

@@ -183,14 +183,18 @@ fn a_new_phase_without_a_silence_may_be_a_clock_that_was_set() {
         stages.iter().map(|s| (s.another_phase, s.bounds.opened_us)).collect()
     };
     let sure = std::vec![(false, 0.0); 20];
-    // The block that has it and the one before bind nothing, and an interval is opened between what lies before and after both.
-    let mut in_two = sure.clone();
-    in_two.splice(8..10, [(true, 15_000.0), (true, 0.0)]);
-    assert_eq!(doubted(15_000.0, &[10], |_| false), in_two);
-    // Packets were missing for half a second and more; no radio's grid; the first block, before which nothing is known.
-    assert_eq!(doubted(15_000.0, &[10], |at_s| at_s > 17.1 && at_s < 17.7), sure);
-    assert_eq!(doubted(15_000.0, &[10], |at_s| at_s > 17.1 && at_s < 17.5), in_two);
-    assert_eq!(doubted(16_667.0, &[10], |_| false), sure);
+    // The block that has it and the one before bind nothing, and between what lies before and after both a step is possible that is no higher than those that
+    // are seen otherwise: of 20 ms, or an interval and a quarter.
+    let in_two = |opened_us: f64| {
+        let mut doubted = sure.clone();
+        doubted.splice(8..10, [(true, opened_us), (true, 0.0)]);
+        doubted
+    };
+    assert_eq!(doubted(15_000.0, &[10], |_| false), in_two(20_000.0));
+    assert_eq!(doubted(48_000.0, &[10], |_| false), in_two(60_000.0));
+    // Packets were missing for a second and more, or for less; the first block, before which nothing is known.
+    assert_eq!(doubted(15_000.0, &[10], |at_s| at_s > 17.1 && at_s < 18.2), sure);
+    assert_eq!(doubted(15_000.0, &[10], |at_s| at_s > 17.1 && at_s < 18.0), in_two(20_000.0));
     assert_eq!(doubted(15_000.0, &[1], |_| false), sure);
     // Four are believed in a short recording, and five are none.
     let four = doubted(15_000.0, &[3, 7, 11, 15], |_| false);
