@@ -1008,9 +1008,12 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
                 _ => format!("Segment {segment}: the host's clock was set by {step_ms:+.0} ms."),
             });
         }
-        if estimate.pieces.iter().filter_map(Piece::report).any(|report| report.declared_refuted) {
+        let refuted =
+            estimate.pieces.iter().filter_map(Piece::report).filter(|report| report.declared_refuted);
+        if let Some(report) = refuted.reduce(|a, b| if b.doubt_us > a.doubt_us { b } else { a }) {
+            let said = if report.on_a_grid && report.doubt_us > 0.0 { "show in" } else { "fit" };
             remarks.push(format!(
-                "Segment {segment}: the connection interval of recording.toml does not fit the arrivals."
+                "Segment {segment}: the connection interval of recording.toml does not {said} the arrivals."
             ));
         }
         if estimate.pieces.iter().filter_map(Piece::report).any(|report| report.off_nominal) {

@@ -204,6 +204,11 @@ fn remedy(segment: &SegmentSummary, captured: &Captured<'_>) -> Option<String> {
     let stream = captured.description.streams.first()?;
     let packet_ms = f64::from(stream.samples_per_packet) / stream.rate_hz * 1e3;
     match segment.link_kind.as_str() {
+        "grid-slipping" | "grid-locked" | "grid-partly-slipping" if segment.unseen_interval_ms.is_some() => Some(
+            "stamp packets as the phone receives them, not as the app asks for them; or declare the radio's connection_interval_ms in \
+             recording.toml, or record a marker that both clocks see."
+                .to_owned(),
+        ),
         "grid-locked" | "grid-partly-slipping" => {
             let (interval_ms, beat_ms) = (segment.grid_interval_ms?, segment.beat_ms?);
             let mut text = String::new();
