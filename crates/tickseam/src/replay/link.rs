@@ -433,6 +433,14 @@ const SILENT_PACKETS: f64 = 6.0;
 const MOST_PHASES: f64 = 4.0;
 const PHASES_PER_HOUR: f64 = 4.0;
 
+/// A new phase shows within this after the silence of a new connection, s: some blocks, while what was sent late is still coming (own choice).
+const SHOWS_WITHIN_S: f64 = 30.0;
+/// Blocks that have to keep to the same interval from a new phase on: at another interval, the phase tells of no clock.
+const GOES_ON: usize = 8;
+
+/// By how much the share of packets that come alone differs at the most while the interval stays: half of the interval, and twice as many may.
+const AS_MANY: f64 = 0.15;
+
 /// Where a grid has another phase and no silence tells of a new connection, the host's clock may have been set by less than is seen otherwise: what was known
 /// is opened by as much, and the blocks in which it was bound nothing.
 #[inline(never)]
@@ -451,7 +459,15 @@ pub(super) fn doubt_new_phases(stages: &mut [Stage], arrivals: &[Arrival], perio
         let Some(from) = before.replace(i) else { continue };
         let (to_s, interval_us) = (block.to_s, block.interval_us);
         let Some(first) = stages.get(from).and_then(Stage::block) else { continue };
-        if !stages.get(i).is_some_and(rephased) || silence_s(arrivals, first.from_s, to_s) > longest_s {
+        let next = || stages.get(i..).unwrap_or_default().iter().filter_map(Stage::block).take(GOES_ON);
+        let last =
+            stages.get(..=from).unwrap_or_default().iter().rev().filter_map(Stage::block).take(GOES_ON);
+        let goes_on = next().all(|block| same_interval(block.interval_us, interval_us))
+            && magnitude(alone(next()) - alone(last)) < AS_MANY;
+        if !stages.get(i).is_some_and(rephased)
+            || !goes_on
+            || silence_s(arrivals, first.from_s - SHOWS_WITHIN_S, to_s) > longest_s
+        {
             continue;
         }
         for stage in stages.get_mut(from..=i).unwrap_or_default() {
@@ -461,6 +477,13 @@ pub(super) fn doubt_new_phases(stages: &mut [Stage], arrivals: &[Arrival], perio
             stage.bounds.opened_us = least_us(interval_us * 1e-6);
         }
     }
+}
+
+/// Share of the packets that were the first of their deliveries.
+fn alone<'a>(blocks: impl Iterator<Item = &'a Block>) -> f64 {
+    let (packets, deliveries) = blocks
+        .fold((0.0, 0.0), |(p, d), block| (p + f64::from(block.packets), d + f64::from(block.deliveries)));
+    deliveries / greater(packets, 1.0)
 }
 
 /// The longest time without a packet between two device times, by either clock, s.

@@ -194,8 +194,30 @@ fn a_new_phase_without_a_silence_may_be_a_clock_that_was_set() {
     assert_eq!(doubted(48_000.0, &[10], |_| false), in_two(60_000.0));
     // Packets were missing for a second and more, or for less; the first block, before which nothing is known.
     assert_eq!(doubted(15_000.0, &[10], |at_s| at_s > 17.1 && at_s < 18.2), sure);
+    assert_eq!(doubted(15_000.0, &[18], |at_s| at_s > 5.1 && at_s < 6.2), sure);
     assert_eq!(doubted(15_000.0, &[10], |at_s| at_s > 17.1 && at_s < 18.0), in_two(20_000.0));
     assert_eq!(doubted(15_000.0, &[1], |_| false), sure);
+    // An interval that changes soon after has a phase of its own.
+    let mut stages: Vec<Stage> = (1..=20_u8)
+        .map(|n| {
+            let interval_us = if n < 14 { 15_000.0 } else { 30_000.0 };
+            stage(2.0 * f64::from(n), Block { interval_us, rephased: n == 10, ..Block::default() })
+        })
+        .collect();
+    link::doubt_new_phases(&mut stages, &[], 0.02);
+    assert!(stages.iter().all(|stage| !stage.another_phase));
+    // So has one of which twice the period was there before: a third of the packets had come behind another.
+    let parted = |deliveries: u16| {
+        let of = |n: u16| {
+            let deliveries = if n < 10 { deliveries } else { 90 };
+            let block = Block { packets: 90, deliveries, interval_us: 15_000.0, ..Block::default() };
+            stage(2.0 * f64::from(n), Block { rephased: n == 10, ..block })
+        };
+        let mut stages: Vec<Stage> = (1..=20).map(of).collect();
+        link::doubt_new_phases(&mut stages, &[], 0.02);
+        stages.iter().any(|stage| stage.another_phase)
+    };
+    assert!(!parted(60) && parted(85));
     // Four are believed in a short recording, and five are none.
     let four = doubted(15_000.0, &[3, 7, 11, 15], |_| false);
     assert_eq!(four.iter().filter(|(another, _)| *another).count(), 8);
