@@ -799,6 +799,7 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         Some(report) if report.congested => "congested",
         Some(report) if !report.on_a_grid && unseen_interval_ms.is_some() => "grid-unseen",
         Some(report) if !report.on_a_grid => "no-grid",
+        Some(report) if report.may_hide_a_grid() => "grid-polled",
         Some(_) => match slips {
             Some(slips) if slips >= 4.0 => "grid-slipping",
             Some(slips) if slips >= 1.0 => "grid-partly-slipping",
@@ -1009,9 +1010,9 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
             });
         }
         let refuted =
-            estimate.pieces.iter().filter_map(Piece::report).filter(|report| report.declared_refuted);
-        if let Some(report) = refuted.reduce(|a, b| if b.doubt_us > a.doubt_us { b } else { a }) {
-            let said = if report.on_a_grid && report.doubt_us > 0.0 { "show in" } else { "fit" };
+            || estimate.pieces.iter().filter_map(Piece::report).filter(|report| report.declared_refuted);
+        if refuted().next().is_some() {
+            let said = if refuted().any(|report| report.may_hide_a_grid()) { "show in" } else { "fit" };
             remarks.push(format!(
                 "Segment {segment}: the connection interval of recording.toml does not {said} the arrivals."
             ));

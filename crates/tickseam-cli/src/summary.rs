@@ -128,11 +128,11 @@ fn link(segment: &SegmentSummary) -> String {
              the beat slipped {slips:.1} times, {rest}"
         )
     };
-    let hidden_ms = segment.unseen_interval_ms.unwrap_or(0.0);
+    let unseen_ms = segment.unseen_interval_ms.unwrap_or(0.0);
     let mut text = match segment.link_kind.as_str() {
-        "grid-slipping" | "grid-partly-slipping" | "grid-locked" if hidden_ms > 0.0 => grid(&format!(
+        "grid-polled" => grid(&format!(
             "but no radio of Bluetooth LE has such a grid. An app or a dongle that asks for packets at times of its own may, and hides for how \
-             long they waited for the radio: the interval allows for up to {hidden_ms:.2} ms more."
+             long they waited for the radio: the interval allows for up to {unseen_ms:.2} ms more."
         )),
         "grid-slipping" => grid("so the shortest waits were seen."),
         "grid-partly-slipping" => grid("so the shortest waits were seen in part."),
@@ -152,7 +152,7 @@ fn link(segment: &SegmentSummary) -> String {
         "grid-unseen" => format!(
             "no grid of instants shows, but packets may be locked to one of {:.2} ms, and too few came to rule it out: \
              the interval allows for it.",
-            segment.unseen_interval_ms.unwrap_or(0.0)
+            unseen_ms
         ),
         _ => "too few packets to say anything of the link.".to_owned(),
     };
@@ -180,7 +180,7 @@ fn link(segment: &SegmentSummary) -> String {
         }
     }
     if segment.declared_interval_refuted {
-        text.push_str(if hidden_ms > 0.0 {
+        text.push_str(if segment.link_kind == "grid-polled" {
             " The declared connection interval does not show in the arrivals."
         } else {
             " The declared connection interval does not fit the arrivals."
@@ -204,7 +204,7 @@ fn remedy(segment: &SegmentSummary, captured: &Captured<'_>) -> Option<String> {
     let stream = captured.description.streams.first()?;
     let packet_ms = f64::from(stream.samples_per_packet) / stream.rate_hz * 1e3;
     match segment.link_kind.as_str() {
-        "grid-slipping" | "grid-locked" | "grid-partly-slipping" if segment.unseen_interval_ms.is_some() => Some(
+        "grid-polled" => Some(
             "stamp packets as the phone receives them, not as the app asks for them; or declare the radio's connection_interval_ms in \
              recording.toml, or record a marker that both clocks see."
                 .to_owned(),

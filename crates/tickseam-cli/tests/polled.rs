@@ -31,6 +31,7 @@ fn a_grid_that_no_radio_has_is_told_as_one_that_may_hide_the_radios() {
     for (declared, seed) in [(true, 1), (true, 2), (false, 3), (false, 4)] {
         let (alignment, held) = polled(declared, seed);
         let segment = &alignment.segments[0];
+        assert_eq!(segment.link_kind, "grid-polled", "seed {seed}");
         let grid_ms = segment.grid_interval_ms.unwrap();
         assert!((grid_ms - 16.667).abs() < 0.02, "seed {seed}: {grid_ms}");
         // Packets of 36 ms meet every fifth of 11.25 ms, and those instants every 27th of 16.667 ms: 2.25 and 0.42 ms, and a fifth more.

@@ -81,6 +81,11 @@ pub struct Report {
 }
 
 impl Report {
+    /// Whether the grid that was found may be one of polls, with a radio's own beneath.
+    pub fn may_hide_a_grid(&self) -> bool {
+        self.on_a_grid && !self.grid_tells_little && self.doubt_us > 0.0
+    }
+
     /// By how much the least delays of [`BIN_S`](crate::watch::BIN_S) may jump at the most though no clock was set, s: one `period_s` of the
     /// packets, unless the link's grid is known to move them by less.
     pub fn longest_jump_s(&self, period_s: f64) -> f64 {

@@ -445,8 +445,7 @@ const AS_MANY: f64 = 0.15;
 /// is opened by as much, and the blocks in which it was bound nothing.
 #[inline(never)]
 pub(super) fn doubt_new_phases(stages: &mut [Stage], arrivals: &[Arrival], period_s: f64) {
-    let rephased = |stage: &Stage| stage.block().is_some_and(|b| b.rephased);
-    let jumps = stages.iter().filter(|stage| rephased(stage)).count();
+    let jumps = stages.iter().filter_map(Stage::block).filter(|block| block.rephased).count();
     let hours =
         stages.first().zip(stages.last()).map_or(0.0, |(a, b)| (b.bounds.at_s - a.bounds.at_s) / 3_600.0);
     if count(jumps) > greater(MOST_PHASES, PHASES_PER_HOUR * hours) {
@@ -457,6 +456,9 @@ pub(super) fn doubt_new_phases(stages: &mut [Stage], arrivals: &[Arrival], perio
     for i in 0..stages.len() {
         let Some(block) = stages.get(i).and_then(Stage::block) else { continue };
         let Some(from) = before.replace(i) else { continue };
+        if !block.rephased {
+            continue;
+        }
         let (to_s, interval_us) = (block.to_s, block.interval_us);
         let Some(first) = stages.get(from).and_then(Stage::block) else { continue };
         let next = || stages.get(i..).unwrap_or_default().iter().filter_map(Stage::block).take(GOES_ON);
@@ -464,10 +466,7 @@ pub(super) fn doubt_new_phases(stages: &mut [Stage], arrivals: &[Arrival], perio
             stages.get(..=from).unwrap_or_default().iter().rev().filter_map(Stage::block).take(GOES_ON);
         let goes_on = next().all(|block| same_interval(block.interval_us, interval_us))
             && magnitude(alone(next()) - alone(last)) < AS_MANY;
-        if !stages.get(i).is_some_and(rephased)
-            || !goes_on
-            || silence_s(arrivals, first.from_s - SHOWS_WITHIN_S, to_s) > longest_s
-        {
+        if !goes_on || silence_s(arrivals, first.from_s - SHOWS_WITHIN_S, to_s) > longest_s {
             continue;
         }
         for stage in stages.get_mut(from..=i).unwrap_or_default() {

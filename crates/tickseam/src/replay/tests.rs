@@ -29,6 +29,19 @@ fn the_least_delays_jump_by_the_beat_where_the_grid_is_known_and_by_a_period_at_
 }
 
 #[test]
+fn a_grid_hides_another_where_it_tells_and_leaves_a_doubt() {
+    let polled = Report { on_a_grid: true, doubt_us: 3_000.0, ..Report::default() };
+    assert!(polled.may_hide_a_grid());
+    for other in [
+        Report { doubt_us: 0.0, ..polled },
+        Report { grid_tells_little: true, ..polled },
+        Report { on_a_grid: false, ..polled },
+    ] {
+        assert!(!other.may_hide_a_grid());
+    }
+}
+
+#[test]
 fn stages_suffice_for_many_packets_and_for_much_time() {
     // A night of packets each 8 s, and a minute of packets each 10 ms.
     for (period_s, packets) in [(8.0, 4_000_u16), (0.010, 6_000)] {
