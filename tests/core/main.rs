@@ -1,6 +1,7 @@
 //! The estimation core from outside: what must hold for every input, and how well it knows what it says it knows.
 
 mod arrivals;
+mod batches;
 mod beacons;
 mod blocks;
 mod envelope;

@@ -14,7 +14,7 @@ use tickseam_tests::Random;
 use crate::arrivals::{Link, SOONEST_US};
 
 /// Share of the packets' instants that the interval holds, replayed and live, and the mean half-width replayed, ms.
-fn held(arrivals: &[Arrival], setup: &Setup, truth_us: impl Fn(f64) -> f64) -> (f64, f64, f64) {
+pub(crate) fn held(arrivals: &[Arrival], setup: &Setup, truth_us: impl Fn(f64) -> f64) -> (f64, f64, f64) {
     let line = envelope_line(arrivals.iter().copied()).expect("there are many").working();
     let span_s = arrivals.last().expect("there are many").device_s;
     let mut stages = vec![Stage::empty(); stages_needed(arrivals.len(), 0, span_s)];
@@ -42,7 +42,7 @@ fn least_held(mut of_seed: impl FnMut(u64) -> (f64, f64, f64)) -> (f64, f64, f64
     })
 }
 
-fn setup(period_s: f64) -> Setup {
+pub(crate) fn setup(period_s: f64) -> Setup {
     Setup { fixed_delay: Some(Shift { us: SOONEST_US, u_us: 0.0 }), ..Setup::new(50.0, period_s) }
 }
 

@@ -779,7 +779,9 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
     // Packets whose size varies at random come at all phases that one sample reaches.
     let varies = 10 * ways.places.varying_samples >= packets.len() as u64;
     // A period that was measured divides none but by a sliver: packets meet all its phases, and there is no beat.
-    let beat_ms = grid_interval_ms.and_then(|grid_ms| {
+    // What beats with an app's batches beneath them does not show.
+    let batched = report.is_some_and(|report| report.collected_us > 0.0 && !report.congested);
+    let beat_ms = grid_interval_ms.filter(|_| !batched).and_then(|grid_ms| {
         let samples = u32::from(described.samples_per_packet);
         let beat = Beat::new(described.rate_hz, samples, u32::from(varies), grid_ms);
         (beat.divisor_ms >= LEAST_BEAT_MS).then_some(beat.divisor_ms)
@@ -793,10 +795,12 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
         beat_ms * 1e3 / apart_ppm
     });
     let slips = slip_period_s.map(|period_s| span_s / period_s);
-    let unseen_interval_ms = report.map(|report| report.doubt_us / 1e3).filter(|&unseen_ms| unseen_ms > 0.0);
+    let unseen_ms = report.map(|report| report.doubt_us.max(report.collected_us) / 1e3);
+    let unseen_interval_ms = unseen_ms.filter(|&unseen_ms| unseen_ms > 0.0);
     let link_kind = match report {
         None => "too-few-packets",
         Some(report) if report.congested => "congested",
+        Some(_) if batched => "batched",
         Some(report) if !report.on_a_grid && unseen_interval_ms.is_some() => "grid-unseen",
         Some(report) if !report.on_a_grid => "no-grid",
         Some(report) if report.may_hide_a_grid() => "grid-polled",
@@ -1012,7 +1016,11 @@ fn remarks(ways: &Ways<'_>, estimates: &BTreeMap<u32, Estimate>, own: bool) -> V
         let refuted =
             || estimate.pieces.iter().filter_map(Piece::report).filter(|report| report.declared_refuted);
         if refuted().next().is_some() {
-            let said = if refuted().any(|report| report.may_hide_a_grid()) { "show in" } else { "fit" };
+            let said = if refuted().any(|report| report.may_hide_a_grid() || report.collected_us > 0.0) {
+                "show in"
+            } else {
+                "fit"
+            };
             remarks.push(format!(
                 "Segment {segment}: the connection interval of recording.toml does not {said} the arrivals."
             ));

@@ -32,7 +32,7 @@ pub(crate) fn findings(aligned: &Aligned, captured: &Captured<'_>) -> Vec<Findin
         let of =
             if aligned.segments.len() > 1 { format!("Segment {}: ", segment.segment) } else { String::new() };
         all.push(Finding { heading: "Clock", sentence: format!("{of}{}", drift(segment)) });
-        all.push(Finding { heading: "Link", sentence: format!("{of}{}", link(segment)) });
+        all.push(Finding { heading: "Link", sentence: format!("{of}{}", link(segment, captured)) });
         if let Some(remedy) = remedy(segment, captured) {
             all.push(Finding { heading: "Remedy", sentence: format!("{of}{remedy}") });
         }
@@ -116,7 +116,8 @@ fn drift(segment: &SegmentSummary) -> String {
     text
 }
 
-fn link(segment: &SegmentSummary) -> String {
+fn link(segment: &SegmentSummary, captured: &Captured<'_>) -> String {
+    let declared = captured.description.link.connection_interval_ms.is_some();
     let grid = |rest: &str| {
         let interval_ms = segment.grid_interval_ms.unwrap_or(0.0);
         let Some(beat_ms) = segment.beat_ms else {
@@ -134,6 +135,16 @@ fn link(segment: &SegmentSummary) -> String {
             "but no radio of Bluetooth LE has such a grid. An app or a dongle that asks for packets at times of its own may, and hides for how \
              long they waited for the radio: the interval allows for up to {unseen_ms:.2} ms more."
         )),
+        "batched" => format!(
+            "an app or a dongle collects packets and hands over several at once{}, which hides for how long each waited for the radio: the \
+             interval allows for {}.",
+            segment.grid_interval_ms.map_or_else(String::new, |grid_ms| format!(", on a grid of {grid_ms:.2} ms")),
+            if declared {
+                format!("the declared connection interval of {unseen_ms:.2} ms")
+            } else {
+                format!("any usual connection interval up to {unseen_ms:.2} ms")
+            }
+        ),
         "grid-slipping" => grid("so the shortest waits were seen."),
         "grid-partly-slipping" => grid("so the shortest waits were seen in part."),
         "grid-locked" => {
@@ -180,7 +191,7 @@ fn link(segment: &SegmentSummary) -> String {
         }
     }
     if segment.declared_interval_refuted {
-        text.push_str(if segment.link_kind == "grid-polled" {
+        text.push_str(if matches!(segment.link_kind.as_str(), "grid-polled" | "batched") {
             " The declared connection interval does not show in the arrivals."
         } else {
             " The declared connection interval does not fit the arrivals."
@@ -204,7 +215,7 @@ fn remedy(segment: &SegmentSummary, captured: &Captured<'_>) -> Option<String> {
     let stream = captured.description.streams.first()?;
     let packet_ms = f64::from(stream.samples_per_packet) / stream.rate_hz * 1e3;
     match segment.link_kind.as_str() {
-        "grid-polled" => Some(
+        "grid-polled" | "batched" => Some(
             "stamp packets as the phone receives them, not as the app asks for them; or declare the radio's connection_interval_ms in \
              recording.toml, or record a marker that both clocks see."
                 .to_owned(),

@@ -257,7 +257,8 @@ pub struct SegmentSummary {
     /// How packets wait on the link, as found: `grid-slipping` (four slips of the beat or more), `grid-partly-slipping` (one to
     /// four), `grid-locked` (less), `grid-lost` (came and went), `congested` (so many packets lost that the queue must be
     /// overflowing), `no-grid` (delays above a floor), `grid-unseen` (no grid shows, and yet one may be there),
-    /// `grid-polled` (the grid is none of a radio's, and one may lie beneath), `too-few-packets`.
+    /// `grid-polled` (the grid is none of a radio's, and one may lie beneath), `batched` (something that is no radio collects packets, and hides
+    /// for how long they waited for it), `too-few-packets`.
     pub link_kind: String,
     /// Period of the grid of instants at which the link delivers, milliseconds; `null` where none is believed in.
     pub grid_interval_ms: Option<f64>,

@@ -21,7 +21,10 @@ const ENOUGH: usize = 48;
 const LONGEST_S: f64 = 16.0;
 /// Arrivals closer than this belong to one delivery, µs: longer than one Bluetooth LE exchange of 251-octet
 /// packets with its inter-frame spaces (2,120 + 2 · 150 + 80 µs on LE 1M), shorter than any interval.
-const DELIVERY_US: f64 = 2_600.0;
+pub(crate) const DELIVERY_US: f64 = 2_600.0;
+/// Packets that come closer than this on average did not come straight from a radio, µs: two of the shortest take 388 µs on LE 2M with the spaces around
+/// them (2 · 44 + 2 · 150; Bluetooth Core, Vol 6 Part B, 2.2 and 4.1), and half of the difference is left to stamps.
+const BUNCHED_US: f64 = 300.0;
 /// Packets that came longer than this after the first belong to another delivery, µs: common practice limits a
 /// connection event to less (no source).
 const LONGEST_DELIVERY_US: f64 = 12_000.0;
@@ -169,6 +172,53 @@ fn same_delivery(since_last_us: f64, since_first_us: f64) -> bool {
     (0.0..DELIVERY_US).contains(&since_last_us) && since_first_us < LONGEST_DELIVERY_US
 }
 
+/// Packets of one stream that came in one go.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Together {
+    /// The one with the least residual: the newest.
+    pub(crate) newest: Arrival,
+    pub(crate) packets: u32,
+    /// How much later than the first of them it was stamped, µs.
+    pub(crate) took_us: f64,
+}
+
+/// Goes through packets in the order of reception, those at a time that came in one go.
+#[derive(Clone, Debug)]
+pub(crate) struct Gathered<'a> {
+    arrivals: core::iter::Peekable<core::slice::Iter<'a, Arrival>>,
+}
+
+impl<'a> Gathered<'a> {
+    pub(crate) fn new(arrivals: &'a [Arrival]) -> Self {
+        Self { arrivals: arrivals.iter().peekable() }
+    }
+}
+
+impl Iterator for Gathered<'_> {
+    type Item = Together;
+
+    #[inline(never)]
+    fn next(&mut self) -> Option<Together> {
+        let &first = self.arrivals.next()?;
+        let first_us = first.host_us();
+        let mut last_us = first_us;
+        let mut together = Together { newest: first, packets: 1, took_us: 0.0 };
+        while let Some(&&arrival) = self.arrivals.peek() {
+            let host_us = arrival.host_us();
+            if !same_delivery(host_us - last_us, host_us - first_us) {
+                break;
+            }
+            let _ = self.arrivals.next();
+            last_us = host_us;
+            together.packets = together.packets.saturating_add(1);
+            if arrival.residual_us < together.newest.residual_us {
+                (together.newest, together.took_us) = (arrival, host_us - first_us);
+            }
+        }
+        Some(together)
+    }
+}
+
 /// A bound on the residual at one device time.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Bound {
@@ -189,6 +239,8 @@ pub struct Block {
     pub packets: u16,
     /// Deliveries that the packets came in.
     pub deliveries: u16,
+    /// How far apart packets that came in one go were stamped, on average, µs; 0 where none did.
+    pub apart_us: f64,
     /// Packets on the grid's first chance; all of them where there is no grid.
     pub on_time: u16,
     /// What every arrival proves.
@@ -226,10 +278,20 @@ pub struct Block {
 }
 
 impl Block {
+    /// Times between two packets that came in one go.
+    pub(crate) fn times_between(&self) -> f64 {
+        f64::from(self.packets.saturating_sub(self.deliveries))
+    }
+
     /// Whether so many packets came together that an app may have collected them.
     pub(crate) fn shares_deliveries(&self) -> bool {
         f64::from(self.packets) > SHARED * f64::from(self.deliveries)
     }
+}
+
+/// Whether packets that were stamped so far apart in one go, on average, were collected by something that is no radio.
+pub(crate) fn bunched(apart_us: f64) -> bool {
+    apart_us < BUNCHED_US
 }
 
 /// What a link does with its grid's instants, summed over blocks.
@@ -276,7 +338,7 @@ const PARTS: u32 = 16;
 
 /// The part of a step in which so many steps end, as a bit.
 #[inline(never)]
-fn part_of_step(steps: f64) -> u16 {
+pub(crate) fn part_of_step(steps: f64) -> u16 {
     let part = libm::floor((steps - libm::floor(steps)) * f64::from(PARTS));
     1_u16.rotate_left(u32::try_from(crate::number::nearest(part)).unwrap_or(0) % PARTS)
 }
@@ -534,6 +596,8 @@ pub struct Blocks {
     firsts: Phase,
     leads: Phase,
     deliveries: u16,
+    /// Sum of the times between packets that came in one go, µs.
+    apart_us: f32,
     /// Deliveries at instants of an odd number, and the first such number in the block.
     odd: u32,
     first_number: i64,
@@ -577,6 +641,7 @@ impl Blocks {
             firsts: Phase::EMPTY,
             leads: Phase::EMPTY,
             deliveries: 0,
+            apart_us: 0.0,
             odd: 0,
             first_number: 0,
             before_number: 0,
@@ -672,8 +737,10 @@ impl Blocks {
             self.reference_us = arrival.residual_us;
         }
         let host_us = arrival.host_us();
-        let same = same_delivery(host_us - self.last_host_us, host_us - self.own_first_us);
+        let since_last_us = host_us - self.last_host_us;
+        let same = same_delivery(since_last_us, host_us - self.own_first_us);
         self.last_host_us = host_us;
+        self.apart_us += if same { single(since_last_us) } else { 0.0 };
         if !same {
             self.deliveries = self.deliveries.saturating_add(1);
             self.own_first_us = host_us;
@@ -778,6 +845,7 @@ impl Blocks {
         self.firsts = Phase::EMPTY;
         self.leads = Phase::EMPTY;
         self.deliveries = 0;
+        self.apart_us = 0.0;
         self.odd = 0;
         self.common_step = 0;
         // Numbers count from the anchor, which has moved.
@@ -812,6 +880,7 @@ impl Blocks {
             to_s: self.from_s + f64::from(to_s),
             packets: n,
             deliveries: self.deliveries,
+            apart_us: f64::from(self.apart_us) / greater(f64::from(n.saturating_sub(self.deliveries)), 1.0),
             on_time: n,
             upper: Bound { residual_us: upper.residual_us + self.resolution_us, ..upper },
             stamped: Bound { residual_us: upper.residual_us + self.resolution_us, ..upper },

@@ -356,10 +356,11 @@ pub(crate) fn beat_s(period_s: f64, interval_us: f64, lasts_s: f64) -> f64 {
     largest_gap_us(period_s * 1e6, interval_us, lasts_s / period_s) * 1e-6
 }
 
-/// Whether a grid of such a period is the radio's: a usual one, or the one that was declared.
+/// Whether a grid of such a period is the radio's: the one that was declared, or a usual one, unless packets of one delivery are bunched.
 #[inline(never)]
-pub(crate) fn of_radio(period_us: f64, declared_us: Option<f64>) -> bool {
-    usual(period_us) || declared_us.is_some_and(|declared_us| magnitude(period_us - declared_us) < 1.0)
+pub(crate) fn of_radio(period_us: f64, declared_us: Option<f64>, bunched: bool) -> bool {
+    usual(period_us) && !bunched
+        || declared_us.is_some_and(|declared_us| magnitude(period_us - declared_us) < 1.0)
 }
 
 /// The largest stretch of a grid's period that no packet of `n` in a row falls into, µs, when they are sent each
@@ -421,24 +422,42 @@ pub(crate) fn hidden_us(
     grouped: bool,
 ) -> f64 {
     let found_us = found_us * (1.0 + stretch_ppm * 1e-6);
-    let nearest_us = libm::round(found_us / INTERVAL_STEP_US) * INTERVAL_STEP_US;
-    let near = |radio_us: f64| magnitude(found_us - radio_us) < OF_RADIO * radio_us;
-    if usual(nearest_us) && near(nearest_us) || declared_us.is_some_and(near) || found_us > LONGEST_POLLS_US {
+    if near_radio(found_us, declared_us) || found_us > LONGEST_POLLS_US {
         return 0.0;
     }
-    let waits_us = |interval_us: f64| {
-        let gaps_us =
-            largest_gap_us(sent_us, interval_us, PHASES) + largest_gap_us(interval_us, found_us, PHASES);
-        HIDDEN_REACH * gaps_us
-    };
+    let waits_us =
+        |interval_us: f64| left_waiting_us(sent_us, interval_us) + left_waiting_us(interval_us, found_us);
     let on_air_us = if found_us > LONGEST_ON_AIR_US { 0.0 } else { ON_AIR_REACH * found_us };
     let longest_us = if grouped { LONGEST_US } else { greater(sent_us, found_us) };
+    greater(on_air_us, longest_wait_us(declared_us, longest_us, &waits_us))
+}
+
+/// Whether a period, as it is by the host's clock, is that of a radio: a usual one, or the one that was declared.
+#[inline(never)]
+pub(crate) fn near_radio(found_us: f64, declared_us: Option<f64>) -> bool {
+    let nearest_us = libm::round(found_us / INTERVAL_STEP_US) * INTERVAL_STEP_US;
+    let near = |radio_us: f64| magnitude(found_us - radio_us) < OF_RADIO * radio_us;
+    usual(nearest_us) && near(nearest_us) || declared_us.is_some_and(near)
+}
+
+/// How long something that comes each `sent_us` may go on waiting for a grid, µs: for what is left of a step of their phases.
+#[inline(never)]
+pub(crate) fn left_waiting_us(sent_us: f64, grid_us: f64) -> f64 {
+    HIDDEN_REACH * largest_gap_us(sent_us, grid_us, PHASES)
+}
+
+/// The longest wait, µs, for the declared interval of a radio or else any usual one up to `longest_us`.
+#[inline(never)]
+pub(crate) fn longest_wait_us(
+    declared_us: Option<f64>,
+    longest_us: f64,
+    waits_us: &dyn Fn(f64) -> f64,
+) -> f64 {
     let intervals = STEPS.map(|steps| f64::from(steps) * INTERVAL_STEP_US);
-    let waits_us = match declared_us {
+    match declared_us {
         Some(declared_us) => waits_us(declared_us),
         None => intervals.take_while(|&us| us <= longest_us).map(waits_us).fold(0.0, greater),
-    };
-    greater(on_air_us, waits_us)
+    }
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 
 use heapless::Vec;
 
-use crate::block::{Arrival, Block, Blocks, Bound, Interval, Use, WorkingLine, lifted_us, unmet_us};
+use crate::block::{Arrival, Block, Blocks, Bound, Interval, Use, WorkingLine, bunched, lifted_us, unmet_us};
 use crate::filter::{Bank, Bounds, Feasible, Prior, WIDEST_CURVATURE};
 use crate::lattice::{self, LONGEST_US};
 use crate::number::{between, greater, lesser, magnitude, single};
@@ -647,7 +647,8 @@ impl Live {
 /// by instants that are farther apart than its packets are sent.
 fn collected(block: &Block, setup: &Setup) -> bool {
     let shared = block.shares_deliveries() || block.interval_us > setup.period_s * 1e6;
-    shared && !lattice::of_radio(block.interval_us, setup.interval_us)
+    let bunched = block.times_between() > 0.0 && bunched(block.apart_us);
+    shared && !lattice::of_radio(block.interval_us, setup.interval_us, bunched)
 }
 
 /// What a region says of another device time, and how much of the half-width there is holdover, µs.

@@ -6,6 +6,7 @@
 
 mod fuse;
 pub(crate) mod link;
+mod newest;
 mod stage;
 mod streams;
 mod touch;
@@ -86,6 +87,11 @@ impl Report {
         self.on_a_grid && !self.grid_tells_little && self.doubt_us > 0.0
     }
 
+    /// Whether the bounds hardly contradict each other.
+    fn agrees(&self, stages: usize) -> bool {
+        f64::from(self.lower_refuted) + f64::from(self.reopened) <= 1.0 + count(stages) / 300.0
+    }
+
     /// By how much the least delays of [`BIN_S`](crate::watch::BIN_S) may jump at the most though no clock was set, s: one `period_s` of the
     /// packets, unless the link's grid is known to move them by less.
     pub fn longest_jump_s(&self, period_s: f64) -> f64 {
@@ -116,11 +122,6 @@ const RATE_OPEN_PPM: f64 = 4.0;
 /// Stages on either side whose least delays are counted near the top, and how many have to lie there.
 const TOP_STAGES: usize = 64;
 const NEAR_TOP: usize = 4;
-/// Blocks of batches with the least waits around that tell how far above the clock the least of all lies, and that height as a share of how far apart the
-/// first and the last of them lie. Of many sums of two even spreads, of a packet's wait for the radio and then for the app, the n-th least lies
-/// Γ(n + ½)/Γ(n) above nothing, in a common unit, since their density grows in proportion to the height: Γ(3/2) ÷ (Γ(17/2)/Γ(8) − Γ(3/2)).
-const NEWEST: usize = 8;
-const BELOW_NEWEST: f64 = 0.466_834;
 /// Share of late packets from which on twice the found period is tried.
 const LATE_SHARE: f64 = 0.4;
 /// Share of the blocks on a grid from which on the link counts as one with a grid: a false finding is dropped again
@@ -187,10 +188,15 @@ pub fn replay(
         // Then the least delays have to tell, and may all be late by one interval.
         report.doubt_us = greater(link::longest_interval_us(stages), unseen_us);
     }
-    if batched || report.on_a_grid && link::collected(stages, setup.interval_us) {
+    let collected = report.on_a_grid && link::collected(stages, setup.interval_us);
+    if batched
+        || collected
+        || !report.on_a_grid && link::batched(stages, setup.period_s) && link::bunched(stages)
+    {
         report.collected_us = setup.interval_us.unwrap_or(LONGEST_US);
+        newest::soonest_of_many(stages);
     } else if report.on_a_grid {
-        if let Some(grid) = report.interval {
+        if let Some(grid) = report.interval.filter(|_| !link::of_radio(stages, setup.interval_us)) {
             let (sent_us, grouped) = (setup.period_s * 1e6, report.shares_deliveries);
             let hidden_us =
                 lattice::hidden_us(sent_us, (grid.period_us, grid.stretch_ppm), setup.interval_us, grouped);
@@ -212,14 +218,16 @@ pub fn replay(
     for _ in 0..DOUBLINGS {
         set_bounds(stages, setup, &report);
         weigh(stages, &prior, ends, &mut report);
-        let contradictions = f64::from(report.lower_refuted) + f64::from(report.reopened);
-        if contradictions <= 1.0 + count(used) / 300.0 {
+        if report.agrees(used) {
             break;
         }
         report.allowance_us *= 2.0;
         report.reach *= 2.0;
     }
     both_ways(stages, &prior, ends);
+    if report.collected_us > 0.0 {
+        newest::narrow(stages, arrivals, (setup, &prior), ends, &mut report);
+    }
     if let Some(delay) = report.fixed_delay
         && !pairs.is_empty()
     {
@@ -248,7 +256,7 @@ pub fn replay(
     let below_the_newest = collected && !report.pairs_agree;
     if below_the_newest {
         below_the_top(stages, setup, line);
-        below_the_newest_of_many(stages, &prior, ends);
+        newest::below_many(stages, &prior, ends);
     }
     for stage in stages.iter_mut() {
         let in_step = batched && stage.range_us < IN_STEP * period_us;
@@ -431,47 +439,6 @@ fn below_top_us(stages: &[Stage], at: usize) -> f64 {
     if near < NEAR_TOP { within_us } else { within_us * (1.0 - even + even / count(near)) }
 }
 
-/// Where an app hands packets over in batches, few of the newest waited for next to nothing, and the least of them around lie above the clock by as much as
-/// their order tells, under the gentlest limit on the wander: the others let each stretch have a top of its own, which lies the higher. The bounds stay.
-fn below_the_newest_of_many(stages: &mut [Stage], prior: &Prior, ends: Ends) {
-    for stage in stages.iter_mut() {
-        stage.by_arrivals = stage.knot;
-    }
-    let [gentlest, ..] = CURVATURES;
-    both_ways_within(stages, prior, ends, gentlest);
-    for i in 0..stages.len() {
-        let below_us = below_newest_us(stages, i);
-        let Some(stage) = stages.get_mut(i) else { return };
-        stage.knot.offset_us = stage.knot.high_us - below_us;
-    }
-    for stage in stages.iter_mut() {
-        let gentle = core::mem::replace(&mut stage.knot, stage.by_arrivals);
-        if !gentle.contradicted && gentle.offset_us < stage.knot.offset_us {
-            stage.knot.lie_at(gentle.offset_us, stage.knot.rate_ppm);
-        }
-    }
-}
-
-/// How far below the top of what is possible the clock is expected there, µs.
-fn below_newest_us(stages: &[Stage], at: usize) -> f64 {
-    let from = at.saturating_sub(TOP_STAGES);
-    // The least heights above the top, in order.
-    let mut least_us = [f64::INFINITY; NEWEST];
-    for stage in stages.get(from..).unwrap_or_default().iter().take(2 * TOP_STAGES) {
-        let (Some(_), Some(upper)) = (&stage.block, stage.upper) else { continue };
-        let knot = &stage.knot;
-        let way_us = knot.rate_ppm * (upper.at_s - knot.at_s);
-        let mut height_us = upper.residual_us - knot.high_us - way_us;
-        for slot in &mut least_us {
-            if height_us < *slot {
-                height_us = core::mem::replace(slot, height_us);
-            }
-        }
-    }
-    let ([least_us, ..], [.., last_us]) = (least_us, least_us);
-    if last_us < f64::INFINITY { greater(BELOW_NEWEST * (last_us - least_us) - least_us, 0.0) } else { 0.0 }
-}
-
 /// Narrows the knots by what the least waits touch, in rounds, each with a better idea of the rate.
 fn by_touches(
     stages: &mut [Stage],
@@ -581,14 +548,23 @@ fn set_bounds(stages: &mut [Stage], setup: &Setup, report: &Report) {
                     let reach_us = report.allowance_us + report.collected_us + report.doubt_us;
                     Some(Bound { residual_us: l.residual_us - reach_us, ..l })
                 }
-                None if !report.on_a_grid || report.grid_tells_little => floor(),
                 // The packet after the newest of a batch was not there yet, a period later and as long on its way.
-                None if report.collected_us > 0.0 && block.shares_deliveries() => {
+                None if report.collected_us > 0.0 && (block.shares_deliveries() || !report.on_a_grid) => {
                     let below_us = setup.period_s * 1e6 + report.collected_us + report.allowance_us;
                     Some(Bound { residual_us: stage.soonest.residual_us - below_us, ..stage.soonest })
                 }
+                None if !report.on_a_grid || report.grid_tells_little => floor(),
                 None => None,
             };
+            let higher = |b: &Bound| {
+                stage
+                    .bounds
+                    .lower
+                    .is_none_or(|had| b.residual_us > had.residual_us + block.rate_ppm * (b.at_s - had.at_s))
+            };
+            if let Some(newest) = stage.newest.filter(higher) {
+                stage.bounds.lower = Some(newest);
+            }
         }
         if let (Some(pair), Some(delay)) = (&stage.pair, report.fixed_delay)
             && report.pairs_agree

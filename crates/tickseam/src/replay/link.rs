@@ -2,8 +2,8 @@
 
 use super::MISSED_REACH;
 use super::stage::Stage;
-use super::touch::same_interval;
-use crate::block::{Arrival, Block, Bound, SHARED, Use, improbable, unmet_us};
+use super::touch::{same_interval, steady};
+use crate::block::{self, Arrival, Block, Bound, SHARED, Use, improbable, unmet_us};
 use crate::filter::Prior;
 use crate::lattice;
 use crate::number::{count, greater, lesser, magnitude};
@@ -254,18 +254,37 @@ pub(super) fn batched(stages: &[Stage], period_s: f64) -> bool {
     packets > BATCH * deliveries && apart_us > 1.5 * longest_interval_us(stages)
 }
 
-/// Whether the grid is an app's that collects packets, rather than the radio's: several come at once, and its period is none
-/// of a connection, nor the declared one. Each may then have waited for the radio before.
+/// Whether the grid is an app's that collects packets, rather than the radio's: several come at once, and closer than a radio sends them, or its period is
+/// none of a connection; and it is not the declared one. Each may then have waited for the radio before.
 pub(super) fn collected(stages: &[Stage], declared_us: Option<f64>) -> bool {
     let (mut packets, mut deliveries, mut radio) = (0.0, 0.0, 0.0);
+    let bunched = bunched(stages);
     for block in stages.iter().filter_map(Stage::block).filter(|b| b.interval_us > 0.0) {
         packets += f64::from(block.packets);
         deliveries += f64::from(block.deliveries);
-        if lattice::of_radio(block.interval_us, declared_us) {
+        if lattice::of_radio(block.interval_us, declared_us, bunched) {
             radio += f64::from(block.packets);
         }
     }
     packets > SHARED * deliveries && radio < 0.5 * packets
+}
+
+/// Whether packets that come in one go come closer than a radio sends them.
+pub(super) fn bunched(stages: &[Stage]) -> bool {
+    let blocks = || stages.iter().filter_map(Stage::block);
+    let n: f64 = blocks().map(Block::times_between).sum();
+    n > 0.0 && block::bunched(blocks().map(|block| block.apart_us * block.times_between()).sum::<f64>() / n)
+}
+
+/// Whether most blocks on a grid are on one of a radio: where it was lost for a while, what was taken for it then tells nothing.
+pub(super) fn of_radio(stages: &[Stage], declared_us: Option<f64>) -> bool {
+    let (mut blocks, mut radio) = (0_usize, 0_usize);
+    for block in stages.iter().filter_map(Stage::block).filter(|b| steady(b)) {
+        let of_radio = lattice::near_radio(block.interval_us * (1.0 + block.stretch_ppm * 1e-6), declared_us);
+        blocks = blocks.saturating_add(1);
+        radio = radio.saturating_add(usize::from(of_radio));
+    }
+    radio.saturating_mul(2) > blocks
 }
 
 /// Share of the blocks that a grid bounds from below.

@@ -35,6 +35,8 @@ pub struct Stage {
     /// The grid's bounds as far as the neighbours bear them out.
     pub(super) lattice: Option<Bound>,
     pub(super) likely: Option<Bound>,
+    /// How low the clock may lie below the newest packets of an app's batches around, where this block has the least of them.
+    pub(super) newest: Option<Bound>,
     /// The least stamp of this block and its neighbours.
     pub(super) soonest: Bound,
     pub(super) upper: Option<Bound>,
@@ -71,6 +73,7 @@ impl Stage {
             touch_far: None,
             lattice: None,
             likely: None,
+            newest: None,
             soonest: Bound::default(),
             upper: None,
             region: Region::rectangle(0.0, 0.0, 0.0, 0.0),

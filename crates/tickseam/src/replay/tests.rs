@@ -29,6 +29,24 @@ fn the_least_delays_jump_by_the_beat_where_the_grid_is_known_and_by_a_period_at_
 }
 
 #[test]
+fn packets_that_come_closer_than_a_radio_sends_them_were_collected() {
+    let of = |apart_us: f64, interval_us: f64| {
+        let block = Block { packets: 60, deliveries: 15, apart_us, interval_us, ..Block::default() };
+        [Stage { block: Some(block), ..Stage::empty() }]
+    };
+    // At 50 ms: whether they are bunched tells, unless that was declared.
+    assert!(link::collected(&of(20.0, 50_000.0), None));
+    assert!(!link::collected(&of(450.0, 50_000.0), None));
+    assert!(!link::collected(&of(20.0, 50_000.0), Some(50_000.0)));
+    assert!(link::collected(&of(20.0, 50_000.0), Some(15_000.0)));
+    // At a period that no radio has, they were in any case.
+    assert!(link::collected(&of(450.0, 51_000.0), None));
+    // Alone, none was.
+    let alone = Block { packets: 60, deliveries: 58, interval_us: 50_000.0, ..Block::default() };
+    assert!(!link::collected(&[Stage { block: Some(alone), ..Stage::empty() }], None));
+}
+
+#[test]
 fn a_grid_hides_another_where_it_tells_and_leaves_a_doubt() {
     let polled = Report { on_a_grid: true, doubt_us: 3_000.0, ..Report::default() };
     assert!(polled.may_hide_a_grid());
@@ -406,13 +424,13 @@ fn the_least_of_many_waits_for_radio_and_app_lie_above_the_clock_by_what_their_o
                 }
             })
             .collect();
-        sum_us += top_us - below_newest_us(&stages, 64);
+        sum_us += top_us - newest::below_us(&stages, 64);
         raw_us += top_us;
     }
     // √(90 · 40 ÷ 128 · 2) ms · Γ(3/2) is 6.65 ms; what is left is chance.
     assert!((5_500.0..8_000.0).contains(&(raw_us / 200.0)), "{}", raw_us / 200.0);
     assert!((sum_us / 200.0).abs() < 600.0, "{}", sum_us / 200.0);
-    assert_eq!(below_newest_us(&[], 0), 0.0);
+    assert_eq!(newest::below_us(&[], 0), 0.0);
 }
 
 #[test]
@@ -520,10 +538,18 @@ fn bounds_lie_as_far_below_the_grid_the_floor_and_the_pairs_as_the_report_allows
     let another = Stage { another_phase: true, ..on_a_grid.clone() };
     assert_eq!(set(&another, &report), (None, None));
     // Twelve times the scatter, two more, and a grid that may be there unseen.
-    let open = Report { on_a_grid: false, ..report };
+    let open = Report { on_a_grid: false, collected_us: 0.0, ..report };
     let without = Stage { lattice: None, ..on_a_grid.clone() };
     assert_eq!(set(&without, &open), (Some(18_100.0), Some(18_000.0 - 122.0 - 7_500.0)));
     assert_eq!(set(&without, &report), (Some(18_100.0), None));
+    // Batches without a grid: a period of the packets, what they may have waited, and a millisecond, below the soonest.
+    let batches = Stage { soonest: bound(18_050.0), ..without.clone() };
+    let collected = Report { on_a_grid: false, ..report };
+    assert_eq!(set(&batches, &collected), (Some(18_100.0), Some(18_050.0 - 20_000.0 - 30_000.0 - 1_000.0)));
+    // What the newest packets of many tell is taken where it is more.
+    let newest = |us| Stage { newest: Some(bound(us)), ..batches.clone() };
+    assert_eq!(set(&newest(9_000.0), &collected), (Some(18_100.0), Some(9_000.0)));
+    assert_eq!(set(&newest(-90_000.0), &collected).1, set(&batches, &collected).1);
     assert_eq!(set(&on_a_grid, &Report { congested: true, ..report }), (Some(18_100.0), None));
     // Pairs, where they agree with the delay: it may be off by three times its 0.1 ms.
     let paired = Stage { pair: Some(pair), ..Stage::empty() };

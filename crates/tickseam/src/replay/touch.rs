@@ -198,7 +198,7 @@ impl OneInterval {
 }
 
 /// The least and the greatest rate that is possible over so many stages, on average, ppm.
-fn slowest_and_fastest(stages: &[Stage], apart: usize) -> Option<(f64, f64)> {
+pub(super) fn slowest_and_fastest(stages: &[Stage], apart: usize) -> Option<(f64, f64)> {
     let (mut low, mut high, mut n) = (0.0, 0.0, 0.0);
     for (from, to) in stages.iter().zip(stages.get(apart..)?) {
         let span_s = to.knot.at_s - from.knot.at_s;
