@@ -21,6 +21,9 @@ const MET_S: f64 = 60.0;
 const WINDOW: usize = 10;
 /// Share of the packets that may seem late on a link that never sends again.
 const LATE_NEVER: f64 = 0.03;
+/// Share of the packets from which on they were lost by a queue even so: a link that loses as many by itself serves nobody, and other streams may take up the room that
+/// seems to be left (own choice).
+const MOST_LOST: f64 = 0.4;
 
 /// Mean lateness of the deliveries on a grid, µs.
 pub(super) fn mean_lateness_us(stages: &[Stage]) -> f64 {
@@ -166,7 +169,8 @@ pub(super) fn mark_congested(stages: &mut [Stage], period_s: f64) -> f64 {
     let loses = |s: &Stage| {
         s.block.as_ref().map(|b| {
             let sent = (b.to_s - b.from_s) / period_s + 1.0;
-            f64::from(b.packets) < (1.0 - CONGESTED_LOSS) * sent && !never_again
+            let least = if never_again { MOST_LOST } else { CONGESTED_LOSS };
+            f64::from(b.packets) < (1.0 - least) * sent
         })
     };
     let n = stages.len();

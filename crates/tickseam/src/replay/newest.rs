@@ -27,8 +27,8 @@ const BATCHES_NEEDED: u32 = 12;
 /// The least sum of the two waits in n batches lies above this multiple of √(P C / n) in one stretch of 8,000, where no packet is late; in one of 220, where four in ten
 /// are: exp(−n δ² (1 − late) / 2 P C) for waits spread evenly over the packets' period P and the interval C.
 const LEAST_REACH: f64 = 4.25;
-/// Share of the packets' period at a stretch that batches may leave out by chance.
-const LEFT_OUT: f64 = 0.125;
+/// Sixteenths in which batches are told apart: what lies between two that keep to regular steps shows where it is more than one of them.
+const SIXTEENTH: f64 = 1.0 / 16.0;
 /// On a grid longer than the packets' period, the newest packets lie as evenly over one interval from the least on as batches do; more near the least
 /// than that by so many standard deviations, and it is none (own choice).
 const MORE_REACH: f64 = 4.0;
@@ -132,8 +132,8 @@ impl Frame {
 
     /// How far the least of so many batches may lie above the clock, µs, where the radio's interval leaves no phase out.
     fn open_us(&self, stretch_s: f64, interval_us: f64, batches: f64) -> f64 {
-        LEAST_REACH * libm::sqrt(self.period_us * interval_us / greater(batches, 1.0))
-            + self.rate_u_ppm * stretch_s
+        let by_chance_us = LEAST_REACH * libm::sqrt(self.period_us * interval_us / greater(batches, 1.0));
+        greater(by_chance_us, SIXTEENTH * (self.period_us + interval_us)) + self.rate_u_ppm * stretch_s
     }
 }
 
@@ -234,11 +234,11 @@ fn end(stages: &mut [Stage], stretch: Stretch<'_>, frame: &Frame, setup: &Setup)
     }
 }
 
-/// What batches leave out of a period, µs, of which they met these sixteenths: nothing where it may be by chance.
+/// What batches leave out of a period, µs, of which they met these sixteenths: nothing where they met all.
 #[inline(never)]
 fn left_out_us(met: u16, period_us: f64) -> f64 {
     let left_out_us = unmet_us(met, period_us);
-    if left_out_us > LEFT_OUT * period_us { left_out_us } else { 0.0 }
+    if left_out_us > SIXTEENTH * period_us { left_out_us } else { 0.0 }
 }
 
 /// How long packets may wait for batches that keep step with the radio's interval, µs: what these leave out of it in the time that shows least of that,
@@ -256,7 +256,7 @@ fn in_step_us(batches: &(impl Iterator<Item = Arrival> + Clone), interval_us: f6
 #[inline(never)]
 fn left_out_of_us(batches: &mut dyn Iterator<Item = Arrival>, interval_us: f64, rates: usize) -> f64 {
     let step_ppm = 2.0 * RADIO_PPM / count(rates);
-    let longest_us = interval_us / 16.0 / step_ppm * 1e6;
+    let longest_us = SIXTEENTH * interval_us / step_ppm * 1e6;
     let mut met = [0_u16; RATES];
     let (mut least_us, mut from_us) = (interval_us, None);
     for newest in batches {

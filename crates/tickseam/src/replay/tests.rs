@@ -367,6 +367,26 @@ fn an_app_hands_over_batches_where_several_packets_come_at_once_and_rarer_than_t
 }
 
 #[test]
+fn a_link_that_never_sends_again_is_congested_where_it_loses_far_more_than_a_radio_does() {
+    // Twenty blocks of 100 packets each 20 ms on a grid of 15 ms, all of those on time that came: 90, 65 and 50 of them.
+    let share = |packets: u16| {
+        let of = |i: usize| {
+            let (from_s, to_s) = (2.0 * count(i), 2.0 * count(i) + 1.98);
+            let deliveries = packets;
+            let block = Block { from_s, to_s, packets, deliveries, on_time: packets, ..on_a_grid() };
+            stage(to_s, block)
+        };
+        link::mark_congested(&mut core::array::from_fn::<_, 20, _>(of), 0.020)
+    };
+    assert_eq!((share(90), share(65), share(50)), (0.0, 0.0, 1.0));
+}
+
+/// A block on a grid of 15 ms.
+fn on_a_grid() -> Block {
+    Block { interval_us: 15_000.0, ..Block::default() }
+}
+
+#[test]
 fn a_link_is_congested_where_more_than_half_the_blocks_around_lose_packets() {
     // 100 packets each 20 ms were sent in a block, its last one included: 101. Where more than six in a hundred are lost, it counts.
     let of = |packets: &[u16]| -> Vec<Stage> {
