@@ -18,9 +18,9 @@ fn batches_that_keep_step_with_the_radio_leave_out_most_of_its_interval() {
     assert!((10_000.0..16_000.0).contains(&quarter_us), "{quarter_us}");
     // A radio that is 80 ppm off the nominal interval keeps step all the same.
     assert!(in_step_us(&batches(500_000.0), 50_000.0 * 1.000_08) > 40_000.0);
-    // One that 2,000 ppm lie between goes through all phases but one while its rate is known well enough; one of another period through all.
-    assert_eq!(in_step_us(&batches(501_000.0), 50_000.0), 2.0 * 50_000.0 / 16.0);
-    assert_eq!(in_step_us(&batches(477_770.0), 50_000.0), 0.0);
+    // One that 2,000 ppm lie between goes through all phases while its rate is known well enough; one that comes back to the same phases leaves out little.
+    assert_eq!(in_step_us(&batches(501_000.0), 50_000.0), 0.0);
+    assert!(in_step_us(&batches(477_770.0), 50_000.0) < 7_000.0);
 }
 
 #[test]
