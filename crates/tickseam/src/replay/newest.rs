@@ -259,21 +259,26 @@ fn left_out_of_us(batches: &mut dyn Iterator<Item = Arrival>, interval_us: f64, 
     let longest_us = SIXTEENTH * interval_us / step_ppm * 1e6;
     let mut met = [0_u16; RATES];
     let (mut least_us, mut from_us) = (interval_us, None);
+    // What is left out only shrinks while a time lasts, so that its end tells.
+    let most_us = |met: &[u16; RATES]| {
+        met.iter().take(rates).map(|&met| left_out_us(met, interval_us)).fold(0.0, greater)
+    };
     for newest in batches {
         let host_us = newest.host_us();
         let mut since_us = host_us - from_us.unwrap_or(host_us);
         if from_us.is_none() || since_us > longest_us {
+            if from_us.is_some() {
+                least_us = lesser(most_us(&met), least_us);
+            }
             (met, from_us, since_us) = ([0; RATES], Some(host_us), 0.0);
         }
-        let (mut most_us, mut rate_ppm) = (0.0, step_ppm / 2.0 - RADIO_PPM);
+        let mut rate_ppm = step_ppm / 2.0 - RADIO_PPM;
         for met in met.iter_mut().take(rates) {
             *met |= part_of_step((host_us + rate_ppm * 1e-6 * since_us) / interval_us);
-            most_us = greater(left_out_us(*met, interval_us), most_us);
             rate_ppm += step_ppm;
         }
-        least_us = lesser(most_us, least_us);
     }
-    least_us
+    if from_us.is_some() { lesser(most_us(&met), least_us) } else { least_us }
 }
 
 /// Takes each bound no farther than the one before or after bears it out.
