@@ -778,9 +778,9 @@ fn segment_summary(ways: &Ways<'_>, segment: u32, estimate: &Estimate) -> Segmen
     let grid_interval_ms = report.and_then(|report| report.interval).map(|grid| grid.period_us / 1e3);
     // Packets whose size varies at random come at all phases that one sample reaches.
     let varies = 10 * ways.places.varying_samples >= packets.len() as u64;
-    // A period that was measured divides none but by a sliver: packets meet all its phases, and there is no beat.
-    // What beats with an app's batches beneath them does not show.
     let batched = report.is_some_and(|report| report.collected_us > 0.0 && !report.congested);
+    // A period that was measured divides none but by a sliver: packets meet all its phases, and there is no beat. What beats beneath an app's batches does
+    // not show.
     let beat_ms = grid_interval_ms.filter(|_| !batched).and_then(|grid_ms| {
         let samples = u32::from(described.samples_per_packet);
         let beat = Beat::new(described.rate_hz, samples, u32::from(varies), grid_ms);

@@ -94,6 +94,9 @@ pub(super) fn narrow(
     }
 }
 
+/// Host times at which batches came, µs.
+type Stamps = heapless::Vec<f64, IN_STEP_BATCHES>;
+
 /// A stretch under way.
 #[derive(Clone)]
 struct Stretch<'a> {
@@ -201,14 +204,12 @@ fn end(stages: &mut [Stage], stretch: Stretch<'_>, frame: &Frame, setup: &Setup)
         return;
     };
     let period_us = frame.period_us;
-    let batches = || {
-        let of_stretch = stretch.all.clone().take_while(|batch| batch.newest.device_s <= stretch.end_s);
-        of_stretch.map(|batch| batch.newest)
-    };
-    // How many lie within a period of the least, and two.
+    // When the first of them came, and how many lie within a period of the least, and two.
+    let mut stamps_us: Stamps = Stamps::new();
     let (mut n, mut within) = (0.0, [0.0; 2]);
-    for newest in batches() {
-        let above_us = frame.above_us(&newest) - least_us;
+    for batch in stretch.all.take_while(|batch| batch.newest.device_s <= stretch.end_s) {
+        let _ = stamps_us.push(batch.newest.host_us());
+        let above_us = frame.above_us(&batch.newest) - least_us;
         n += 1.0;
         for (within, periods) in within.iter_mut().zip([1.0, 2.0]) {
             *within += if above_us < periods * period_us { 1.0 } else { 0.0 };
@@ -220,7 +221,7 @@ fn end(stages: &mut [Stage], stretch: Stretch<'_>, frame: &Frame, setup: &Setup)
             let most = n * lesser((periods * period_us + 2.0 * open_us) / interval_us, 1.0);
             *within > most + MORE_REACH * libm::sqrt(most)
         });
-        let in_step_us = in_step_us(&batches().take(IN_STEP_BATCHES), interval_us);
+        let in_step_us = in_step_us(&stamps_us, interval_us);
         if too_many && in_step_us == 0.0 && setup.interval_us.is_none() {
             return 0.0;
         }
@@ -243,10 +244,10 @@ fn left_out_us(met: u16, period_us: f64) -> f64 {
 
 /// How long packets may wait for batches that keep step with the radio's interval, µs: what these leave out of it in the time that shows least of that,
 /// at whichever rate of the radio's crystal against the host's leaves out most.
-fn in_step_us(batches: &(impl Iterator<Item = Arrival> + Clone), interval_us: f64) -> f64 {
-    let at_one_rate_us = left_out_of_us(&mut batches.clone(), interval_us, 1);
+fn in_step_us(stamps_us: &[f64], interval_us: f64) -> f64 {
+    let at_one_rate_us = left_out_of_us(stamps_us, interval_us, 1);
     if at_one_rate_us > 0.0 {
-        lesser(left_out_of_us(&mut batches.clone(), interval_us, RATES), at_one_rate_us)
+        lesser(left_out_of_us(stamps_us, interval_us, RATES), at_one_rate_us)
     } else {
         0.0
     }
@@ -254,7 +255,7 @@ fn in_step_us(batches: &(impl Iterator<Item = Arrival> + Clone), interval_us: f6
 
 /// The same, each time so long that a sixteenth of the interval lies between the least of so many rates and the next.
 #[inline(never)]
-fn left_out_of_us(batches: &mut dyn Iterator<Item = Arrival>, interval_us: f64, rates: usize) -> f64 {
+fn left_out_of_us(stamps_us: &[f64], interval_us: f64, rates: usize) -> f64 {
     let step_ppm = 2.0 * RADIO_PPM / count(rates);
     let longest_us = SIXTEENTH * interval_us / step_ppm * 1e6;
     let mut met = [0_u16; RATES];
@@ -263,8 +264,7 @@ fn left_out_of_us(batches: &mut dyn Iterator<Item = Arrival>, interval_us: f64, 
     let most_us = |met: &[u16; RATES]| {
         met.iter().take(rates).map(|&met| left_out_us(met, interval_us)).fold(0.0, greater)
     };
-    for newest in batches {
-        let host_us = newest.host_us();
+    for &host_us in stamps_us {
         let mut since_us = host_us - from_us.unwrap_or(host_us);
         if from_us.is_none() || since_us > longest_us {
             if from_us.is_some() {
