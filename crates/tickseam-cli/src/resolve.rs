@@ -43,6 +43,18 @@ struct Held {
     before_restarts: Vec<BeforeRestart>,
 }
 
+impl Held {
+    /// Whether what is confirmed are packets that waited as `kind`.
+    fn confirms(&self, confirmed: &Confirmed, kind: Waiting) -> bool {
+        confirmed.previous.is_some_and(|previous| {
+            let of = |w: &(u32, Waiting, Resolved)| {
+                w.1 == kind && w.2.index.saturating_add(confirmed.index_shift) == previous.index
+            };
+            self.waiting.iter().any(of)
+        })
+    }
+}
+
 /// Packets without a place, received before those that showed that the device had restarted: out of order, or by a bad chance late.
 #[derive(Debug)]
 struct BeforeRestart {
@@ -196,7 +208,9 @@ impl Places {
                 self.settle(row, stream, &confirmed, Waiting::Ambiguous, resolved, held);
             }
             Disposition::JoinsSegment { confirmed } => {
-                self.settle(row, stream, &confirmed, Waiting::Quarantined, resolved, held);
+                let ambiguous = held.confirms(&confirmed, Waiting::Ambiguous);
+                let kind = if ambiguous { Waiting::Ambiguous } else { Waiting::Quarantined };
+                self.settle(row, stream, &confirmed, kind, resolved, held);
             }
             Disposition::NewSegment { cause, confirmed } => {
                 let kind = match cause {
@@ -206,9 +220,7 @@ impl Places {
                     }
                     // What was confirmed had been answered as quarantined, or as a run of duplicates.
                     SegmentCause::CountersRestarted => {
-                        let of_quarantine = confirmed.previous.is_some_and(|previous| {
-                            waiting.iter().any(|w| w.1 == Waiting::Quarantined && w.2.index == previous.index)
-                        });
+                        let of_quarantine = held.confirms(&confirmed, Waiting::Quarantined);
                         if of_quarantine { Waiting::Quarantined } else { Waiting::Repeat }
                     }
                 };

@@ -64,7 +64,8 @@ fn without(
             && (end_us == f64::INFINITY || last_us < end_us && drains(late, wait_s, no_crystal_ppm))
         {
             kept = from;
-            at = at.saturating_add(drained(arrivals.get(at..).unwrap_or_default()));
+            let floor_us = watch.floor_us(&arrival, wait_s);
+            at = at.saturating_add(drained(arrivals.get(at..).unwrap_or_default(), floor_us));
         }
         let next = arrivals.get(at).copied().unwrap_or(arrival);
         if let Some(slot) = arrivals.get_mut(kept) {
@@ -83,10 +84,11 @@ fn lasts_s(arrivals: &[Arrival]) -> f64 {
     arrivals.first().zip(arrivals.last()).map_or(0.0, |(first, last)| last.device_s - first.device_s)
 }
 
-/// Packets until the drain has ended, at the first that is hardly late any more.
-fn drained(arrivals: &[Arrival]) -> usize {
+/// Packets until the drain has ended, at the first that is hardly late any more. Below `floor_us`, µs, stamps are of a clock that was set back.
+fn drained(arrivals: &[Arrival], floor_us: f64) -> usize {
     let until_s = arrivals.first().map_or(0.0, |first| first.device_s) + TAIL_S;
-    let least_us = least(arrivals.iter().take_while(|a| a.device_s < until_s));
+    let before = |a: &&Arrival| a.device_s < until_s && a.residual_us > floor_us;
+    let least_us = least(arrivals.iter().take_while(before));
     arrivals.iter().position(|a| a.residual_us < least_us + NEAR_US).unwrap_or(0)
 }
 

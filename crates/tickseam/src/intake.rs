@@ -29,7 +29,9 @@
 //!   than 20 ms than the smallest since the silence, the backlog has drained, and the least delayed packet must be
 //!   live: within min(0.25 s, turn ÷ 16) + tolerance × silence. Exactly one number of turns fits:
 //!   [`Disposition::Resumes`], and the provisional packets follow by a shift. None fits, but the first packet was within
-//!   8 of the newest: the host clock was stepped, and it resumes too. Otherwise the count before and the count after
+//!   8 of the newest: the host clock was stepped, and it resumes too. None fits, but one that is later than live by no more than
+//!   min(2 s, turn ÷ 4), and the first packet's number is none of 0 to 8, where counts begin: a queue may have yet to empty, and
+//!   the answer waits for it, up to 60 s after the silence. Otherwise the count before and the count after
 //!   cannot be tied: a new segment with [`SegmentCause::TurnsUnresolved`].
 //!   Of a stream that begins after others, within min(2 s, turn ÷ 8) + tolerance × silence, and a packet more below: packets of other
 //!   lengths are stamped by their first sample too.
@@ -38,7 +40,7 @@
 //!   witness that came before and after it, give or take min(0.25 s, turn ÷ 16). Whatever the host clock did, and however
 //!   long the backlog, one number of turns that fits there is it.
 //! - **One, but as likely a restart**: a packet more than 8 numbers ahead, yet later than live by more than that same
-//!   0.25 s and not as late as the newest one before it was, whose counters are both small enough to have started from
+//!   0.25 s and by as much later than the newest one before it was, whose counters are both small enough to have started from
 //!   zero during the silence, is ambiguous too.
 //! - **None**: [`Disposition::Quarantined`]. One more packet that continues the new numbering, before the old one goes
 //!   on, makes it a new segment; a lone corrupt stamp never does. Where the old numbering has been over these numbers
@@ -51,7 +53,8 @@
 //!   continuation: a step of the host clock opens no segment.
 //!
 //! A segment is the device's. When one stream has opened it, the others join it with their first packet that does not
-//! belong to the old numbering; packets of the old numbering may straggle in for 2 s.
+//! belong to the old numbering, or that goes on from packets which a silence left without a number less than 2 s before; packets of
+//! the old numbering may straggle in for 2 s.
 //!
 //! # What it cannot know
 //! - A witness that comes by another way than the order in which packets became ready, by more than 0.25 s, tells nothing
@@ -714,6 +717,15 @@ struct Frame {
 }
 
 impl Frame {
+    /// The counters that a packet with these counts shows.
+    const fn shown(&self, index: i64, tick: Option<i64>) -> Shown {
+        let tick = match tick {
+            Some(tick) => Some(self.ticks.reduce(tick)),
+            None => None,
+        };
+        Shown { sequence: self.sequence.reduce(index), tick }
+    }
+
     fn sequence_turn_ns(&self) -> f64 {
         (float_raw(self.sequence.largest()) + 1.0) * self.packet_ns
     }
@@ -880,6 +892,8 @@ struct Turns {
     possible: u32,
     /// Whether the first packet could be a near successor of the newest one.
     near: bool,
+    /// Whether its number is one that devices begin with.
+    fresh: bool,
     /// Packets in a row that did not continue the run.
     misfits: u8,
     /// Where the run's newest packet lies at least by the witness, ns of samples from number 0; minus infinity where the
@@ -1230,10 +1244,7 @@ impl<const STREAMS: usize> Intake<STREAMS> {
         let before_ns = witness.count_ns(told.newest) - stream.ahead_ns + witness.packet_ns;
         let frame = stream.frame(&self.device);
         let (newest, newest_tick) = (run.numbering.newest, run.numbering.newest_tick());
-        let shown = Shown {
-            sequence: stream.sequence.reduce(newest),
-            tick: newest_tick.map(|tick| self.device.ticks.reduce(tick)),
-        };
+        let shown = frame.shown(newest, newest_tick);
         let slack_ns = settled_ns(frame.turn_ns(shown.tick.is_some() && main.tied.is_some()));
         let from_ns = stream.count_ns(Frame::reference(&main, shown));
         let found = frame.find(&main, shown, after_ns - slack_ns - from_ns, before_ns + slack_ns - from_ns);
@@ -1406,7 +1417,7 @@ fn settled_ns(turn_ns: f64) -> f64 {
     lesser(SETTLED_NS, turn_ns / 16.0)
 }
 
-/// Whether a packet comes later than live, as after a restart, and not merely as late as the newest one before it did.
+/// Whether a packet comes later than live, as after a restart, and not merely as late as the newest one before it did or less.
 fn comes_late(
     device: &Device,
     stream: &Stream,
@@ -1423,7 +1434,7 @@ fn comes_late(
     let before_ns = late_ns(before_ns, main.newest, main.newest_tick());
     let turn_ns = frame.turn_ns(shown.tick.is_some() && main.tied.is_some());
     let (now_ns, slack_ns) = (late_ns(live.0, index, tick), settled_ns(turn_ns) + device.tolerance * live.1);
-    now_ns > slack_ns && magnitude(now_ns - before_ns) > slack_ns
+    now_ns > slack_ns && now_ns - before_ns > slack_ns
 }
 
 fn advance_ns(frame: &Frame, main: &Numbering, reference: i64, index: i64, tick: Option<i64>) -> f64 {
@@ -1704,10 +1715,11 @@ fn is_just_too_old(stream: &Stream, frame: &Frame, shown: Shown, host_ns: i64) -
 /// A packet of a stream that has not yet joined the device's segment.
 fn judge_behind(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns: i64) -> Intaken {
     let Some(main) = stream.main else { return refused(Refusal::TooOld) };
-    if !matches!(stream.provisional, Some(Provisional { waiting: Waiting::Restart { .. }, .. })) {
-        stream.provisional = None;
-    }
+    stream.provisional = stream.provisional.filter(|run| may_join(device, run));
     let frame = stream.frame(device);
+    // A silence that left several turns open was the restart's, if others saw it then: so it goes on from there.
+    let carried = matches!(stream.provisional, Some(Provisional { waiting: Waiting::Turns(_), .. }))
+        && carried_over(stream, &frame, shown, host_ns).is_some();
     let straggler = {
         let reference = Frame::reference(&main, shown);
         let low_ns = frame.beyond_reference_ns(&main, reference, frame.window().saturating_neg(), -0.5);
@@ -1726,7 +1738,7 @@ fn judge_behind(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns:
     };
     let joining = match (shown.tick, device.timeline) {
         (Some(_), Some(_)) => device.find_tick(shown, host_ns),
-        _ if straggler.is_some() => Found::None,
+        _ if straggler.is_some() && !carried => Found::None,
         (tick, _) => Found::One { index: 0, tick: tick.map(|tick| device.ticks.begin(tick)) },
     };
     let index = stream.sequence.begin(shown.sequence);
@@ -1743,6 +1755,40 @@ fn judge_behind(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns:
     }
 }
 
+/// Whether packets that have no place yet may be a stream's first of the segment that another one opened.
+fn may_join(device: &Device, run: &Provisional) -> bool {
+    match run.waiting {
+        Waiting::Restart { .. } => true,
+        Waiting::Turns(Turns { since_ns, .. }) => {
+            magnitude(float(device.segment_host_ns.saturating_sub(since_ns))) <= HELD_BACK_NS
+        }
+        Waiting::GoingBack { .. } => false,
+    }
+}
+
+/// The packets without a place that a packet goes on from, what is to be added to their indexes where a segment begins
+/// with them, and the packet's own index and tick among them.
+fn carried_over(
+    stream: &Stream,
+    frame: &Frame,
+    shown: Shown,
+    host_ns: i64,
+) -> Option<(Provisional, i64, i64, Option<i64>)> {
+    let run = stream.provisional?;
+    let numbering = &run.numbering;
+    let Found::One { index, tick } = follow(frame, numbering, shown, numbering.silence_ns(host_ns)) else {
+        return None;
+    };
+    let index_shift = match run.waiting {
+        Waiting::Turns(_) => {
+            let first = stream.sequence.begin(stream.sequence.reduce(numbering.earliest));
+            first.checked_sub(numbering.earliest)?
+        }
+        Waiting::Restart { .. } | Waiting::GoingBack { .. } => 0,
+    };
+    (!numbering.has(index)).then_some((run, index_shift, index, tick))
+}
+
 fn join_segment(
     device: &mut Device,
     stream: &mut Stream,
@@ -1755,18 +1801,16 @@ fn join_segment(
     let mut numbering = Numbering::new(index, tick, host_ns);
     let mut confirmed = Confirmed { packets: 0, previous: None, index_shift: 0, device_shift: 0 };
     let mut joined = index;
-    if let Some(waiting) = stream.provisional
-        && let Found::One { index: next, tick: next_tick } =
-            follow(&frame, &waiting.numbering, shown, waiting.numbering.silence_ns(host_ns))
-        && !waiting.numbering.has(next)
-    {
+    if let Some((run, index_shift, next, next_tick)) = carried_over(stream, &frame, shown, host_ns) {
         let tick_shift = match (tick, next_tick) {
             (Some(tick), Some(next_tick)) => tick.saturating_sub(next_tick),
             _ => 0,
         };
-        if let Some(mut shifted) = waiting.numbering.shifted(0, tick_shift) {
-            let device_shift = stream.device_shift(tick.is_some(), 0, tick_shift);
-            confirmed = stream.confirmed(device.segment, &shifted, waiting.packets, 0, device_shift);
+        if let Some(mut shifted) = run.numbering.shifted(index_shift, tick_shift)
+            && let Some(next) = next.checked_add(index_shift)
+        {
+            let device_shift = stream.device_shift(tick.is_some(), index_shift, tick_shift);
+            confirmed = stream.confirmed(device.segment, &shifted, run.packets, index_shift, device_shift);
             shifted.place(next, tick, host_ns);
             numbering = shifted;
             joined = next;
@@ -1804,6 +1848,7 @@ fn begin_ambiguous(
             near: stream
                 .main
                 .is_some_and(|main| (1..=NEAR_PACKETS).contains(&index.saturating_sub(main.newest))),
+            fresh: stream.sequence.reduce(index) <= NEAR_PACKETS.unsigned_abs(),
             misfits: 0,
             after_ns: f64::NEG_INFINITY,
         }),
@@ -1873,8 +1918,12 @@ fn judge_ambiguous(
         turns.steady = turns.steady.saturating_add(1);
         let settled = turns.steady >= 3 && host_ns.saturating_sub(turns.fell_ns) >= SETTLE_NS;
         if settled {
-            let shift = find_shift(device, stream, &frame, turns.floor, turns.floor_tick);
-            return Some(resolve(device, stream, &run, shift, index, tick, host_ns));
+            let (floor, floor_tick) = (turns.floor, turns.floor_tick);
+            let shift = find_shift(device, stream, &frame, floor, floor_tick);
+            let waits = shift.is_none() && !turns.near && !turns.fresh;
+            if !(waits && is_still_late(device, stream, &frame, floor, floor_tick)) {
+                return Some(resolve(device, stream, &run, shift, index, tick, host_ns));
+            }
         }
     }
     let possible = turns.possible;
@@ -1887,6 +1936,24 @@ fn judge_ambiguous(
     Some(unplaced(Disposition::Ambiguous { provisional, possible }))
 }
 
+/// Whether the least delayed packet may be one that waits in a queue which has yet to empty: later than live by no more
+/// than a packet may be held back.
+fn is_still_late(
+    device: &Device,
+    stream: &Stream,
+    frame: &Frame,
+    least_delayed: Arrival,
+    tick: Option<i64>,
+) -> bool {
+    let Some(main) = stream.main else { return false };
+    let shown = frame.shown(least_delayed.count, tick);
+    let (live_ns, age_ns) = live_ns(device, stream, &main, shown, least_delayed.host_ns);
+    let turn_ns = frame.turn_ns(shown.tick.is_some() && main.tied.is_some());
+    let band_ns = settled_ns(turn_ns) + device.tolerance * age_ns;
+    let late_ns = lesser(HELD_BACK_NS, turn_ns / 4.0);
+    !matches!(frame.find(&main, shown, live_ns - band_ns - late_ns, live_ns - band_ns), Found::None)
+}
+
 /// The shift from provisional to true counts, once the least delayed packet must be live.
 fn find_shift(
     device: &Device,
@@ -1895,10 +1962,7 @@ fn find_shift(
     least_delayed: Arrival,
     tick: Option<i64>,
 ) -> Option<Shift> {
-    let shown = Shown {
-        sequence: stream.sequence.reduce(least_delayed.count),
-        tick: tick.map(|tick| device.ticks.reduce(tick)),
-    };
+    let shown = frame.shown(least_delayed.count, tick);
     if let Some(main) = stream.main {
         let (live_ns, age_ns) = live_ns(device, stream, &main, shown, least_delayed.host_ns);
         let ticked = shown.tick.is_some() && main.tied.is_some();

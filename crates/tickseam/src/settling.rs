@@ -144,17 +144,16 @@ impl<const STREAMS: usize, Tag: Copy> Settling<STREAMS, Tag> {
                 self.settle(stream, &confirmed, Kind::Ambiguous, intaken.resolved, &mut give);
             }
             Disposition::JoinsSegment { confirmed } => {
-                self.settle(stream, &confirmed, Kind::Quarantined, intaken.resolved, &mut give);
+                let ambiguous = self.confirms(stream, &confirmed, Kind::Ambiguous);
+                let kind = if ambiguous { Kind::Ambiguous } else { Kind::Quarantined };
+                self.settle(stream, &confirmed, kind, intaken.resolved, &mut give);
             }
             Disposition::NewSegment { cause, confirmed } => {
-                let of_quarantine = |w: &Waiting<Tag>| {
-                    usize::from(w.stream) == stream
-                        && w.kind == Kind::Quarantined
-                        && confirmed.previous.is_some_and(|previous| previous.index == w.index)
-                };
                 let kind = match cause {
                     SegmentCause::TurnsUnresolved => Kind::Ambiguous,
-                    SegmentCause::CountersRestarted if self.waiting.iter().any(of_quarantine) => {
+                    SegmentCause::CountersRestarted
+                        if self.confirms(stream, &confirmed, Kind::Quarantined) =>
+                    {
                         Kind::Quarantined
                     }
                     SegmentCause::CountersRestarted => Kind::Repeat,
@@ -208,6 +207,16 @@ impl<const STREAMS: usize, Tag: Copy> Settling<STREAMS, Tag> {
             });
         }
         self.wait(packet);
+    }
+
+    /// Whether what is confirmed are packets of a stream that waited as `kind`.
+    fn confirms(&self, stream: usize, confirmed: &Confirmed, kind: Kind) -> bool {
+        self.waiting.iter().any(|w| {
+            let shifted = w.index.saturating_add(confirmed.index_shift);
+            usize::from(w.stream) == stream
+                && w.kind == kind
+                && confirmed.previous.is_some_and(|previous| previous.index == shifted)
+        })
     }
 
     /// The last `confirmed.packets` packets that waited for this get their place.

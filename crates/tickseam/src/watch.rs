@@ -222,6 +222,11 @@ impl Watch {
         (self.is_above(late_us) && late_us > 0.0).then_some(late_us)
     }
 
+    /// Below this no packet of the same clock comes before it has been sent, µs, as far as the levels tell.
+    pub(crate) fn floor_us(&self, arrival: &Arrival, wait_s: f64) -> f64 {
+        self.newest.low_us - self.threshold_us(arrival, wait_s)
+    }
+
     /// Whether there are levels enough for something so far above them to stand out.
     fn is_above(&self, by_us: f64) -> bool {
         self.levels.len() >= DWELL || !self.levels.is_empty() && by_us > SURE_US

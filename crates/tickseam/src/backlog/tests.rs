@@ -138,3 +138,27 @@ fn packets_that_waited_while_the_host_slept_make_no_backlog_of_those_before() {
     let kept = without_backlogs(&mut arrivals, &Setup::new(50.0, PERIOD_S));
     assert_eq!(arrivals[..kept], before);
 }
+
+#[test]
+fn a_drain_that_ends_just_before_the_clock_is_set_back_leaves_all_in_between() {
+    let setup = Setup::new(50.0, PERIOD_S);
+    // From 50 s on packets come 0.4 s late, after two seconds all that waited at once, and from 54 s on 3 s earlier.
+    let residual_us = |at_s: f64| match at_s {
+        ..50.0 => 0.0,
+        ..52.0 => 400e3,
+        ..52.4 => (52.4 - at_s) * 1e6,
+        ..54.0 => 0.0,
+        _ => -3e6,
+    };
+    let arrival = |n: u32| {
+        let at_s = f64::from(n) * PERIOD_S;
+        Arrival::new(at_s, residual_us(at_s) + 100.0 * f64::from(n % 7))
+    };
+    let mut arrivals: Vec<Arrival> = (0..2_000).map(arrival).collect();
+    let kept = without_backlogs(&mut arrivals, &setup);
+    let left = |from_s: f64, to_s: f64| {
+        arrivals[..kept].iter().filter(|a| (from_s..to_s).contains(&a.device_s)).count()
+    };
+    assert_eq!(left(50.0, 52.0), 0);
+    assert!(left(52.4, 54.0) >= 33, "{}", left(52.4, 54.0));
+}

@@ -1644,3 +1644,90 @@ fn a_stream_that_begins_late_joins_though_its_packets_are_longer_or_shorter_and_
         assert_eq!(intake.segment(), 0, "{tick_bits} {long_begins_s}: {:?}", intake.counters());
     }
 }
+
+/// Two streams without ticks, 8 bits and 16, that both count from 0 again after a silence: what came, by stream and number.
+fn restart_of_two(off_ms: i64, before: i64) -> (Intake<2>, Vec<(usize, i64, Intaken)>) {
+    let bits = [8, 16];
+    let senders = bits.map(|bits| Sender::untimed(bits, 0));
+    let mut intake = Intake::<2>::new(senders[0].clock(), &bits.map(stream)).unwrap();
+    let mut seen = Vec::new();
+    for number in 0..before {
+        for (stream, sender) in senders.iter().enumerate() {
+            let _ = intake.observe(stream, sender.stamp(number, number * PACKET_NS + stream as i64 * MS));
+        }
+    }
+    for number in 0..400 {
+        for (stream, sender) in senders.iter().enumerate() {
+            let host_ns = (before + number) * PACKET_NS + (off_ms + stream as i64) * MS;
+            seen.push((stream, number, intake.observe(stream, sender.stamp(number, host_ns))));
+        }
+    }
+    (intake, seen)
+}
+
+#[test]
+fn packets_of_an_open_silence_begin_the_segment_that_another_stream_opens() {
+    // 8 bits turn in 5.12 s: after 30 s, several turns fit number 0; after 1.2 s behind number 221, a loss and a restart do.
+    for (off_ms, before) in [(30_000, 500), (1_200, 478)] {
+        let (intake, seen) = restart_of_two(off_ms, before);
+        assert_eq!(intake.segment(), 1, "{off_ms} ms");
+        let narrow: Vec<_> = seen.iter().filter(|(stream, ..)| *stream == 0).collect();
+        let first = narrow.iter().position(|(_, _, intaken)| intaken.resolved.is_some()).unwrap();
+        assert!(first > 0, "{off_ms} ms: the silence left nothing open");
+        assert!(matches!(narrow[0].2.disposition, Disposition::Ambiguous { .. }), "{:?}", narrow[0]);
+        let Disposition::JoinsSegment { confirmed } = narrow[first].2.disposition else {
+            panic!("{off_ms} ms: {:?}", narrow[first])
+        };
+        assert_eq!((confirmed.packets, confirmed.previous.unwrap().index), (first as u32, first as i64 - 1));
+        let Disposition::Ambiguous { provisional, .. } = narrow[0].2.disposition else { panic!() };
+        assert_eq!(provisional.index + confirmed.index_shift, 0);
+        assert_eq!(provisional.device + confirmed.device_shift, 0);
+        for (_, number, intaken) in &narrow[first..] {
+            assert_eq!(intaken.resolved.map(|at| (at.segment, at.index)), Some((1, *number)), "{off_ms} ms");
+        }
+    }
+}
+
+#[test]
+fn a_packet_that_catches_up_with_a_full_queue_is_no_restart() {
+    // 8 bits, 20 ms: the queue is as long as 0.5 s, a stall of 0.9 s makes one packet later than that, and the next one, number 5 of a turn
+    // and 60 further on, comes as late as the queue is long.
+    let sender = Sender::untimed(8, 0);
+    let mut intake = sender.intake();
+    run_in_order(&mut intake, &sender, 0, 700);
+    let stalled = sender.stamp(713, 713 * PACKET_NS + 1_400 * MS);
+    assert!(intake.observe(0, stalled).resolved.is_some());
+    for number in 773..2_000 {
+        let intaken = intake.observe(0, sender.stamp(number, number * PACKET_NS + 500 * MS));
+        assert_eq!(intaken.resolved.map(|at| (at.segment, at.index)), Some((0, number)), "{intaken:?}");
+    }
+    assert_eq!(intake.counters().ambiguous, 0);
+}
+
+#[test]
+fn a_queue_that_has_yet_to_empty_is_waited_for() {
+    // After 7 s without a packet the queue stays full for 10 s, 1 s late, and then empties: the turns are told then.
+    let sender = Sender::untimed(8, 0);
+    let delivered = |intake: &mut Intake<1>, late_ms: i64| {
+        run_in_order(intake, &sender, 0, 500);
+        let first = 500 + 7_000 / 20;
+        let queue = (first..first + 500).map(|number| (number, late_ms));
+        queue.chain((first + 500..first + 1_000).map(|number| (number, 10))).find_map(|(number, late_ms)| {
+            let stamp = sender.stamp(number, number * PACKET_NS + late_ms * MS);
+            let disposition = intake.observe(0, stamp).disposition;
+            (!matches!(disposition, Disposition::Ambiguous { .. })).then_some((number - first, disposition))
+        })
+    };
+    let mut intake = sender.intake();
+    let (after, resumes) = delivered(&mut intake, 1_000).unwrap();
+    let Disposition::Resumes { missing_from: 500, missing_count: 350, .. } = resumes else {
+        panic!("{resumes:?}")
+    };
+    assert!((500..620).contains(&after), "{after}");
+    // What is later than a quarter of a turn is not waited for: another count begins as soon as delivery has settled.
+    let mut intake = sender.intake();
+    let (after, unresolved) = delivered(&mut intake, 2_000).unwrap();
+    let cause = SegmentCause::TurnsUnresolved;
+    assert!(matches!(unresolved, Disposition::NewSegment { cause: of, .. } if of == cause), "{unresolved:?}");
+    assert!((100..110).contains(&after), "{after}");
+}

@@ -135,6 +135,28 @@ fn a_stream_that_joins_a_restart_loses_none_and_leaves_the_others_alone() {
 }
 
 #[test]
+fn packets_of_an_open_silence_are_given_in_the_segment_that_another_stream_opens() {
+    // 8 bits turn in 5.12 s, so that a silence of 30 s leaves their turns open; 16 bits tell that the device restarted.
+    let mut fed = Fed::new(&[stream(8), stream(16)]);
+    for number in 0..200 {
+        for stream in 0..2 {
+            assert_eq!(fed.take(stream, number, number * PACKET_NS, number), Disposition::InOrder);
+        }
+    }
+    let at_ns = 200 * PACKET_NS + 30_000 * MS;
+    for number in 0..6 {
+        for stream in 0..2 {
+            let _ = fed.take(stream, number, at_ns + number * PACKET_NS, 1_000 + number);
+        }
+    }
+    for given in &fed.given {
+        assert_eq!(of_segment(given, 1), (0..6).map(|number| (number, 1_000 + number)).collect::<Vec<_>>());
+    }
+    assert_eq!(fed.settling.intake_counters().ambiguous, 2);
+    assert_eq!((fed.counters().settled_later, fed.counters().never_settled), (3, 0));
+}
+
+#[test]
 fn packets_that_wait_longer_than_there_is_room_count_as_forgotten() {
     // Packets each 8 ms and ten bits, which turn in 8.2 s. 24 s are lost while the host's clock is set by half a turn: nothing tells how
     // many turns passed, and two seconds of packets wait until that is sure.
