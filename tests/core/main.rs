@@ -12,3 +12,4 @@ mod regions;
 mod replays;
 mod rise;
 mod series;
+mod together;

@@ -242,7 +242,7 @@ pub fn replay(
     if report.on_a_grid && !report.congested {
         within_bounds(stages, (setup, &prior), ends, lateness, &mut report);
         if link::bounded_share(stages) > 0.5 {
-            by_touches(stages, &prior, ends, (setup, line), lateness, &mut report);
+            by_touches(stages, &prior, ends, (setup, line, arrivals), lateness, &mut report);
         } else if report.grid_tells_little {
             below_the_top(stages, setup, line);
         }
@@ -444,7 +444,7 @@ fn by_touches(
     stages: &mut [Stage],
     prior: &Prior,
     ends: Ends,
-    (setup, line): (&Setup, WorkingLine),
+    (setup, line, arrivals): (&Setup, WorkingLine, &[Arrival]),
     lateness_us: f64,
     report: &mut Report,
 ) {
@@ -469,19 +469,20 @@ fn by_touches(
         let all_wait = touch::hardly_any_sooner(stages);
         let leads = touch::leads_touch(by_instants, by_stamps, one_an_instant, setup);
         let entered = leads || touch::packets_enter(by_instants, by_stamps, one_an_instant) && all_wait;
+        let led_us = if one_an_instant { touch::led_us(arrivals, &intervals, period_s) } else { 0.0 };
         let gap_here_us =
             |stage: &Stage| greater(touch::gap_here_us(stage, &intervals, setup, period_s), gap_us);
         if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {
             if entered {
                 let _ = touch::find(stages, period_s, |block| block.stamped);
                 let share = if leads { touch::LEADS_LATENESS } else { touch::TOUCH_LATENESS };
-                touch::bound(stages, &gap_here_us, touch::BY_STAMPS, share, report.doubt_us);
+                touch::bound(stages, &gap_here_us, touch::BY_STAMPS, (share, led_us), report.doubt_us);
             } else if all_wait {
                 touch::bound(
                     stages,
                     &gap_here_us,
                     touch::BY_INSTANTS,
-                    touch::TOUCH_LATENESS,
+                    (touch::TOUCH_LATENESS, led_us),
                     report.doubt_us,
                 );
             }

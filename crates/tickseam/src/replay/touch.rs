@@ -3,7 +3,7 @@
 use super::Report;
 use super::link::mean_lateness_us;
 use super::stage::Stage;
-use crate::block::{ANCHORS, Block, Bound};
+use crate::block::{ANCHORS, Arrival, Block, Bound};
 use crate::lattice;
 use crate::number::{between, count, greater, lesser, magnitude};
 use crate::scatter::{Scatter, typical_us};
@@ -391,17 +391,68 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
     })
 }
 
-/// Where touches have been found, they bound the clock from below too, to within what they scatter by, such a share of the mean lateness, and what the
-/// report doubts.
+/// Parts of a grid's interval that are told apart.
+const PHASES: u32 = 64;
+/// Share of the packets that come behind others in their deliveries, up to which those matter to no phase.
+const FEW_BEHIND: f64 = 0.02;
+
+/// How much more of the grid's phases packets leave out in stretches of `span_s` that came first in their deliveries than all together do, at the
+/// most, µs. Where the streams of a device and the grid keep step, packets of some phases come behind those of another stream each time: the least wait of
+/// those that lead is longer by that.
+#[inline(never)]
+pub(super) fn led_us(arrivals: &[Arrival], intervals: &Intervals, span_s: f64) -> f64 {
+    let behind = arrivals.iter().filter(|arrival| arrival.behind_us > 0.0).count();
+    let longest = intervals.iter().fold(None, |longest: Option<&OneInterval>, interval| {
+        if longest.is_none_or(|longest| longest.blocks < interval.blocks) { Some(interval) } else { longest }
+    });
+    let Some(interval) = longest.filter(|_| count(behind) > FEW_BEHIND * count(arrivals.len())) else {
+        return 0.0;
+    };
+    let grid_us = interval.grid_us();
+    // Packets' times are the device's, and the grid's period is by the host's clock.
+    let rate_ppm = f64::midpoint(interval.rate_low_ppm, interval.rate_high_ppm) / interval.blocks;
+    let per_s = (1e6 + rate_ppm) / grid_us;
+    let mut more = 0_u32;
+    let (mut met, mut led) = (0_u64, 0_u64);
+    let mut until_s = arrivals.first().map_or(0.0, |first| first.device_s) + span_s;
+    for arrival in arrivals {
+        if arrival.device_s > until_s {
+            more = more.max(longest_run(!led).saturating_sub(longest_run(!met)));
+            (met, led) = (0, 0);
+            until_s = arrival.device_s + span_s;
+        }
+        let turns = arrival.device_s * per_s;
+        let phase = libm::floor((turns - libm::floor(turns)) * f64::from(PHASES));
+        let bit = 1_u64.rotate_left(u32::try_from(crate::number::nearest(phase)).unwrap_or(0) % PHASES);
+        met |= bit;
+        led |= if arrival.behind_us > 0.0 { 0 } else { bit };
+    }
+    // Both ends of a run lie somewhere in their own parts.
+    let parts = if more > 0 { more.saturating_add(1) } else { 0 };
+    grid_us / f64::from(PHASES) * f64::from(parts)
+}
+
+/// The longest run of bits that are set, around the end.
+fn longest_run(mut bits: u64) -> u32 {
+    let mut longest = 0_u32;
+    while bits != 0 && longest < PHASES {
+        bits &= bits.rotate_left(1);
+        longest = longest.saturating_add(1);
+    }
+    longest
+}
+
+/// Where touches have been found, they bound the clock from below too, to within what they scatter by, such a share of the mean lateness or [`led_us`], and
+/// what the report doubts.
 #[inline(never)]
 pub(super) fn bound(
     stages: &mut [Stage],
     gap_us: &dyn Fn(&Stage) -> f64,
     (soonest, behind): Touching,
-    lateness_share: f64,
+    (lateness_share, led_us): (f64, f64),
     doubt_us: f64,
 ) {
-    let above_us = lateness_share * mean_lateness_us(stages);
+    let above_us = greater(lateness_share * mean_lateness_us(stages), led_us);
     // Few touches know their scatter badly.
     let n = stages.iter().filter(|s| s.touch_us.is_some()).count();
     let reach = TOUCH_REACH * (1.0 + FEW_TOUCHES / count(if n > 0 { n } else { 1 }));
