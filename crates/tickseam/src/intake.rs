@@ -890,7 +890,7 @@ struct Turns {
     floor: Arrival,
     floor_tick: Option<i64>,
     possible: u32,
-    /// Whether the first packet could be a near successor of the newest one.
+    /// Whether the first packet could be a near successor of the newest one, or is explained by a loss.
     near: bool,
     /// Whether its number is one that devices begin with.
     fresh: bool,
@@ -932,6 +932,8 @@ struct Device {
     segment: u32,
     /// The stream whose counters have the longest turn: it tells the others how long a silence was.
     witness: u8,
+    /// Whether there is but one stream.
+    alone: bool,
     segment_host_ns: i64,
 }
 
@@ -1181,6 +1183,7 @@ impl<const STREAMS: usize> Intake<STREAMS> {
                 timeline: None,
                 segment: 0,
                 witness: 0,
+                alone: streams.len() < 2,
                 segment_host_ns: 0,
             },
             streams: kept,
@@ -1193,7 +1196,7 @@ impl<const STREAMS: usize> Intake<STREAMS> {
     /// `stream` counts from 0 in the order of configuration. Call in the order in which the host received the
     /// packets; their host stamps need not ascend. Never fails: what cannot be used is refused with its reason.
     pub fn observe(&mut self, stream: usize, stamp: PacketStamp) -> Intaken {
-        let alone = self.streams.len() < 2;
+        let alone = self.device.alone;
         let witnessed = if alone { None } else { self.witnessed(stream) };
         let before = if alone { None } else { self.witness().and_then(|witness| witness.main) };
         let intaken = match self.streams.get_mut(stream) {
@@ -1342,12 +1345,33 @@ fn judge(device: &mut Device, stream: &mut Stream, stamp: &PacketStamp, witnesse
         stream.provisional = None;
     }
     match locate(device, stream, shown, stamp.host_ns) {
+        Found::One { index, tick }
+            if !device.alone && may_begin(device, stream, shown, index, stamp.host_ns) =>
+        {
+            begin_ambiguous(device, stream, (index, tick), 1, stamp.host_ns, true)
+        }
         Found::One { index, tick } => judge_placed(device, stream, shown, index, tick, stamp.host_ns),
         Found::Many { index, tick, possible } => {
-            begin_ambiguous(device, stream, index, tick, possible, stamp.host_ns)
+            begin_ambiguous(device, stream, (index, tick), possible, stamp.host_ns, false)
         }
         Found::None => judge_unexplained(device, stream, shown, stamp.host_ns),
     }
+}
+
+/// Whether a packet that a loss explains may as well be the first after a restart, which only another stream can tell: after a silence, at a number
+/// that counts begin with.
+fn may_begin(device: &Device, stream: &Stream, shown: Shown, index: i64, host_ns: i64) -> bool {
+    stream.main.is_some_and(|main| {
+        index.saturating_sub(main.newest) > NEAR_PACKETS
+            && shown.tick.is_none()
+            && is_fresh(shown.sequence)
+            && may_have_restarted(&stream.frame(device), &main, shown, host_ns)
+    })
+}
+
+/// Whether a number is one that devices begin with.
+const fn is_fresh(sequence: u64) -> bool {
+    sequence <= NEAR_PACKETS.unsigned_abs()
 }
 
 /// The numbers that a packet can have between the newest one and live.
@@ -1376,7 +1400,7 @@ fn locate(device: &Device, stream: &Stream, shown: Shown, host_ns: i64) -> Found
         Found::One { index, .. } if main.newest.saturating_sub(index) > window => Found::None,
         Found::One { index, tick }
             if index.saturating_sub(main.newest) > NEAR_PACKETS
-                && comes_late(device, stream, &main, (live_ns, age_ns), shown, index, tick)
+                && comes_otherwise(device, stream, &main, (live_ns, age_ns), shown, index, tick)
                 && may_have_restarted(&frame, &main, shown, host_ns) =>
         {
             Found::Many { index, tick, possible: 1 }
@@ -1417,8 +1441,8 @@ fn settled_ns(turn_ns: f64) -> f64 {
     lesser(SETTLED_NS, turn_ns / 16.0)
 }
 
-/// Whether a packet comes later than live, as after a restart, and not merely as late as the newest one before it did or less.
-fn comes_late(
+/// Whether a packet comes earlier or later than live, as after a restart, and not merely as late as the newest one before it did or less.
+fn comes_otherwise(
     device: &Device,
     stream: &Stream,
     main: &Numbering,
@@ -1434,7 +1458,7 @@ fn comes_late(
     let before_ns = late_ns(before_ns, main.newest, main.newest_tick());
     let turn_ns = frame.turn_ns(shown.tick.is_some() && main.tied.is_some());
     let (now_ns, slack_ns) = (late_ns(live.0, index, tick), settled_ns(turn_ns) + device.tolerance * live.1);
-    now_ns > slack_ns && now_ns - before_ns > slack_ns
+    now_ns < -slack_ns || now_ns > slack_ns && now_ns - before_ns > slack_ns
 }
 
 fn advance_ns(frame: &Frame, main: &Numbering, reference: i64, index: i64, tick: Option<i64>) -> f64 {
@@ -1749,7 +1773,7 @@ fn judge_behind(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns:
             stream.leave(&main);
             stream.main = None;
             stream.segment = device.segment;
-            begin_ambiguous(device, stream, index, tick, possible, host_ns)
+            begin_ambiguous(device, stream, (index, tick), possible, host_ns, false)
         }
         (Found::None, None) => judge_unexplained(device, stream, shown, host_ns),
     }
@@ -1824,13 +1848,14 @@ fn join_segment(
     Intaken { disposition: Disposition::JoinsSegment { confirmed }, resolved: Some(resolved) }
 }
 
+/// `explained`: the position is the packet's, unless another stream tells of a restart.
 fn begin_ambiguous(
     device: &Device,
     stream: &mut Stream,
-    index: i64,
-    tick: Option<i64>,
+    (index, tick): (i64, Option<i64>),
     possible: u32,
     host_ns: i64,
+    explained: bool,
 ) -> Intaken {
     let Some(provisional) = stream.position(device.segment, index, tick) else {
         return refused(Refusal::CountOverflow);
@@ -1845,10 +1870,11 @@ fn begin_ambiguous(
             floor: Arrival { count: index, host_ns },
             floor_tick: tick,
             possible,
-            near: stream
-                .main
-                .is_some_and(|main| (1..=NEAR_PACKETS).contains(&index.saturating_sub(main.newest))),
-            fresh: stream.sequence.reduce(index) <= NEAR_PACKETS.unsigned_abs(),
+            near: explained
+                || stream
+                    .main
+                    .is_some_and(|main| (1..=NEAR_PACKETS).contains(&index.saturating_sub(main.newest))),
+            fresh: is_fresh(stream.sequence.reduce(index)),
             misfits: 0,
             after_ns: f64::NEG_INFINITY,
         }),

@@ -183,7 +183,8 @@ fn a_touch_bounds_the_clock_no_farther_than_the_one_before_or_after_bears_it_out
         let mut stages: Vec<Stage> = (0..5).map(|n| at(n, waited_us)).collect();
         let blocks = stages.iter_mut().filter_map(|stage| stage.block.as_mut());
         blocks.for_each(|block| block.behind_first_us = behind_first_us);
-        touch::bound(&mut stages, &|_| 20.0, touch::BY_INSTANTS, touch::TOUCH_LATENESS, doubt_us);
+        let share = (touch::TOUCH_LATENESS, 0.0);
+        touch::bound(&mut stages, &|_| 20.0, touch::BY_INSTANTS, share, doubt_us);
         let above_clock = |s: &Stage| s.bounds.lower.map(|l| l.residual_us - 2.0 * l.at_s);
         stages.iter().filter_map(above_clock).collect()
     };
