@@ -208,8 +208,10 @@ impl Places {
                 self.settle(row, stream, &confirmed, Waiting::Ambiguous, resolved, held);
             }
             Disposition::JoinsSegment { confirmed } => {
-                let ambiguous = held.confirms(&confirmed, Waiting::Ambiguous);
-                let kind = if ambiguous { Waiting::Ambiguous } else { Waiting::Quarantined };
+                let kind = [Waiting::Quarantined, Waiting::Ambiguous, Waiting::Repeat]
+                    .into_iter()
+                    .find(|&kind| held.confirms(&confirmed, kind))
+                    .unwrap_or(Waiting::Quarantined);
                 self.settle(row, stream, &confirmed, kind, resolved, held);
             }
             Disposition::NewSegment { cause, confirmed } => {
@@ -218,11 +220,11 @@ impl Places {
                         self.unresolved_segments += 1;
                         Waiting::Ambiguous
                     }
-                    // What was confirmed had been answered as quarantined, or as a run of duplicates.
-                    SegmentCause::CountersRestarted => {
-                        let of_quarantine = held.confirms(&confirmed, Waiting::Quarantined);
-                        if of_quarantine { Waiting::Quarantined } else { Waiting::Repeat }
-                    }
+                    // What was confirmed had been answered as quarantined, as ambiguous, or as a run of duplicates.
+                    SegmentCause::CountersRestarted => [Waiting::Quarantined, Waiting::Ambiguous]
+                        .into_iter()
+                        .find(|&kind| held.confirms(&confirmed, kind))
+                        .unwrap_or(Waiting::Repeat),
                 };
                 self.settle(row, stream, &confirmed, kind, resolved, held);
             }

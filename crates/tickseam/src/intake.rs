@@ -42,6 +42,9 @@
 //! - **One, but as likely a restart**: a packet more than 8 numbers ahead, yet later than live by more than that same
 //!   0.25 s and by as much later than the newest one before it was, whose counters are both small enough to have started from
 //!   zero during the silence, is ambiguous too.
+//! - **One, at a number that devices begin with** (0 to 8), of several streams without ticks, after a silence of 0.5 s and two packets or with a jump of
+//!   more than 8: it waits in the same way, since another stream may tell that the device restarted, and is what it seemed to be otherwise. Where two
+//!   streams come to such numbers within 2 s of each other, and a loss explains not both to within 0.25 s, the device restarted.
 //! - **None**: [`Disposition::Quarantined`]. One more packet that continues the new numbering, before the old one goes
 //!   on, makes it a new segment; a lone corrupt stamp never does. Where the old numbering has been over these numbers
 //!   before, it may also be old data sent again, in a burst: the second packet then has to come at half the device's
@@ -95,6 +98,10 @@ const SETTLE_LIMIT_NS: i64 = 60_000_000_000;
 
 /// A fall of the smallest delay that shows a backlog still draining, ns. Own choice, about one connection interval.
 const FALL_NS: f64 = 20.0e6;
+
+/// A device takes at least so long to restart, besides two packets, ns. Own choice. Doubled: quicker restarts at a number that goes on from the old
+/// ones are seen a few packets later.
+const RESTARTS_NS: f64 = 0.5e9;
 
 /// How near to live the least delayed packet of a settled link is, ns. Own choice. Doubled: twice the risk that a
 /// restart passes for a loss.
@@ -908,6 +915,13 @@ struct Shift {
     ticks: i64,
 }
 
+/// What the other streams tell of a run of ambiguity: what is to be added to its counts, or that the device restarted.
+#[derive(Clone, Copy, Debug)]
+struct Told {
+    shift: Option<Shift>,
+    restarted: bool,
+}
+
 #[derive(Clone, Copy, Debug)]
 struct Provisional {
     numbering: Numbering,
@@ -1034,6 +1048,12 @@ impl Stream {
             index_shift,
             device_shift,
         }
+    }
+
+    /// What is to be added to a numbering's indexes for its first one to be as it was sent.
+    fn from_as_sent(&self, numbering: &Numbering) -> Option<i64> {
+        let first = self.sequence.begin(self.sequence.reduce(numbering.earliest));
+        first.checked_sub(numbering.earliest)
     }
 
     /// Learn from a packet that has its place: which count is live, and how long a packet lasts in ticks.
@@ -1197,10 +1217,14 @@ impl<const STREAMS: usize> Intake<STREAMS> {
     /// packets; their host stamps need not ascend. Never fails: what cannot be used is refused with its reason.
     pub fn observe(&mut self, stream: usize, stamp: PacketStamp) -> Intaken {
         let alone = self.device.alone;
-        let witnessed = if alone { None } else { self.witnessed(stream) };
+        let told = if alone {
+            Told { shift: None, restarted: false }
+        } else {
+            Told { shift: self.witnessed(stream), restarted: self.restarts_with_another(stream) }
+        };
         let before = if alone { None } else { self.witness().and_then(|witness| witness.main) };
         let intaken = match self.streams.get_mut(stream) {
-            Some(stream) => judge(&mut self.device, stream, &stamp, witnessed),
+            Some(stream) => judge(&mut self.device, stream, &stamp, told),
             None => refused(Refusal::UnknownStream),
         };
         if !alone {
@@ -1262,6 +1286,24 @@ impl<const STREAMS: usize> Intake<STREAMS> {
         Some(Shift { indexes: index.checked_sub(newest)?, ticks })
     }
 
+    /// Whether a stream whose silence ended at a number that counts begin with, and another one likewise at the same time, restarted: a loss does not
+    /// explain both.
+    fn restarts_with_another(&self, place: usize) -> bool {
+        let fresh = |stream: &Stream| match stream.provisional.map(|run| run.waiting) {
+            Some(Waiting::Turns(turns)) if turns.fresh && stream.segment == self.device.segment => {
+                Some(turns)
+            }
+            _ => None,
+        };
+        let Some(own) = self.streams.get(place).and_then(fresh) else { return false };
+        self.streams.iter().enumerate().filter(|&(other, _)| other != place).any(|(_, stream)| {
+            fresh(stream).is_some_and(|turns| {
+                let apart_ns = magnitude(float(turns.since_ns.saturating_sub(own.since_ns)));
+                apart_ns <= HELD_BACK_NS && !(own.near && turns.near)
+            })
+        })
+    }
+
     /// Learn from a packet how the counts of the witness and of the other streams go together. `before`: the witness's
     /// numbering before it.
     fn compare(&mut self, place: usize, before: Option<Numbering>, disposition: &Disposition) {
@@ -1318,7 +1360,7 @@ impl<const STREAMS: usize> Intake<STREAMS> {
     }
 }
 
-fn judge(device: &mut Device, stream: &mut Stream, stamp: &PacketStamp, witnessed: Option<Shift>) -> Intaken {
+fn judge(device: &mut Device, stream: &mut Stream, stamp: &PacketStamp, told: Told) -> Intaken {
     if !stream.sequence.contains(stamp.sequence) {
         return refused(Refusal::SequenceOutOfRange);
     }
@@ -1339,12 +1381,15 @@ fn judge(device: &mut Device, stream: &mut Stream, stamp: &PacketStamp, witnesse
         return judge_behind(device, stream, shown, stamp.host_ns);
     }
     if let Some(Provisional { waiting: Waiting::Turns(_), .. }) = stream.provisional {
-        if let Some(intaken) = judge_ambiguous(device, stream, shown, stamp.host_ns, witnessed) {
+        if let Some(intaken) = judge_ambiguous(device, stream, shown, stamp.host_ns, told) {
             return intaken;
         }
         stream.provisional = None;
     }
     match locate(device, stream, shown, stamp.host_ns) {
+        Found::One { index, .. } if goes_on_anew(device, stream, shown, index, stamp.host_ns) => {
+            judge_unexplained(device, stream, shown, stamp.host_ns)
+        }
         Found::One { index, tick }
             if !device.alone && may_begin(device, stream, shown, index, stamp.host_ns) =>
         {
@@ -1361,12 +1406,26 @@ fn judge(device: &mut Device, stream: &mut Stream, stamp: &PacketStamp, witnesse
 /// Whether a packet that a loss explains may as well be the first after a restart, which only another stream can tell: after a silence, at a number
 /// that counts begin with.
 fn may_begin(device: &Device, stream: &Stream, shown: Shown, index: i64, host_ns: i64) -> bool {
+    let is_silence = |silence_ns: f64| silence_ns > RESTARTS_NS + 2.0 * stream.packet_ns;
     stream.main.is_some_and(|main| {
-        index.saturating_sub(main.newest) > NEAR_PACKETS
+        let ahead = index.saturating_sub(main.newest);
+        (ahead > NEAR_PACKETS || ahead > 0 && is_silence(main.silence_ns(host_ns)))
             && shown.tick.is_none()
             && is_fresh(shown.sequence)
             && may_have_restarted(&stream.frame(device), &main, shown, host_ns)
     })
+}
+
+/// Whether a packet that a loss explains goes on from others just before it which none explained.
+fn goes_on_anew(device: &Device, stream: &Stream, shown: Shown, index: i64, host_ns: i64) -> bool {
+    let jumps = stream.main.is_some_and(|main| index.saturating_sub(main.newest) > NEAR_PACKETS);
+    let Some(run) = stream.provisional.filter(|run| jumps && matches!(run.waiting, Waiting::Restart { .. }))
+    else {
+        return false;
+    };
+    let (frame, numbering) = (stream.frame(device), &run.numbering);
+    let found = follow(&frame, numbering, shown, numbering.silence_ns(host_ns));
+    matches!(found, Found::One { index, .. } if index > numbering.newest)
 }
 
 /// Whether a number is one that devices begin with.
@@ -1779,38 +1838,45 @@ fn judge_behind(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns:
     }
 }
 
-/// Whether packets that have no place yet may be a stream's first of the segment that another one opened.
+/// Whether packets that have no place yet, or seem to have been received before, may be a stream's first of the segment that another one opened.
 fn may_join(device: &Device, run: &Provisional) -> bool {
+    let recent =
+        |since_ns: i64| magnitude(float(device.segment_host_ns.saturating_sub(since_ns))) <= HELD_BACK_NS;
     match run.waiting {
         Waiting::Restart { .. } => true,
-        Waiting::Turns(Turns { since_ns, .. }) => {
-            magnitude(float(device.segment_host_ns.saturating_sub(since_ns))) <= HELD_BACK_NS
-        }
-        Waiting::GoingBack { .. } => false,
+        Waiting::Turns(turns) => recent(turns.since_ns),
+        Waiting::GoingBack { pace, strange, .. } => strange == run.packets && recent(pace.since.host_ns),
     }
 }
 
-/// The packets without a place that a packet goes on from, what is to be added to their indexes where a segment begins
-/// with them, and the packet's own index and tick among them.
-fn carried_over(
-    stream: &Stream,
-    frame: &Frame,
-    shown: Shown,
-    host_ns: i64,
-) -> Option<(Provisional, i64, i64, Option<i64>)> {
+/// Packets without a place that a packet goes on from.
+struct Carried {
+    run: Provisional,
+    /// What is to be added to the run's numbering where a segment begins with it, and to the index and, besides that, the device count that its
+    /// packets were given.
+    shift: i64,
+    given: (i64, i64),
+    /// The packet's own index and tick in the run.
+    next: i64,
+    tick: Option<i64>,
+}
+
+/// The packets without a place that a packet goes on from.
+fn carried_over(stream: &Stream, frame: &Frame, shown: Shown, host_ns: i64) -> Option<Carried> {
     let run = stream.provisional?;
     let numbering = &run.numbering;
     let Found::One { index, tick } = follow(frame, numbering, shown, numbering.silence_ns(host_ns)) else {
         return None;
     };
-    let index_shift = match run.waiting {
+    let (shift, given) = match run.waiting {
         Waiting::Turns(_) => {
-            let first = stream.sequence.begin(stream.sequence.reduce(numbering.earliest));
-            first.checked_sub(numbering.earliest)?
+            let shift = stream.from_as_sent(numbering)?;
+            (shift, (shift, 0))
         }
-        Waiting::Restart { .. } | Waiting::GoingBack { .. } => 0,
+        Waiting::Restart { .. } => (0, (0, 0)),
+        Waiting::GoingBack { index_shift, device_shift, .. } => (0, (index_shift, device_shift)),
     };
-    (!numbering.has(index)).then_some((run, index_shift, index, tick))
+    (!numbering.has(index)).then_some(Carried { run, shift, given, next: index, tick })
 }
 
 fn join_segment(
@@ -1825,15 +1891,19 @@ fn join_segment(
     let mut numbering = Numbering::new(index, tick, host_ns);
     let mut confirmed = Confirmed { packets: 0, previous: None, index_shift: 0, device_shift: 0 };
     let mut joined = index;
-    if let Some((run, index_shift, next, next_tick)) = carried_over(stream, &frame, shown, host_ns) {
+    if let Some(Carried { run, shift, given, next, tick: next_tick }) =
+        carried_over(stream, &frame, shown, host_ns)
+    {
         let tick_shift = match (tick, next_tick) {
             (Some(tick), Some(next_tick)) => tick.saturating_sub(next_tick),
             _ => 0,
         };
-        if let Some(mut shifted) = run.numbering.shifted(index_shift, tick_shift)
-            && let Some(next) = next.checked_add(index_shift)
+        if let Some(mut shifted) = run.numbering.shifted(shift, tick_shift)
+            && let Some(next) = next.checked_add(shift)
         {
-            let device_shift = stream.device_shift(tick.is_some(), index_shift, tick_shift);
+            let (index_shift, device_shift) = given;
+            let device_shift =
+                device_shift.saturating_add(stream.device_shift(tick.is_some(), shift, tick_shift));
             confirmed = stream.confirmed(device.segment, &shifted, run.packets, index_shift, device_shift);
             shifted.place(next, tick, host_ns);
             numbering = shifted;
@@ -1890,10 +1960,10 @@ fn judge_ambiguous(
     stream: &mut Stream,
     shown: Shown,
     host_ns: i64,
-    witnessed: Option<Shift>,
+    told: Told,
 ) -> Option<Intaken> {
     let mut run = stream.provisional?;
-    if let Some(shift) = witnessed
+    if let Some(shift) = told.shift
         && let Some(intaken) = resume(device, stream, &run, shift, shown, host_ns)
     {
         return Some(intaken);
@@ -1930,6 +2000,12 @@ fn judge_ambiguous(
         return Some(refused(Refusal::CountOverflow));
     };
     turns.misfits = 0;
+    if told.restarted
+        && let Some(intaken) = begin_anew(device, stream, &run, index, tick, host_ns)
+    {
+        return Some(intaken);
+    }
+    let Waiting::Turns(turns) = &mut run.waiting else { return None };
     let arrival = Arrival { count: index, host_ns };
     let excess_ns = arrival.excess_ns(&turns.floor, frame.packet_ns);
     if excess_ns < -FALL_NS {
@@ -1954,7 +2030,7 @@ fn judge_ambiguous(
     }
     let possible = turns.possible;
     if host_ns.saturating_sub(turns.since_ns) >= SETTLE_LIMIT_NS {
-        return Some(leave_unresolved(device, stream, &run, index, tick, host_ns));
+        return Some(resolve(device, stream, &run, None, index, tick, host_ns));
     }
     run.numbering.place(index, tick, host_ns);
     run.packets = run.packets.saturating_add(1);
@@ -2036,6 +2112,29 @@ fn leave_unresolved(
     open_segment(device, stream, numbering, cause, host_ns);
     stream.learn(device, index, tick, host_ns);
     Intaken { disposition: Disposition::NewSegment { cause, confirmed }, resolved: Some(resolved) }
+}
+
+/// End a run of ambiguity that is the device's restart: its first packet's number is as sent.
+fn begin_anew(
+    device: &mut Device,
+    stream: &mut Stream,
+    run: &Provisional,
+    index: i64,
+    tick: Option<i64>,
+    host_ns: i64,
+) -> Option<Intaken> {
+    let cause = SegmentCause::CountersRestarted;
+    let segment = device.segment.saturating_add(1);
+    let shift = stream.from_as_sent(&run.numbering)?;
+    let mut numbering = run.numbering.shifted(shift, 0)?;
+    let index = index.checked_add(shift)?;
+    let resolved = stream.position(segment, index, tick)?;
+    let device_shift = stream.device_shift(tick.is_some(), shift, 0);
+    let confirmed = stream.confirmed(segment, &numbering, run.packets, shift, device_shift);
+    numbering.place(index, tick, host_ns);
+    open_segment(device, stream, numbering, cause, host_ns);
+    stream.learn(device, index, tick, host_ns);
+    Some(Intaken { disposition: Disposition::NewSegment { cause, confirmed }, resolved: Some(resolved) })
 }
 
 /// End a run of ambiguity of which the witness tells the shift, with a packet that goes on from there; its numbers may jump.

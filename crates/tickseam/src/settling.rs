@@ -144,8 +144,9 @@ impl<const STREAMS: usize, Tag: Copy> Settling<STREAMS, Tag> {
                 self.settle(stream, &confirmed, Kind::Ambiguous, intaken.resolved, &mut give);
             }
             Disposition::JoinsSegment { confirmed } => {
-                let ambiguous = self.confirms(stream, &confirmed, Kind::Ambiguous);
-                let kind = if ambiguous { Kind::Ambiguous } else { Kind::Quarantined };
+                let kinds = [Kind::Quarantined, Kind::Ambiguous, Kind::Repeat];
+                let confirms = |kind: &Kind| self.confirms(stream, &confirmed, *kind);
+                let kind = kinds.into_iter().find(confirms).unwrap_or(Kind::Quarantined);
                 self.settle(stream, &confirmed, kind, intaken.resolved, &mut give);
             }
             Disposition::NewSegment { cause, confirmed } => {
@@ -155,6 +156,9 @@ impl<const STREAMS: usize, Tag: Copy> Settling<STREAMS, Tag> {
                         if self.confirms(stream, &confirmed, Kind::Quarantined) =>
                     {
                         Kind::Quarantined
+                    }
+                    SegmentCause::CountersRestarted if self.confirms(stream, &confirmed, Kind::Ambiguous) => {
+                        Kind::Ambiguous
                     }
                     SegmentCause::CountersRestarted => Kind::Repeat,
                 };
