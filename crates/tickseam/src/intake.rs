@@ -1051,7 +1051,7 @@ impl Stream {
     }
 
     /// What is to be added to a numbering's indexes for its first one to be as it was sent.
-    fn from_as_sent(&self, numbering: &Numbering) -> Option<i64> {
+    fn shift_to_as_sent(&self, numbering: &Numbering) -> Option<i64> {
         let first = self.sequence.begin(self.sequence.reduce(numbering.earliest));
         first.checked_sub(numbering.earliest)
     }
@@ -1870,7 +1870,7 @@ fn carried_over(stream: &Stream, frame: &Frame, shown: Shown, host_ns: i64) -> O
     };
     let (shift, given) = match run.waiting {
         Waiting::Turns(_) => {
-            let shift = stream.from_as_sent(numbering)?;
+            let shift = stream.shift_to_as_sent(numbering)?;
             (shift, (shift, 0))
         }
         Waiting::Restart { .. } => (0, (0, 0)),
@@ -2125,7 +2125,7 @@ fn begin_anew(
 ) -> Option<Intaken> {
     let cause = SegmentCause::CountersRestarted;
     let segment = device.segment.saturating_add(1);
-    let shift = stream.from_as_sent(&run.numbering)?;
+    let shift = stream.shift_to_as_sent(&run.numbering)?;
     let mut numbering = run.numbering.shifted(shift, 0)?;
     let index = index.checked_add(shift)?;
     let resolved = stream.position(segment, index, tick)?;
