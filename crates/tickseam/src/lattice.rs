@@ -63,6 +63,8 @@ const REFINED: i8 = 60;
 /// Coarse stamps differ by few values, which agree with many a short period: one that no standard names has to be this many
 /// of their steps long.
 const STEPS_OF_STAMPS: f64 = 12.0;
+/// One that a standard names has to be longer than one of them by half: stamps all agree with their own step.
+const LEAST_OF_STAMPS: f64 = 1.5;
 /// Mean agreement below which pairs know nothing of a period: that of instants at random is 0 ± 0.06 for 96 pairs.
 const CHANCE: f64 = 0.15;
 /// Candidates tried for each packet in the first rounds, and how many rounds are the first.
@@ -254,7 +256,9 @@ impl Detector {
             self.further_us *= FURTHER_RATIO;
             self.further_us
         };
-        let (agreement, n) = if self.candidate <= steps {
+        let (agreement, n) = if period < LEAST_OF_STAMPS * self.resolution_us {
+            (0.0, 0)
+        } else if self.candidate <= steps {
             self.agreement_of_usual(period)
         } else if period < STEPS_OF_STAMPS * self.resolution_us {
             (0.0, 0)
