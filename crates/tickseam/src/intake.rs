@@ -1405,6 +1405,7 @@ fn judge(device: &mut Device, stream: &mut Stream, stamp: &PacketStamp, told: To
 
 /// Whether a packet that a loss explains may as well be the first after a restart, which only another stream can tell: after a silence, at a number
 /// that counts begin with.
+#[inline(never)]
 fn may_begin(device: &Device, stream: &Stream, shown: Shown, index: i64, host_ns: i64) -> bool {
     let is_silence = |silence_ns: f64| silence_ns > RESTARTS_NS + 2.0 * stream.packet_ns;
     stream.main.is_some_and(|main| {
@@ -1417,6 +1418,7 @@ fn may_begin(device: &Device, stream: &Stream, shown: Shown, index: i64, host_ns
 }
 
 /// Whether a packet that a loss explains goes on from others just before it which none explained.
+#[inline(never)]
 fn goes_on_anew(device: &Device, stream: &Stream, shown: Shown, index: i64, host_ns: i64) -> bool {
     let jumps = stream.main.is_some_and(|main| index.saturating_sub(main.newest) > NEAR_PACKETS);
     let Some(run) = stream.provisional.filter(|run| jumps && matches!(run.waiting, Waiting::Restart { .. }))
@@ -1534,6 +1536,7 @@ fn may_have_restarted(frame: &Frame, main: &Numbering, shown: Shown, host_ns: i6
         && shown.tick.is_none_or(|tick| float_raw(tick) * frame.tick_ns <= reach_ns)
 }
 
+#[inline(never)]
 fn judge_placed(
     device: &mut Device,
     stream: &mut Stream,
@@ -1588,6 +1591,7 @@ fn judge_placed(
 }
 
 /// How a packet continues a provisional numbering: at most 8 numbers further than `elapsed_ns` accounts for.
+#[inline(never)]
 fn follow(frame: &Frame, numbering: &Numbering, shown: Shown, elapsed_ns: f64) -> Found {
     let reference = Frame::reference(numbering, shown);
     let window = frame.window();
@@ -1674,10 +1678,12 @@ fn judge_going_back(
 }
 
 /// The counts that a new segment begins with.
+#[inline(never)]
 fn fresh(device: &Device, stream: &Stream, shown: Shown) -> (i64, Option<i64>) {
     (stream.sequence.begin(shown.sequence), shown.tick.map(|tick| device.ticks.begin(tick)))
 }
 
+#[inline(never)]
 fn open_segment(
     device: &mut Device,
     stream: &mut Stream,
@@ -1701,6 +1707,7 @@ fn open_segment(
     stream.begin(device, numbering, host_ns);
 }
 
+#[inline(never)]
 fn judge_unexplained(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns: i64) -> Intaken {
     let frame = stream.frame(device);
     if is_just_too_old(stream, &frame, shown, host_ns) {
@@ -1862,6 +1869,7 @@ struct Carried {
 }
 
 /// The packets without a place that a packet goes on from.
+#[inline(never)]
 fn carried_over(stream: &Stream, frame: &Frame, shown: Shown, host_ns: i64) -> Option<Carried> {
     let run = stream.provisional?;
     let numbering = &run.numbering;
@@ -1919,6 +1927,7 @@ fn join_segment(
 }
 
 /// `explained`: the position is the packet's, unless another stream tells of a restart.
+#[inline(never)]
 fn begin_ambiguous(
     device: &Device,
     stream: &mut Stream,
@@ -2040,6 +2049,7 @@ fn judge_ambiguous(
 
 /// Whether the least delayed packet may be one that waits in a queue which has yet to empty: later than live by no more
 /// than a packet may be held back.
+#[inline(never)]
 fn is_still_late(
     device: &Device,
     stream: &Stream,
@@ -2093,6 +2103,7 @@ fn find_shift(
 }
 
 /// The count before and the count after an ambiguous silence cannot be tied: say so with a new segment.
+#[inline(never)]
 fn leave_unresolved(
     device: &mut Device,
     stream: &mut Stream,
@@ -2115,6 +2126,7 @@ fn leave_unresolved(
 }
 
 /// End a run of ambiguity that is the device's restart: its first packet's number is as sent.
+#[inline(never)]
 fn begin_anew(
     device: &mut Device,
     stream: &mut Stream,
@@ -2165,6 +2177,7 @@ fn resume(
 }
 
 /// End a run of ambiguity: the count goes on by a known shift, or cannot be tied.
+#[inline(never)]
 fn resolve(
     device: &mut Device,
     stream: &mut Stream,
