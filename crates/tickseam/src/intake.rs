@@ -44,7 +44,7 @@
 //!   zero during the silence, is ambiguous too.
 //! - **One, at a number that devices begin with** (0 to 8), of several streams without ticks, after a silence of 0.5 s and two packets or with a jump of
 //!   more than 8: it waits in the same way, since another stream may tell that the device restarted, and is what it seemed to be otherwise. Where two
-//!   streams come to such numbers within 2 s of each other, and a loss explains not both to within 0.25 s, the device restarted.
+//!   streams come to such numbers within 2 s of each other, and a loss, of whole turns too, does not explain both to within 0.25 s, the device restarted.
 //! - **None**: [`Disposition::Quarantined`]. One more packet that continues the new numbering, before the old one goes
 //!   on, makes it a new segment; a lone corrupt stamp never does. Where the old numbering has been over these numbers
 //!   before, it may also be old data sent again, in a burst: the second packet then has to come at half the device's
@@ -899,8 +899,9 @@ struct Turns {
     possible: u32,
     /// Whether the first packet could be a near successor of the newest one, or is explained by a loss.
     near: bool,
-    /// Whether its number is one that devices begin with.
+    /// Whether its number is one that devices begin with, and whether a loss explains it.
     fresh: bool,
+    explained: bool,
     /// Packets in a row that did not continue the run.
     misfits: u8,
     /// Where the run's newest packet lies at least by the witness, ns of samples from number 0; minus infinity where the
@@ -1299,7 +1300,7 @@ impl<const STREAMS: usize> Intake<STREAMS> {
         self.streams.iter().enumerate().filter(|&(other, _)| other != place).any(|(_, stream)| {
             fresh(stream).is_some_and(|turns| {
                 let apart_ns = magnitude(float(turns.since_ns.saturating_sub(own.since_ns)));
-                apart_ns <= HELD_BACK_NS && !(own.near && turns.near)
+                apart_ns <= HELD_BACK_NS && !(own.explained && turns.explained)
             })
         })
     }
@@ -1939,6 +1940,10 @@ fn begin_ambiguous(
     let Some(provisional) = stream.position(device.segment, index, tick) else {
         return refused(Refusal::CountOverflow);
     };
+    let first = Arrival { count: index, host_ns };
+    let near = explained
+        || stream.main.is_some_and(|main| (1..=NEAR_PACKETS).contains(&index.saturating_sub(main.newest)));
+    let explained = near || find_shift(device, stream, &stream.frame(device), first, tick).is_some();
     stream.provisional = Some(Provisional {
         numbering: Numbering::new(index, tick, host_ns),
         packets: 1,
@@ -1946,13 +1951,11 @@ fn begin_ambiguous(
             since_ns: host_ns,
             fell_ns: host_ns,
             steady: 0,
-            floor: Arrival { count: index, host_ns },
+            floor: first,
             floor_tick: tick,
             possible,
-            near: explained
-                || stream
-                    .main
-                    .is_some_and(|main| (1..=NEAR_PACKETS).contains(&index.saturating_sub(main.newest))),
+            near,
+            explained,
             fresh: is_fresh(stream.sequence.reduce(index)),
             misfits: 0,
             after_ns: f64::NEG_INFINITY,

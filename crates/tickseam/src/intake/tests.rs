@@ -1794,3 +1794,22 @@ fn a_restart_of_two_narrow_streams_loses_none_of_either() {
         assert!(whole >= 270 && wrong <= 12, "{periods:?}: {whole} and {wrong}");
     }
 }
+
+#[test]
+fn a_long_outage_of_two_narrow_streams_is_no_restart() {
+    // Two streams of 8 bits, 20 ms, with the same numbers; after 5 to 45 s without a packet what comes first is on time.
+    let mut draw = Draw(5);
+    let mut split = 0;
+    for _ in 0..1_000 {
+        let senders = [Sender::untimed(8, 0), Sender::untimed(8, 0)];
+        let mut intake = Intake::<2>::new(senders[0].clock(), &[stream(8); 2]).unwrap();
+        let (before, lost) = (300 + draw.below(256) as i64, 250 + draw.below(2_000) as i64);
+        for number in (0..before).chain(before + lost..before + lost + 300) {
+            for (stream, sender) in senders.iter().enumerate() {
+                let _ = intake.observe(stream, sender.stamp(number, number * PACKET_NS + stream as i64 * MS));
+            }
+        }
+        split += intake.segment();
+    }
+    assert_eq!(split, 0);
+}
