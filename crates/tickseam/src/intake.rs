@@ -2106,7 +2106,6 @@ fn find_shift(
 }
 
 /// The count before and the count after an ambiguous silence cannot be tied: say so with a new segment.
-#[inline(never)]
 fn leave_unresolved(
     device: &mut Device,
     stream: &mut Stream,
@@ -2115,21 +2114,11 @@ fn leave_unresolved(
     tick: Option<i64>,
     host_ns: i64,
 ) -> Intaken {
-    let cause = SegmentCause::TurnsUnresolved;
-    let segment = device.segment.saturating_add(1);
-    let Some(resolved) = stream.position(segment, index, tick) else {
-        return refused(Refusal::CountOverflow);
-    };
-    let confirmed = stream.confirmed(segment, &run.numbering, run.packets, 0, 0);
-    let mut numbering = run.numbering;
-    numbering.place(index, tick, host_ns);
-    open_segment(device, stream, numbering, cause, host_ns);
-    stream.learn(device, index, tick, host_ns);
-    Intaken { disposition: Disposition::NewSegment { cause, confirmed }, resolved: Some(resolved) }
+    begin_with(device, stream, run, 0, (index, tick), SegmentCause::TurnsUnresolved, host_ns)
+        .unwrap_or(refused(Refusal::CountOverflow))
 }
 
 /// End a run of ambiguity that is the device's restart: its first packet's number is as sent.
-#[inline(never)]
 fn begin_anew(
     device: &mut Device,
     stream: &mut Stream,
@@ -2138,9 +2127,22 @@ fn begin_anew(
     tick: Option<i64>,
     host_ns: i64,
 ) -> Option<Intaken> {
-    let cause = SegmentCause::CountersRestarted;
-    let segment = device.segment.saturating_add(1);
     let shift = stream.shift_to_as_sent(&run.numbering)?;
+    begin_with(device, stream, run, shift, (index, tick), SegmentCause::CountersRestarted, host_ns)
+}
+
+/// Begin a segment with a run of ambiguity, its indexes shifted by so much, and a packet that goes on from it.
+#[inline(never)]
+fn begin_with(
+    device: &mut Device,
+    stream: &mut Stream,
+    run: &Provisional,
+    shift: i64,
+    (index, tick): (i64, Option<i64>),
+    cause: SegmentCause,
+    host_ns: i64,
+) -> Option<Intaken> {
+    let segment = device.segment.saturating_add(1);
     let mut numbering = run.numbering.shifted(shift, 0)?;
     let index = index.checked_add(shift)?;
     let resolved = stream.position(segment, index, tick)?;
