@@ -1290,9 +1290,10 @@ impl<const STREAMS: usize> Intake<STREAMS> {
     /// Whether a stream whose silence ended at a number that counts begin with, and another one likewise at the same time, restarted: a loss does not
     /// explain both.
     fn restarts_with_another(&self, place: usize) -> bool {
+        // Where ticks are sent, they tell.
         let fresh = |stream: &Stream| match stream.provisional.map(|run| run.waiting) {
-            Some(Waiting::Turns(turns)) if turns.fresh && stream.segment == self.device.segment => {
-                Some(turns)
+            Some(Waiting::Turns(turns)) if turns.fresh && turns.floor_tick.is_none() => {
+                (stream.segment == self.device.segment).then_some(turns)
             }
             _ => None,
         };
@@ -1385,22 +1386,30 @@ fn judge(device: &mut Device, stream: &mut Stream, stamp: &PacketStamp, told: To
         if let Some(intaken) = judge_ambiguous(device, stream, shown, stamp.host_ns, told) {
             return intaken;
         }
-        stream.provisional = None;
+        let run = stream.provisional.take();
+        let intaken = judge_located(device, stream, shown, stamp.host_ns);
+        if matches!(intaken.disposition, Disposition::Rejected(_)) {
+            stream.provisional = run;
+        }
+        return intaken;
     }
-    match locate(device, stream, shown, stamp.host_ns) {
-        Found::One { index, .. } if goes_on_anew(device, stream, shown, index, stamp.host_ns) => {
-            judge_unexplained(device, stream, shown, stamp.host_ns)
+    judge_located(device, stream, shown, stamp.host_ns)
+}
+
+#[inline(never)]
+fn judge_located(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns: i64) -> Intaken {
+    match locate(device, stream, shown, host_ns) {
+        Found::One { index, .. } if goes_on_anew(device, stream, shown, index, host_ns) => {
+            judge_unexplained(device, stream, shown, host_ns)
         }
-        Found::One { index, tick }
-            if !device.alone && may_begin(device, stream, shown, index, stamp.host_ns) =>
-        {
-            begin_ambiguous(device, stream, (index, tick), 1, stamp.host_ns, true)
+        Found::One { index, tick } if !device.alone && may_begin(device, stream, shown, index, host_ns) => {
+            begin_ambiguous(device, stream, (index, tick), 1, host_ns, true)
         }
-        Found::One { index, tick } => judge_placed(device, stream, shown, index, tick, stamp.host_ns),
+        Found::One { index, tick } => judge_placed(device, stream, shown, index, tick, host_ns),
         Found::Many { index, tick, possible } => {
-            begin_ambiguous(device, stream, (index, tick), possible, stamp.host_ns, false)
+            begin_ambiguous(device, stream, (index, tick), possible, host_ns, false)
         }
-        Found::None => judge_unexplained(device, stream, shown, stamp.host_ns),
+        Found::None => judge_unexplained(device, stream, shown, host_ns),
     }
 }
 
@@ -1837,6 +1846,9 @@ fn judge_behind(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns:
         (Found::One { tick, .. }, _) => join_segment(device, stream, shown, tick, host_ns),
         (_, Some((index, tick))) => judge_placed(device, stream, shown, index, tick, host_ns),
         (Found::Many { tick, possible, .. }, None) => {
+            if stream.position(device.segment, index, tick).is_none() {
+                return refused(Refusal::CountOverflow);
+            }
             stream.leave(&main);
             stream.main = None;
             stream.segment = device.segment;
