@@ -44,14 +44,16 @@ struct Held {
 }
 
 impl Held {
-    /// Whether what is confirmed are packets that waited as `kind`.
-    fn confirms(&self, confirmed: &Confirmed, kind: Waiting) -> bool {
-        confirmed.previous.is_some_and(|previous| {
-            let of = |w: &(u32, Waiting, Resolved)| {
+    /// As what the packets waited that are confirmed; `None` where they are remembered no more.
+    fn waited_as(&self, confirmed: &Confirmed) -> Option<Waiting> {
+        let previous = confirmed.previous?;
+        let waited = |&kind: &Waiting| {
+            let is = |w: &(u32, Waiting, Resolved)| {
                 w.1 == kind && w.2.index.saturating_add(confirmed.index_shift) == previous.index
             };
-            self.waiting.iter().any(of)
-        })
+            self.waiting.iter().any(is)
+        };
+        [Waiting::Quarantined, Waiting::Ambiguous, Waiting::Repeat].into_iter().find(waited)
     }
 }
 
@@ -208,10 +210,7 @@ impl Places {
                 self.settle(row, stream, &confirmed, Waiting::Ambiguous, resolved, held);
             }
             Disposition::JoinsSegment { confirmed } => {
-                let kind = [Waiting::Quarantined, Waiting::Ambiguous, Waiting::Repeat]
-                    .into_iter()
-                    .find(|&kind| held.confirms(&confirmed, kind))
-                    .unwrap_or(Waiting::Quarantined);
+                let kind = held.waited_as(&confirmed).unwrap_or(Waiting::Quarantined);
                 self.settle(row, stream, &confirmed, kind, resolved, held);
             }
             Disposition::NewSegment { cause, confirmed } => {
@@ -221,10 +220,7 @@ impl Places {
                         Waiting::Ambiguous
                     }
                     // What was confirmed had been answered as quarantined, as ambiguous, or as a run of duplicates.
-                    SegmentCause::CountersRestarted => [Waiting::Quarantined, Waiting::Ambiguous]
-                        .into_iter()
-                        .find(|&kind| held.confirms(&confirmed, kind))
-                        .unwrap_or(Waiting::Repeat),
+                    SegmentCause::CountersRestarted => held.waited_as(&confirmed).unwrap_or(Waiting::Repeat),
                 };
                 self.settle(row, stream, &confirmed, kind, resolved, held);
             }

@@ -336,22 +336,35 @@ const MOST_UNMET: f64 = 0.25;
 /// Parts of a step that are told apart.
 const PARTS: u32 = 16;
 
-/// The part of a step in which so many steps end, as a bit.
+/// The one of so many equal parts of a turn in which so many turns end, from 0.
 #[inline(never)]
+pub(crate) fn part_of_turn(turns: f64, parts: u32) -> u32 {
+    let part = libm::floor((turns - libm::floor(turns)) * f64::from(parts));
+    u32::try_from(crate::number::nearest(part)).unwrap_or(0).checked_rem(parts).unwrap_or(0)
+}
+
+/// The longest run of bits that are set, around the end.
+#[inline(never)]
+pub(crate) fn longest_run(mut bits: u64) -> u32 {
+    let mut longest = 0_u32;
+    while bits != 0 && longest < u64::BITS {
+        bits &= bits.rotate_left(1);
+        longest = longest.saturating_add(1);
+    }
+    longest
+}
+
+/// The part of a step in which so many steps end, as a bit.
 pub(crate) fn part_of_step(steps: f64) -> u16 {
-    let part = libm::floor((steps - libm::floor(steps)) * f64::from(PARTS));
-    1_u16.rotate_left(u32::try_from(crate::number::nearest(part)).unwrap_or(0) % PARTS)
+    1_u16.rotate_left(part_of_turn(steps, PARTS))
 }
 
 /// How much of a step was met by no packet at a stretch, at the most, of the sixteenths that were met.
 #[inline(never)]
 pub(crate) fn unmet_us(met: u16, step_us: f64) -> f64 {
-    let (mut run, mut longest) = (0_u32, 0_u32);
-    // Around twice, since the step after one is the next one.
-    for part in 0..2 * PARTS {
-        run = if met.rotate_right(part % PARTS) & 1 == 0 { run.saturating_add(1) } else { 0 };
-        longest = if run > longest { run } else { longest };
-    }
+    // The step after one is the next one.
+    let around = u64::from(met).wrapping_mul(0x0001_0001_0001_0001);
+    let longest = longest_run(!around);
     // The packets at both ends of the stretch may be anywhere in their own parts.
     step_us * between(f64::from(longest.saturating_add(1)) / f64::from(PARTS), 0.0, 1.0)
 }

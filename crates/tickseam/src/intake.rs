@@ -39,8 +39,8 @@
 //!   on: packets of one device come in the order in which they became ready, so a packet lies between those of this
 //!   witness that came before and after it, give or take min(0.25 s, turn ÷ 16). Whatever the host clock did, and however
 //!   long the backlog, one number of turns that fits there is it.
-//! - **One, but as likely a restart**: a packet more than 8 numbers ahead, yet later than live by more than that same
-//!   0.25 s and by as much later than the newest one before it was, whose counters are both small enough to have started from
+//! - **One, but as likely a restart**: a packet more than 8 numbers ahead, yet earlier than live by more than that same
+//!   0.25 s, or later by more and by as much later than the newest one before it was, whose counters are both small enough to have started from
 //!   zero during the silence, is ambiguous too.
 //! - **One, at a number that devices begin with** (0 to 8), of several streams without ticks, after a silence of 0.5 s and two packets or with a jump of
 //!   more than 8: it waits in the same way, since another stream may tell that the device restarted, and is what it seemed to be otherwise. Where two
@@ -1818,8 +1818,8 @@ fn judge_behind(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns:
     stream.provisional = stream.provisional.filter(|run| may_join(device, run));
     let frame = stream.frame(device);
     // A silence that left several turns open was the restart's, if others saw it then: so it goes on from there.
-    let carried = matches!(stream.provisional, Some(Provisional { waiting: Waiting::Turns(_), .. }))
-        && carried_over(stream, &frame, shown, host_ns).is_some();
+    let carried = carried_over(stream, &frame, shown, host_ns);
+    let of_silence = carried.as_ref().is_some_and(|carried| matches!(carried.run.waiting, Waiting::Turns(_)));
     let straggler = {
         let reference = Frame::reference(&main, shown);
         let low_ns = frame.beyond_reference_ns(&main, reference, frame.window().saturating_neg(), -0.5);
@@ -1838,12 +1838,12 @@ fn judge_behind(device: &mut Device, stream: &mut Stream, shown: Shown, host_ns:
     };
     let joining = match (shown.tick, device.timeline) {
         (Some(_), Some(_)) => device.find_tick(shown, host_ns),
-        _ if straggler.is_some() && !carried => Found::None,
+        _ if straggler.is_some() && !of_silence => Found::None,
         (tick, _) => Found::One { index: 0, tick: tick.map(|tick| device.ticks.begin(tick)) },
     };
     let index = stream.sequence.begin(shown.sequence);
     match (joining, straggler) {
-        (Found::One { tick, .. }, _) => join_segment(device, stream, shown, tick, host_ns),
+        (Found::One { tick, .. }, _) => join_segment(device, stream, (index, tick), carried, host_ns),
         (_, Some((index, tick))) => judge_placed(device, stream, shown, index, tick, host_ns),
         (Found::Many { tick, possible, .. }, None) => {
             if stream.position(device.segment, index, tick).is_none() {
@@ -1903,18 +1903,14 @@ fn carried_over(stream: &Stream, frame: &Frame, shown: Shown, host_ns: i64) -> O
 fn join_segment(
     device: &mut Device,
     stream: &mut Stream,
-    shown: Shown,
-    tick: Option<i64>,
+    (index, tick): (i64, Option<i64>),
+    carried: Option<Carried>,
     host_ns: i64,
 ) -> Intaken {
-    let frame = stream.frame(device);
-    let index = stream.sequence.begin(shown.sequence);
     let mut numbering = Numbering::new(index, tick, host_ns);
     let mut confirmed = Confirmed { packets: 0, previous: None, index_shift: 0, device_shift: 0 };
     let mut joined = index;
-    if let Some(Carried { run, shift, given, next, tick: next_tick }) =
-        carried_over(stream, &frame, shown, host_ns)
-    {
+    if let Some(Carried { run, shift, given, next, tick: next_tick }) = carried {
         let tick_shift = match (tick, next_tick) {
             (Some(tick), Some(next_tick)) => tick.saturating_sub(next_tick),
             _ => 0,
@@ -2023,13 +2019,15 @@ fn judge_ambiguous(
     let Some(provisional) = stream.position(device.segment, index, tick) else {
         return Some(refused(Refusal::CountOverflow));
     };
-    turns.misfits = 0;
     if told.restarted
-        && let Some(intaken) = begin_anew(device, stream, &run, index, tick, host_ns)
+        && let Some(shift) = stream.shift_to_as_sent(&run.numbering)
+        && let cause = SegmentCause::CountersRestarted
+        && let Some(intaken) = begin_with(device, stream, &run, shift, (index, tick), cause, host_ns)
     {
         return Some(intaken);
     }
     let Waiting::Turns(turns) = &mut run.waiting else { return None };
+    turns.misfits = 0;
     let arrival = Arrival { count: index, host_ns };
     let excess_ns = arrival.excess_ns(&turns.floor, frame.packet_ns);
     if excess_ns < -FALL_NS {
@@ -2062,6 +2060,21 @@ fn judge_ambiguous(
     Some(unplaced(Disposition::Ambiguous { provisional, possible }))
 }
 
+/// How far live is ahead of the numbering's reference, how near to it the least delayed packet of a settled link is, and the longest turn of the counters
+/// that it shows, ns.
+fn settled_at(
+    device: &Device,
+    stream: &Stream,
+    frame: &Frame,
+    main: &Numbering,
+    shown: Shown,
+    host_ns: i64,
+) -> (f64, f64, f64) {
+    let (live_ns, age_ns) = live_ns(device, stream, main, shown, host_ns);
+    let turn_ns = frame.turn_ns(shown.tick.is_some() && main.tied.is_some());
+    (live_ns, settled_ns(turn_ns) + device.tolerance * age_ns, turn_ns)
+}
+
 /// Whether the least delayed packet may be one that waits in a queue which has yet to empty: later than live by no more
 /// than a packet may be held back.
 #[inline(never)]
@@ -2074,9 +2087,7 @@ fn is_still_late(
 ) -> bool {
     let Some(main) = stream.main else { return false };
     let shown = frame.shown(least_delayed.count, tick);
-    let (live_ns, age_ns) = live_ns(device, stream, &main, shown, least_delayed.host_ns);
-    let turn_ns = frame.turn_ns(shown.tick.is_some() && main.tied.is_some());
-    let band_ns = settled_ns(turn_ns) + device.tolerance * age_ns;
+    let (live_ns, band_ns, turn_ns) = settled_at(device, stream, frame, &main, shown, least_delayed.host_ns);
     let late_ns = lesser(HELD_BACK_NS, turn_ns / 4.0);
     !matches!(frame.find(&main, shown, live_ns - band_ns - late_ns, live_ns - band_ns), Found::None)
 }
@@ -2091,9 +2102,7 @@ fn find_shift(
 ) -> Option<Shift> {
     let shown = frame.shown(least_delayed.count, tick);
     if let Some(main) = stream.main {
-        let (live_ns, age_ns) = live_ns(device, stream, &main, shown, least_delayed.host_ns);
-        let ticked = shown.tick.is_some() && main.tied.is_some();
-        let band_ns = settled_ns(frame.turn_ns(ticked)) + device.tolerance * age_ns;
+        let (live_ns, band_ns, _) = settled_at(device, stream, frame, &main, shown, least_delayed.host_ns);
         return match frame.find(&main, shown, live_ns - band_ns, live_ns + band_ns) {
             Found::One { index, tick: found } if index > main.newest => {
                 let tick_shift = match (found, tick) {
@@ -2128,19 +2137,6 @@ fn leave_unresolved(
 ) -> Intaken {
     begin_with(device, stream, run, 0, (index, tick), SegmentCause::TurnsUnresolved, host_ns)
         .unwrap_or(refused(Refusal::CountOverflow))
-}
-
-/// End a run of ambiguity that is the device's restart: its first packet's number is as sent.
-fn begin_anew(
-    device: &mut Device,
-    stream: &mut Stream,
-    run: &Provisional,
-    index: i64,
-    tick: Option<i64>,
-    host_ns: i64,
-) -> Option<Intaken> {
-    let shift = stream.shift_to_as_sent(&run.numbering)?;
-    begin_with(device, stream, run, shift, (index, tick), SegmentCause::CountersRestarted, host_ns)
 }
 
 /// Begin a segment with a run of ambiguity, its indexes shifted by so much, and a packet that goes on from it.

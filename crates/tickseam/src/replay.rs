@@ -469,10 +469,10 @@ fn by_touches(
         let all_wait = touch::hardly_any_sooner(stages);
         let leads = touch::leads_touch(by_instants, by_stamps, one_an_instant, setup);
         let entered = leads || touch::packets_enter(by_instants, by_stamps, one_an_instant) && all_wait;
-        let led_us = if one_an_instant { touch::led_us(arrivals, &intervals, period_s) } else { 0.0 };
         let gap_here_us =
             |stage: &Stage| greater(touch::gap_here_us(stage, &intervals, setup, period_s), gap_us);
         if by_instants.is_some() && report.collected_us == 0.0 && report.reach <= REACH {
+            let led_us = if one_an_instant { touch::led_us(arrivals, &intervals, period_s) } else { 0.0 };
             if entered {
                 let _ = touch::find(stages, period_s, |block| block.stamped);
                 let share = if leads { touch::LEADS_LATENESS } else { touch::TOUCH_LATENESS };

@@ -144,23 +144,15 @@ impl<const STREAMS: usize, Tag: Copy> Settling<STREAMS, Tag> {
                 self.settle(stream, &confirmed, Kind::Ambiguous, intaken.resolved, &mut give);
             }
             Disposition::JoinsSegment { confirmed } => {
-                let kinds = [Kind::Quarantined, Kind::Ambiguous, Kind::Repeat];
-                let confirms = |kind: &Kind| self.confirms(stream, &confirmed, *kind);
-                let kind = kinds.into_iter().find(confirms).unwrap_or(Kind::Quarantined);
+                let kind = self.waited_as(stream, &confirmed).unwrap_or(Kind::Quarantined);
                 self.settle(stream, &confirmed, kind, intaken.resolved, &mut give);
             }
             Disposition::NewSegment { cause, confirmed } => {
                 let kind = match cause {
                     SegmentCause::TurnsUnresolved => Kind::Ambiguous,
-                    SegmentCause::CountersRestarted
-                        if self.confirms(stream, &confirmed, Kind::Quarantined) =>
-                    {
-                        Kind::Quarantined
+                    SegmentCause::CountersRestarted => {
+                        self.waited_as(stream, &confirmed).unwrap_or(Kind::Repeat)
                     }
-                    SegmentCause::CountersRestarted if self.confirms(stream, &confirmed, Kind::Ambiguous) => {
-                        Kind::Ambiguous
-                    }
-                    SegmentCause::CountersRestarted => Kind::Repeat,
                 };
                 self.settle(stream, &confirmed, kind, intaken.resolved, &mut give);
             }
@@ -213,14 +205,16 @@ impl<const STREAMS: usize, Tag: Copy> Settling<STREAMS, Tag> {
         self.wait(packet);
     }
 
-    /// Whether what is confirmed are packets of a stream that waited as `kind`.
-    fn confirms(&self, stream: usize, confirmed: &Confirmed, kind: Kind) -> bool {
-        self.waiting.iter().any(|w| {
-            let shifted = w.index.saturating_add(confirmed.index_shift);
-            usize::from(w.stream) == stream
-                && w.kind == kind
-                && confirmed.previous.is_some_and(|previous| previous.index == shifted)
-        })
+    /// As what the packets of a stream waited that are confirmed; `None` where they are remembered no more.
+    fn waited_as(&self, stream: usize, confirmed: &Confirmed) -> Option<Kind> {
+        let previous = confirmed.previous?;
+        let waited = |kind: &Kind| {
+            self.waiting.iter().any(|w| {
+                let shifted = w.index.saturating_add(confirmed.index_shift);
+                usize::from(w.stream) == stream && w.kind == *kind && shifted == previous.index
+            })
+        };
+        [Kind::Quarantined, Kind::Ambiguous, Kind::Repeat].into_iter().find(waited)
     }
 
     /// The last `confirmed.packets` packets that waited for this get their place.

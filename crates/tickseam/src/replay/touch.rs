@@ -3,7 +3,7 @@
 use super::Report;
 use super::link::mean_lateness_us;
 use super::stage::Stage;
-use crate::block::{ANCHORS, Arrival, Block, Bound};
+use crate::block::{ANCHORS, Arrival, Block, Bound, longest_run, part_of_turn};
 use crate::lattice;
 use crate::number::{between, count, greater, lesser, magnitude};
 use crate::scatter::{Scatter, typical_us};
@@ -392,7 +392,7 @@ pub(super) fn find(stages: &mut [Stage], period_s: f64, soonest: Soonest) -> Opt
 }
 
 /// Parts of a grid's interval that are told apart.
-const PHASES: u32 = 64;
+const PHASES: u32 = u64::BITS;
 /// Share of the packets that come behind others in their deliveries, up to which those matter to no phase.
 const FEW_BEHIND: f64 = 0.02;
 
@@ -421,25 +421,13 @@ pub(super) fn led_us(arrivals: &[Arrival], intervals: &Intervals, span_s: f64) -
             (met, led) = (0, 0);
             until_s = arrival.device_s + span_s;
         }
-        let turns = arrival.device_s * per_s;
-        let phase = libm::floor((turns - libm::floor(turns)) * f64::from(PHASES));
-        let bit = 1_u64.rotate_left(u32::try_from(crate::number::nearest(phase)).unwrap_or(0) % PHASES);
+        let bit = 1_u64.rotate_left(part_of_turn(arrival.device_s * per_s, PHASES));
         met |= bit;
         led |= if arrival.behind_us > 0.0 { 0 } else { bit };
     }
     // Both ends of a run lie somewhere in their own parts.
     let parts = if more > 0 { more.saturating_add(1) } else { 0 };
     grid_us / f64::from(PHASES) * f64::from(parts)
-}
-
-/// The longest run of bits that are set, around the end.
-fn longest_run(mut bits: u64) -> u32 {
-    let mut longest = 0_u32;
-    while bits != 0 && longest < PHASES {
-        bits &= bits.rotate_left(1);
-        longest = longest.saturating_add(1);
-    }
-    longest
 }
 
 /// Where touches have been found, they bound the clock from below too, to within what they scatter by, such a share of the mean lateness or [`led_us`], and
