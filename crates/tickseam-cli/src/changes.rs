@@ -6,9 +6,10 @@
 //! known is parted there too, and intervals hold both. Settings by less than 20 ms go unseen, and intervals there do not hold as often as they
 //! should. So do settings forward in the last ten seconds, and back in the first five: a queue looks like them.
 //!
-//! A ramp that is steeper than any crystal and leads from one level to another is a slew of the host's clock ([`slews`]): 500 ppm for 100 s were
-//! found in 200 of 200 seeds (`cargo xtask scenarios --seeds 200`, scenario 059), and none in 1,400 random recordings without faults
-//! (`measure accuracy --seeds 14001..=14700` and `16001..=16700`, looked at while it was made).
+//! [`hidden_steps`] are looked for in longer bins, where the beat of packets and grid makes levels of 5 s wander.
+//!
+//! A ramp that is steeper than any crystal and leads from one level to another is a slew of the host's clock ([`slews`]). The phase of the link's
+//! grid shows it where packets' waits hide it.
 //!
 //! # Measured
 //! With an earlier numerics revision (8 or before), which looked for settings from 1.25 packet periods on whatever the interval:
@@ -55,13 +56,18 @@
 //! False alarms in 110 hours of random recordings without faults, stalls and batches among them: none in five classes of
 //! links; on congested ones 6 steps of the host's clock in their first ten seconds, while the queue fills.
 
+mod grid;
+mod hidden;
 mod slew;
 
 use std::ops::Range;
 
+use grid::DELIVERY_US;
+pub use grid::{GridChange, Grids, WINDOW_S, grid_changes};
+use hidden::levels;
+pub use hidden::steps as hidden_steps;
 use slew::{Point, Slew};
 use tickseam::block::Arrival;
-use tickseam::rise::PERIODS;
 use tickseam::watch::{self, DWELL, Levels, RAMP_US, RATE_US_PER_S, SURE_US, threshold_us};
 
 /// What a sudden change is held to be.
@@ -138,7 +144,17 @@ const BURST_US: f64 = 300e3;
 
 /// A clock is slewed so many times in a recording at the most, or once in so many seconds (own choice).
 const MOST_SLEWS: f64 = 2.0;
-const SLEWS_APART_S: f64 = 1_800.0;
+const SLEWS_APART_S: f64 = 3_600.0;
+
+/// Bins in which ramps are looked for, s, and the least way that is told, µs (own choice): shorter ones let the beat of usual links through.
+const SLEW_BINS_S: [f64; 4] = [0.5, 1.0, 2.0, 5.0];
+const SLEW_US: f64 = 3e3;
+/// Windows in which the phase of a grid is followed, s (own choice).
+const PHASES_S: [f64; 2] = [2.0, 5.0];
+/// A ramp found in longer bins replaces those found in shorter ones if it leads so many times as far.
+const MORE_OF_IT: f64 = 1.25;
+/// Ways that may be a slip of the beat, which noise makes a ramp, in beats.
+const SLIPS: Range<f64> = 0.8..1.1;
 
 /// Packets of one delivery on average from which on they come in batches, and the longest that connection events are apart, µs: an interval of
 /// 100 ms, the longest that lets packets through one by one at common rates, and some that find nothing to send.
@@ -159,7 +175,8 @@ const TOLD_BY_TICKS_US: f64 = 3e6;
 pub struct Cut {
     /// First arrival after those that belong to the clock before.
     pub place: usize,
-    /// First arrival that belongs to the clock after: the same, unless the clock was slewed from the one to the other.
+    /// First arrival that surely belongs to the clock after: the same, unless the clock was slewed from the one to the other, or the arrivals do
+    /// not tell when it was set.
     pub resume: usize,
     /// By how much the envelope jumps, µs; positive: stamps are later.
     pub step_us: f64,
@@ -329,28 +346,61 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
     cuts
 }
 
-/// Where the lower envelope of the arrivals leads from one level to another by a ramp that no crystal is, outside the cuts that are known:
-/// in the order of reception. `wait_s` as for [`cuts`]. Not for a link whose queue fills.
-pub fn slews(arrivals: &[Arrival], envelope: &Envelope, wait_s: f64, cuts: &[Cut]) -> Vec<Cut> {
+/// Where the lower envelope of the arrivals, or the phase of the link's grid, leads from one level to another by a ramp that no crystal is, outside
+/// the cuts that are known: in the order of reception. Packets are sent each `period_s`; `beat_s` is by how much a slip of their beat moves the
+/// envelope, where a grid is known. Not for a link whose queue fills.
+pub fn slews(
+    arrivals: &[Arrival],
+    (envelope, grids): (&Envelope, &Grids),
+    period_s: f64,
+    beat_s: Option<f64>,
+    cuts: &[Cut],
+) -> Vec<Cut> {
     if hands_over_in_batches(arrivals) {
         return Vec::new();
     }
-    let Envelope { bins, levels, .. } = envelope;
-    let scatter_us = envelope.scatter_us;
-    let point = |(bin, &level_us): (&Bin, &f64)| Point { at_s: bin.bin.from_s, level_us };
-    let points: Vec<Point> = bins.iter().zip(levels).map(point).collect();
-    let found = slew::slews(&points, threshold_us(wait_s, scatter_us), scatter_us);
-    let lasts_s = points.last().zip(points.first()).map_or(0.0, |(last, first)| last.at_s - first.at_s);
-    if found.len() as f64 > MOST_SLEWS.max(lasts_s / SLEWS_APART_S) {
+    let (first, last) = (envelope.bins.first(), envelope.bins.last());
+    let lasts_s = first.zip(last).map_or(0.0, |(first, last)| last.bin.from_s - first.bin.from_s);
+    let most = MOST_SLEWS.max(lasts_s / SLEWS_APART_S);
+    let found = |points: &[Point]| {
+        let found = slew::slews(points, SLEW_US);
         // What comes again and again is a beat.
-        return Vec::new();
+        if found.len() as f64 > most { Vec::new() } else { found }
+    };
+    let is_slip = |slew: &Slew| {
+        let beats = beat_s.map(|beat_s| slew.way_us.abs() * 1e-6 / beat_s);
+        beats.is_some_and(|beats| SLIPS.contains(&beats))
+    };
+    // No wait of a packet hides a grid's phase.
+    let mut of_grids = Vec::new();
+    for window_s in PHASES_S {
+        let phases = grids.phases(arrivals, period_s, window_s);
+        take(&mut of_grids, phases.iter().flat_map(|points| found(&slew::levelled(points))));
     }
+    let rate = envelope.usual_rate();
+    let mut slews = Vec::new();
+    for bin_s in SLEW_BINS_S {
+        let points: Vec<Point> = levels(arrivals, bin_s, rate).iter().map(|level| level.point).collect();
+        take(&mut slews, found(&points).into_iter().filter(|slew| !is_slip(slew)));
+    }
+    slews.retain(|slew| !of_grids.iter().any(|of_grid| of_grid.meets(slew)));
     let mut all = cuts.to_vec();
-    for slew in &found {
-        // Two ramps, each with its doubt, may overlap: the first counts.
+    for slew in of_grids.iter().chain(&slews) {
         all.extend(cut_around(arrivals, slew, &all));
     }
     all.split_off(cuts.len())
+}
+
+/// Takes in ramps that longer bins show: short ones place a ramp best, long ones do not take a part of it for the whole.
+fn take(known: &mut Vec<Slew>, longer: impl Iterator<Item = Slew>) {
+    for slew in longer {
+        let known_us: f64 =
+            known.iter().filter(|other| slew.meets(other)).map(|other| other.way_us.abs()).sum();
+        if slew.way_us.abs() > MORE_OF_IT * known_us {
+            known.retain(|other| !slew.meets(other));
+            known.push(slew);
+        }
+    }
 }
 
 /// Whether an app hands packets over in batches that are farther apart than connection events are: the beat of those is a ramp.
@@ -399,14 +449,23 @@ impl Envelope {
         let scatter_us = quantile(changes, SCATTER_QUANTILE);
         Self { bins, rate, levels, scatter_us }
     }
+
+    /// The slope that most of the recording has, µs a second.
+    fn usual_rate(&self) -> f64 {
+        let level = |(bin, &level_us): (&Bin, &f64)| Point { at_s: bin.bin.from_s, level_us };
+        let points: Vec<Point> = self.bins.iter().zip(&self.levels).map(level).collect();
+        self.rate + slew::usual_slope(&points)
+    }
 }
 
 /// A cut from before a ramp to behind it; `None` where another one lies there.
 fn cut_around(arrivals: &[Arrival], slew: &Slew, cuts: &[Cut]) -> Option<Cut> {
     let from = |at_s: f64| arrivals.iter().position(|a| a.device_s >= at_s);
     let (place, resume) = (from(slew.from_s)?, from(slew.until_s)?);
-    let clear =
-        place > 0 && place < resume && cuts.iter().all(|cut| cut.resume <= place || cut.place >= resume);
+    let apart = cuts.iter().all(|cut| cut.resume <= place || cut.place >= resume);
+    // In a silence behind it nothing is known of it.
+    let said = arrivals.get(resume).is_some_and(|a| a.device_s < 2.0 * slew.until_s - slew.from_s);
+    let clear = place > 0 && place < resume && apart && said;
     clear.then(|| Cut {
         place,
         resume,
@@ -454,194 +513,4 @@ fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack
         before_until_us: last_us + reach_us,
         after_from_us: first_us - reach_us,
     })
-}
-
-/// A change of the grid of the link's instants.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct GridChange {
-    /// Device time, s, near which it was: to within a few seconds for a period, some 20 s for a phase.
-    pub at_s: f64,
-    /// [`Cause::IntervalChange`] or [`Cause::AnchorRephase`].
-    pub cause: Cause,
-    /// The longer one of the periods before and after, µs.
-    pub period_us: f64,
-}
-
-impl GridChange {
-    /// Whether a cut is nothing but this: several packets for one instant wait differently for the next one.
-    pub fn explains(&self, cut: &Cut, at_s: f64) -> bool {
-        (at_s - self.at_s).abs() < WINDOW_S && cut.step_us.abs() < PERIODS * self.period_us
-    }
-}
-
-/// Windows in each of which the period of the grid is looked for, s of device time.
-pub const WINDOW_S: f64 = 20.0;
-
-/// Deliveries that a window needs, and that are looked at.
-const FEWEST_DELIVERIES: usize = 40;
-const MOST_DELIVERIES: usize = 160;
-
-/// Distances of deliveries, in deliveries, whose fit to a period is looked at.
-const LAGS: [usize; 7] = [1, 2, 3, 5, 8, 13, 21];
-
-/// Deliveries are at least this far apart, µs: the air time of the longest packet of Bluetooth LE and its answer is less.
-const DELIVERY_US: f64 = 2_600.0;
-
-/// Periods that are tried, µs: those that Bluetooth LE allows (Bluetooth Core, Vol 6 Part B, 4.5.1), up to the longest that lets
-/// packets of 100 ms through one by one.
-const PERIOD_STEP_US: f64 = 1_250.0;
-const PERIODS_TRIED: Range<u32> = 6..81;
-
-/// A grid's score is 1 where all distances are multiples of the period, and 0 where they are any. From the first number on
-/// a window is on it, below the second it is not.
-const ON_GRID: f64 = 0.7;
-const OFF_GRID: f64 = 0.35;
-
-/// Windows in a row that agree on a period before it counts as one, and windows that a change may take.
-const AGREEING: usize = 3;
-const CHANGING: usize = 2;
-
-/// A new phase is believed from here on, µs, and from so many times the scatter that it has anyway from window to window.
-const PHASE_US: f64 = 1_500.0;
-const PHASE_SCATTERS: f64 = 8.0;
-
-/// A period of which the packet period is a multiple to within this share is the sending's own.
-const OF_SENDING: f64 = 0.002;
-
-/// Deliveries of a stretch of device time.
-struct Window {
-    from_s: f64,
-    deliveries_us: Vec<f64>,
-}
-
-impl Window {
-    fn new(arrivals: &[Arrival]) -> Self {
-        let mut deliveries_us: Vec<f64> = Vec::with_capacity(MOST_DELIVERIES);
-        for arrival in arrivals {
-            let at_us = arrival.host_us();
-            if deliveries_us.last().is_none_or(|last_us| at_us - last_us > DELIVERY_US) {
-                deliveries_us.push(at_us);
-                if deliveries_us.len() == MOST_DELIVERIES {
-                    break;
-                }
-            }
-        }
-        if deliveries_us.len() < FEWEST_DELIVERIES {
-            deliveries_us.clear();
-        }
-        Self { from_s: arrivals.first().map_or(0.0, |first| first.device_s), deliveries_us }
-    }
-
-    /// How well distances of deliveries fit a period.
-    fn score(&self, period_us: f64) -> f64 {
-        let (mut sum, mut count) = (0.0, 0.0);
-        for lag in LAGS {
-            let later = self.deliveries_us.get(lag..).unwrap_or_default();
-            for (from_us, to_us) in self.deliveries_us.iter().zip(later) {
-                let turns = (to_us - from_us) / period_us;
-                sum += 1.0 - 4.0 * (turns - turns.round()).abs();
-                count += 1.0;
-            }
-        }
-        if count > 0.0 { sum / count } else { 0.0 }
-    }
-
-    /// The longest period that it is on.
-    fn period_us(&self) -> Option<f64> {
-        let mut periods = PERIODS_TRIED.rev().map(|steps| f64::from(steps) * PERIOD_STEP_US);
-        periods.find(|&period_us| self.score(period_us) > ON_GRID)
-    }
-
-    /// How far the middle one of its deliveries lies after an instant of the grid, µs.
-    fn after_us(&self, instant_us: f64, period_us: f64) -> f64 {
-        let off = |at_us: &f64| {
-            let turns = (at_us - instant_us) / period_us;
-            (turns - turns.round()) * period_us
-        };
-        quantile(self.deliveries_us.iter().map(off).collect(), 0.5)
-    }
-}
-
-/// The changes of the grid that arrivals show, in the order of reception: where its period changes and stays, and where its
-/// phase does. The clocks go on across both.
-pub fn grid_changes(arrivals: &[Arrival], period_s: f64) -> Vec<GridChange> {
-    let mut windows: Vec<Window> = Vec::new();
-    let mut from = 0;
-    while let Some(first) = arrivals.get(from) {
-        let until_s = first.device_s + WINDOW_S;
-        let rest = &arrivals[from..];
-        let count = rest.iter().position(|a| a.device_s >= until_s).unwrap_or(rest.len()).max(1);
-        windows.push(Window::new(&rest[..count]));
-        from += count;
-    }
-    let mut runs: Vec<(Range<usize>, f64)> = Vec::new();
-    for (at, window) in windows.iter().enumerate() {
-        let Some(period_us) = window.period_us() else { continue };
-        match runs.last_mut() {
-            Some((run, of_run_us)) if at - run.end < CHANGING && *of_run_us == period_us => run.end = at + 1,
-            _ => runs.push((at..at + 1, period_us)),
-        }
-    }
-    runs.retain(|(run, _)| run.len() >= AGREEING);
-    let mut changes = Vec::new();
-    for (run, period_us) in &runs {
-        // What packets do of themselves repeats as they are sent, and no grid need be there.
-        let turns = period_s * 1e6 / period_us;
-        if (turns - turns.round()).abs() < OF_SENDING * turns {
-            continue;
-        }
-        changes.extend(new_phases(&windows[run.clone()], *period_us));
-    }
-    for two in runs.windows(2) {
-        let ((before, old_us), (after, new_us)) = (&two[0], &two[1]);
-        // Of a period and its multiple, one fits both stretches.
-        let fits = |run: &Range<usize>, period_us: f64| {
-            windows[run.clone()].iter().any(|w| w.score(period_us) > OFF_GRID)
-        };
-        let apart = !fits(after, *old_us) || !fits(before, *new_us);
-        if old_us != new_us && apart && after.start - before.end <= CHANGING {
-            let at_s = windows.get(before.end).map_or(0.0, |window| window.from_s);
-            let period_us = old_us.max(*new_us);
-            changes.push(GridChange { at_s, cause: Cause::IntervalChange, period_us });
-        }
-    }
-    changes.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-    changes
-}
-
-/// Where the phase of a grid jumps and stays.
-fn new_phases(windows: &[Window], period_us: f64) -> Vec<GridChange> {
-    // By how much each window's middle phase lies after the one before, and after how long.
-    let mut moves: Vec<(f64, f64, f64)> = Vec::new();
-    let mut last: Option<(f64, f64)> = None;
-    for window in windows.iter().filter(|window| !window.deliveries_us.is_empty()) {
-        let (from_s, instant_us) = last.unwrap_or((window.from_s, window.deliveries_us[0]));
-        let after_us = window.after_us(instant_us, period_us);
-        // Near the instant, so that the period's own error does not add up.
-        let near = window.deliveries_us[window.deliveries_us.len() / 2];
-        let turns = ((near - instant_us) / period_us).round();
-        last = Some((window.from_s, instant_us + turns * period_us + after_us));
-        moves.push((window.from_s, window.from_s - from_s, after_us));
-    }
-    if moves.len() < 2 * AGREEING + 1 {
-        return Vec::new();
-    }
-    let rate = quantile(moves[1..].iter().map(|(_, after_s, us)| us / after_s).collect(), 0.5);
-    let off: Vec<f64> = moves.iter().map(|(_, after_s, us)| us - rate * after_s).collect();
-    let scatter_us = quantile(off.iter().map(|us| us.abs()).collect(), SCATTER_QUANTILE);
-    let threshold_us = PHASE_US.max(PHASE_SCATTERS * scatter_us);
-    let quiet = |at: usize| off.get(at).is_none_or(|us| us.abs() < threshold_us / 2.0);
-    let mut changes = Vec::new();
-    let mut at = 2;
-    while at + 2 < off.len() {
-        // A jump inside a window moves its middle and the next one's.
-        let (here, next) = (off[at], off[at + 1]);
-        if (here + next).abs() > threshold_us && quiet(at - 1) && quiet(at + 2) {
-            let at_s = moves[if here.abs() > threshold_us / 4.0 { at } else { at + 1 }].0;
-            changes.push(GridChange { at_s, cause: Cause::AnchorRephase, period_us });
-            at += 2;
-        }
-        at += 1;
-    }
-    changes
 }

@@ -17,7 +17,8 @@ use tickseam::setup::{CONGESTED_DEPTH_US, Setup};
 use tickseam_record::Description;
 
 use crate::changes::{
-    Cause, Cut, Envelope, GridChange, WINDOW_S, cuts, grid_changes, hands_over_in_batches, slews,
+    Cause, Cut, Envelope, GridChange, Grids, WINDOW_S, cuts, grid_changes, hands_over_in_batches,
+    hidden_steps, slews,
 };
 use crate::pairs::{Pairs, Sightings};
 
@@ -291,7 +292,8 @@ impl Estimate {
         if arrivals.is_empty() {
             return None;
         }
-        let grid_changes = grid_changes(&arrivals, ground.setup.period_s);
+        let grids = Grids::of(&arrivals);
+        let grid_changes = grid_changes(&grids, ground.setup.period_s);
         let period_s = ground.setup.period_s;
         let envelope = Envelope::of(&arrivals);
         let cut_where = |wait_s: f64| {
@@ -321,7 +323,7 @@ impl Estimate {
             .reduce(f64::max);
         if let Some(wait_s) = wait_s.filter(|&wait_s| wait_s < period_s) {
             let more = cut_where(wait_s);
-            if may_be_added(&more, &cuts, &pieces) {
+            if may_be_added(more.len(), &cuts, &pieces) {
                 pieces = cut_into(&more);
                 cuts = more;
             }
@@ -345,19 +347,28 @@ impl Estimate {
             for cut in &mut more {
                 cut.doubtful = cuts.iter().all(|sure| sure.place != cut.place);
             }
-            if may_be_added(&more, &cuts, &pieces) {
+            if may_be_added(more.len(), &cuts, &pieces) {
                 pieces = cut_into(&more);
                 set_waits(&mut pieces, 1.0);
                 cuts = more;
             }
         }
-        if !link_is(&pieces, |report| report.congested) {
-            let slews = slews(&arrivals, &envelope, period_s, &cuts);
-            if !slews.is_empty() {
-                cuts.extend(slews);
-                cuts.sort_by_key(|cut| cut.place);
-                pieces = cut_into(&cuts);
+        if !ground.overflows && !link_is(&pieces, |report| report.congested) {
+            let known = pieces.iter().filter_map(Piece::report).filter(|report| report.on_a_grid);
+            let beat_s = known.map(|report| report.beat_s).reduce(f64::max);
+            let mut more = cuts.clone();
+            more.extend(slews(&arrivals, (&envelope, &grids), period_s, beat_s, &cuts));
+            more.sort_by_key(|cut| cut.place);
+            let wait_s = wait_s.map_or(period_s, |wait_s| wait_s.min(period_s));
+            let steps = hidden_steps(&arrivals, &envelope, wait_s, &more);
+            if may_be_added(more.len() + steps.len(), &cuts, &pieces) {
+                more.extend(steps);
+                more.sort_by_key(|cut| cut.place);
+            }
+            if more.len() > cuts.len() {
+                pieces = cut_into(&more);
                 set_waits(&mut pieces, 1.0);
+                cuts = more;
             }
         }
         if ground.overflows && doubt_what_may_fill(&mut pieces) {
@@ -416,9 +427,9 @@ fn doubt_what_may_fill(pieces: &mut [Piece]) -> bool {
 }
 
 /// Whether so many small settings of the clock are believed besides those that are sure.
-fn may_be_added(more: &[Cut], sure: &[Cut], pieces: &[Piece]) -> bool {
+fn may_be_added(more: usize, sure: &[Cut], pieces: &[Piece]) -> bool {
     let minutes = pieces.iter().map(|piece| piece.to_s - piece.from_s).sum::<f64>() / 60.0;
-    let added = more.len().saturating_sub(sure.len());
+    let added = more.saturating_sub(sure.len());
     added > 0 && added as f64 <= MOST_SETTINGS.max(SETTINGS_PER_MINUTE * minutes)
 }
 

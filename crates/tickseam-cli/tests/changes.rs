@@ -274,6 +274,11 @@ fn measure_faults() {
         });
     }
     let on_events = |scenario: &Scenario| scenario.link.kind == LinkKind::ConnectionEvents;
+    for (ppm, for_s) in [(500.0, 10.0), (500.0, 20.0), (-500.0, 60.0), (100.0, 100.0), (-100.0, 200.0)] {
+        measure(&format!("slew {ppm} ppm for {for_s} s"), "host-clock-slew", 1, move |_| {
+            Some(vec![Fault::HostSlew { at_s: AT_S, for_s, ppm }])
+        });
+    }
     measure("interval change", "interval-change", 1, |scenario| {
         let interval_ms = if scenario.link.interval_ms > 50.0 { 30.0 } else { 60.0 };
         on_events(scenario).then(|| vec![Fault::IntervalChange { at_s: AT_S, interval_ms }])
@@ -318,6 +323,37 @@ fn a_host_step_of_60_ms_is_found_both_ways_and_its_return_too() {
                 "{found:?}"
             );
             assert!(run.held >= 0.95 && run.elsewhere == 0, "{seed} {step_s}: {}", run.held);
+        }
+    }
+}
+
+#[test]
+fn a_host_clock_that_is_slewed_by_some_milliseconds_is_found() {
+    for seed in 1..=3 {
+        for (ppm, for_s) in [(500.0, 20.0), (-500.0, 40.0), (-100.0, 120.0)] {
+            let (found, run) = changes_of(Fault::HostSlew { at_s: 200.0, for_s, ppm }, seed);
+            assert!(found.len() == 1 && found[0].0 == "host-clock-slew", "{seed} {ppm}: {found:?}");
+            // The beat of 5 ms may come on top.
+            assert!((found[0].2 - ppm * for_s / 1e3).abs() < 8.0, "{seed} {ppm}: {found:?}");
+            assert!(run.held >= 0.95, "{seed} {ppm}: {}", run.held);
+        }
+    }
+}
+
+#[test]
+fn a_host_step_that_the_beat_hides_from_short_bins_is_found() {
+    // Two packets take three events but for 0.5 ms: in 5 s the least wait is anything up to 28.75 ms.
+    for seed in 1..=3 {
+        for step_s in [0.05, -0.05] {
+            let mut scenario = plain(vec![Fault::HostStep { at_s: 270.0, step_s, return_after_s: None }]);
+            scenario.link.interval_ms = 57.5;
+            let stream = &mut scenario.streams[0];
+            (stream.rate_hz, stream.samples_per_packet) = (500.0, 43);
+            let run = run(scenario, seed);
+            let found = slips(&run);
+            assert!(found.len() == 1 && found[0].0 == "host-clock-step", "{seed} {step_s}: {found:?}");
+            assert!((found[0].2 - step_s * 1e3).abs() < 8.0, "{seed} {step_s}: {found:?}");
+            assert!(run.held >= 0.95, "{seed} {step_s}: {}", run.held);
         }
     }
 }

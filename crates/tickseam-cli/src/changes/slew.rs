@@ -1,6 +1,6 @@
 //! Ramps of the host's clock: one that is brought to another time without a jump runs fast or slow until it is there.
 
-use super::quantile;
+use super::{SCATTER_QUANTILE, quantile};
 
 /// A point of the lower envelope, the recording's own rate taken off.
 #[derive(Clone, Copy, Debug)]
@@ -19,18 +19,38 @@ pub(super) struct Slew {
     pub(super) way_us: f64,
 }
 
-/// Slopes that are taken for a ramp, ppm. Two crystals do not differ by as much as the least. System clocks are slewed by 500 ppm by common
+impl Slew {
+    /// Whether two may be one.
+    pub(super) fn meets(&self, other: &Self) -> bool {
+        other.from_s < self.until_s && self.from_s < other.until_s
+    }
+}
+
+/// Slopes that are taken for a ramp, ppm. Two crystals do not come to differ by as much as the least within minutes. System clocks are slewed by 500 ppm by common
 /// practice (adjtime, no source); a queue that fills faster than the greatest is none.
-const LEAST_PPM: f64 = 220.0;
+const LEAST_PPM: f64 = 90.0;
 const GREATEST_PPM: f64 = 1_500.0;
+/// Noise must not part a ramp: stretches of so many times the least slope are looked at.
+const RUN: f64 = 0.6;
 /// Points that a slope is read off, and that the levels before and after are.
 const SLOPE: usize = 9;
 const LEVEL: usize = 6;
-/// How much a level may change, and how far points may lie beside the ramp, as a share of the way.
+/// Points of a ramp and beside it that are looked at, at the most.
+const LONGEST: usize = 400;
+/// How much a level may change, and how far points may lie beside the ramp on average, as a share of the way.
 const FLAT: f64 = 0.25;
-const BESIDE: f64 = 0.15;
+const BESIDE: f64 = 0.1;
+/// A ramp lies nearer to the points than any jump by so much, as a share; and those that lie hardly less near may be it as well.
+const NO_JUMP: f64 = 0.7;
+const ALIKE: f64 = 1.2;
 /// The way is at least so many times what the envelope wanders by anyway.
 const WANDERS: f64 = 8.0;
+/// Points are no farther apart than so many times what they usually are.
+const SILENCE: f64 = 4.0;
+
+fn is_steep(ppm: f64) -> bool {
+    (LEAST_PPM..GREATEST_PPM).contains(&ppm.abs())
+}
 
 fn median(values: Vec<f64>) -> f64 {
     quantile(values, 0.5)
@@ -42,17 +62,31 @@ fn slope_ppm(points: &[Point]) -> f64 {
     median(pairs.map(|(from, to)| (to.level_us - from.level_us) / (to.at_s - from.at_s)).collect())
 }
 
+/// The slope that most of a recording has, ppm: of windows, in which noise is less than from one point to the next.
+pub(super) fn usual_slope(points: &[Point]) -> f64 {
+    let slopes: Vec<f64> = points.windows(SLOPE).map(slope_ppm).collect();
+    if slopes.is_empty() { 0.0 } else { median(slopes) }
+}
+
+/// Points without the slope that most of them have.
+pub(super) fn levelled(points: &[Point]) -> Vec<Point> {
+    let ppm = usual_slope(points);
+    points.iter().map(|point| Point { level_us: point.level_us - ppm * point.at_s, ..*point }).collect()
+}
+
 fn level_us(points: &[Point]) -> f64 {
     median(points.iter().map(|point| point.level_us).collect())
 }
 
-/// Ramps by more than `least_us` among points in order, whose levels wander by `scatter_us` from one to the next anyway.
-pub(super) fn slews(points: &[Point], least_us: f64, scatter_us: f64) -> Vec<Slew> {
+/// Ramps by more than `least_us` among points in order, and by more than their levels wander from one to the next anyway.
+pub(super) fn slews(points: &[Point], least_us: f64) -> Vec<Slew> {
+    let changes = points.windows(2).map(|two| (two[1].level_us - two[0].level_us).abs());
+    let scatter_us = quantile(changes.collect(), SCATTER_QUANTILE);
     let least_us = least_us.max(WANDERS * scatter_us);
     let steep: Vec<f64> = points
         .windows(SLOPE)
         .map(slope_ppm)
-        .map(|ppm| if (LEAST_PPM..GREATEST_PPM).contains(&ppm.abs()) { ppm.signum() } else { 0.0 })
+        .map(|ppm| if ppm.abs() > RUN * LEAST_PPM { ppm.signum() } else { 0.0 })
         .collect();
     let mut slews = Vec::new();
     let mut at = 0;
@@ -66,36 +100,49 @@ pub(super) fn slews(points: &[Point], least_us: f64, scatter_us: f64) -> Vec<Sle
     slews
 }
 
-/// The ramp among the points from one to before another, whose outer ones lie across its kinks, if it leads from level to level.
+/// The ramp among the points from one to before another, if it leads from level to level.
 fn between_levels(points: &[Point], from: usize, until: usize, least_us: f64) -> Option<Slew> {
-    let inside = points.get(from + SLOPE / 4..until.checked_sub(SLOPE / 4)?)?;
-    let ppm = slope_ppm(inside);
-    let (first, last) = (inside.first()?, inside.last()?);
-    let above = |point: &Point| point.level_us - ppm * (point.at_s - first.at_s);
-    let base_us = median(inside.iter().map(above).collect());
-    let ramp_us = |at_s: f64| base_us + ppm * (at_s - first.at_s);
-    let before = points.get(from.checked_sub(LEVEL)?..from)?;
-    let after = points.get(until..until + LEVEL)?;
-    // Next to the ramp, since a slip of the beat may lie farther off.
-    let (before_us, after_us) = (level_us(&before[LEVEL / 2..]), level_us(&after[..LEVEL / 2]));
+    let inside = points.get(from..until)?;
+    let (before, after) = (points.get(from.checked_sub(LEVEL)?..from)?, points.get(until..until + LEVEL)?);
+    // What lies on both sides of a silence tells nothing of how the clock ran.
+    let steps_s = || points[from - LEVEL..until + LEVEL].windows(2).map(|two| two[1].at_s - two[0].at_s);
+    let usual_s = median(steps_s().collect());
+    if inside.len() > LONGEST || steps_s().fold(0.0, f64::max) > SILENCE * usual_s {
+        return None;
+    }
+    let (before_us, after_us) = (level_us(before), level_us(after));
     let way_us = after_us - before_us;
     let moved_us = |level: &[Point]| (level_us(&level[LEVEL / 2..]) - level_us(&level[..LEVEL / 2])).abs();
     let flat = moved_us(before).max(moved_us(after)) < FLAT * way_us.abs();
-    let begins_s = first.at_s + (before_us - base_us) / ppm;
-    let ends_s = first.at_s + (after_us - base_us) / ppm;
-    // The outer points of those inside may still lie on the levels.
-    let on_ramp = |point: &&Point| (begins_s..ends_s).contains(&point.at_s);
-    let beside = |point: &Point| (point.level_us - ramp_us(point.at_s)).abs();
-    let beside_us = inside.iter().filter(on_ramp).map(beside).fold(0.0, f64::max);
-    let fits = flat && way_us.abs() > least_us && beside_us < BESIDE * way_us.abs();
-    if !fits || way_us.signum() != ppm.signum() || ends_s <= begins_s || begins_s > last.at_s {
+    if !flat || way_us.abs() < least_us {
         return None;
     }
-    // A level that is wrong by so much puts the kink elsewhere by as much over the slope; and points are bins of some seconds.
-    let off_us = beside_us.max(moved_us(before)).max(moved_us(after));
-    let spacing_s = (last.at_s - first.at_s) / (inside.len() - 1) as f64;
-    let doubt_s = 2.0 * off_us / ppm.abs() + 2.0 * spacing_s;
-    Some(Slew { from_s: begins_s - doubt_s, until_s: ends_s + doubt_s, way_us })
+    // What the points lie beside the levels and a ramp between two of them, in all, µs: least where the ramp is (least absolute deviations).
+    let beside_us = |begins: usize, ends: usize| -> f64 {
+        let (begins_s, lasts_s) = (inside[begins].at_s, inside[ends].at_s - inside[begins].at_s);
+        let on = |point: &Point| before_us + way_us * ((point.at_s - begins_s) / lasts_s).clamp(0.0, 1.0);
+        inside.iter().map(|point| (point.level_us - on(point)).abs()).sum()
+    };
+    let pairs =
+        || (0..inside.len()).flat_map(|begins| (begins + 1..inside.len()).map(move |ends| (begins, ends)));
+    let fits: Vec<(usize, usize, f64)> =
+        pairs().map(|(begins, ends)| (begins, ends, beside_us(begins, ends))).collect();
+    let least = |jumps: bool| {
+        let fits = fits.iter().filter(move |(begins, ends, _)| (*ends == begins + 1) == jumps);
+        fits.min_by(|a, b| a.2.total_cmp(&b.2))
+    };
+    let (&(begins, ends, ramp_us), &(.., jump_us)) = (least(false)?, least(true)?);
+    let ppm = way_us / (inside[ends].at_s - inside[begins].at_s);
+    let scatter_us = ramp_us / inside.len() as f64;
+    if !is_steep(ppm) || ramp_us > NO_JUMP * jump_us || scatter_us > BESIDE * way_us.abs() {
+        return None;
+    }
+    // Fits that are hardly worse, and levels that are wrong, put the kinks elsewhere.
+    let alike = || fits.iter().filter(|(.., us)| *us <= ALIKE * ramp_us + scatter_us);
+    let from_s = alike().map(|(begins, ..)| inside[*begins].at_s).fold(f64::INFINITY, f64::min);
+    let until_s = alike().map(|(_, ends, _)| inside[*ends].at_s).fold(f64::NEG_INFINITY, f64::max);
+    let doubt_s = moved_us(before).max(moved_us(after)) / ppm.abs() + 2.0 * usual_s;
+    Some(Slew { from_s: from_s - doubt_s, until_s: until_s + doubt_s, way_us })
 }
 
 #[cfg(test)]
@@ -122,7 +169,7 @@ mod tests {
         for (way_us, lasts_s) in [(50e3, 100.0), (-50e3, 100.0), (30e3, 80.0), (100e3, 200.0), (120e3, 100.0)]
         {
             for scatter_us in [0.0, 1e3, 2e3] {
-                let found = slews(&points(way_us, lasts_s, scatter_us), 20e3, scatter_us / 3.0);
+                let found = slews(&points(way_us, lasts_s, scatter_us), 20e3);
                 let [slew] = found[..] else { panic!("{way_us} {lasts_s} {scatter_us}: {found:?}") };
                 assert!(slew.from_s <= 300.0 && slew.until_s >= 300.0 + lasts_s, "{slew:?}");
                 assert!(slew.from_s > 250.0 && slew.until_s < 350.0 + lasts_s, "{slew:?}");
@@ -136,12 +183,12 @@ mod tests {
         // Down by 5 ms every 80 s.
         let mut slipping = points(50e3, 100.0, 100.0);
         slipping.iter_mut().for_each(|point| point.level_us -= 5e3 * (point.at_s / 80.0).floor());
-        let found = slews(&slipping, 25e3, 100.0);
+        let found = slews(&slipping, 25e3);
         let [slew] = found[..] else { panic!("{found:?}") };
         assert!(slew.from_s <= 300.0 && slew.until_s >= 400.0 && slew.way_us > 35e3, "{slew:?}");
         slipping = points(0.0, 100.0, 100.0);
         slipping.iter_mut().for_each(|point| point.level_us -= 5e3 * (point.at_s / 20.0).floor());
-        assert_eq!(slews(&slipping, 25e3, 1_000.0), []);
+        assert_eq!(slews(&slipping, 25e3), []);
     }
 
     #[test]
@@ -149,12 +196,12 @@ mod tests {
         let none: Vec<Slew> = Vec::new();
         // A jump; a drift of 100 ppm; a wait that grows by 10 ms only.
         for (way_us, lasts_s) in [(50e3, 1.0), (50e3, 500.0), (10e3, 30.0)] {
-            assert_eq!(slews(&points(way_us, lasts_s, 500.0), 20e3, 200.0), none, "{way_us} {lasts_s}");
+            assert_eq!(slews(&points(way_us, lasts_s, 500.0), 20e3), none, "{way_us} {lasts_s}");
         }
         // A queue that fills and is emptied, and noise.
         let mut queue = points(50e3, 100.0, 500.0);
         queue.iter_mut().filter(|point| point.at_s > 405.0).for_each(|point| point.level_us -= 50e3);
-        assert_eq!(slews(&queue, 20e3, 200.0), none);
-        assert_eq!(slews(&points(0.0, 1.0, 30e3), 20e3, 10e3), none);
+        assert_eq!(slews(&queue, 20e3), none);
+        assert_eq!(slews(&points(0.0, 1.0, 30e3), 20e3), none);
     }
 }
