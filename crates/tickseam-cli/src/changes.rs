@@ -147,7 +147,7 @@ const MOST_SLEWS: f64 = 2.0;
 const SLEWS_APART_S: f64 = 3_600.0;
 
 /// Bins in which ramps are looked for, s, and the least way that is told, µs (own choice): shorter ones let the beat of usual links through.
-const SLEW_BINS_S: [f64; 4] = [0.5, 1.0, 2.0, 5.0];
+const SLEW_BINS_S: [f64; 3] = [1.0, 2.0, 5.0];
 const SLEW_US: f64 = 3e3;
 /// Windows in which the phase of a grid is followed, s (own choice).
 const PHASES_S: [f64; 2] = [2.0, 5.0];
@@ -383,7 +383,12 @@ pub fn slews(
         let points: Vec<Point> = levels(arrivals, bin_s, rate).iter().map(|level| level.point).collect();
         take(&mut slews, found(&points).into_iter().filter(|slew| !is_slip(slew)));
     }
-    slews.retain(|slew| !of_grids.iter().any(|of_grid| of_grid.meets(slew)));
+    let phases: Vec<Vec<Point>> =
+        grids.phases(arrivals, period_s, PHASES_S[0]).iter().map(|points| slew::levelled(points)).collect();
+    slews.retain(|slew| {
+        !of_grids.iter().any(|of_grid| of_grid.meets(slew))
+            && !phases.iter().any(|points| slew.is_refuted_by(points))
+    });
     let mut all = cuts.to_vec();
     for slew in of_grids.iter().chain(&slews) {
         all.extend(cut_around(arrivals, slew, &all));

@@ -179,7 +179,9 @@ fn measure(name: &str, cause: &str, most: usize, faults: impl Fn(&Scenario) -> O
                     let (plain, shifted) = (s.1 - AT_S, s.1 - s.2 / 1e3 - AT_S);
                     if plain.abs() < shifted.abs() { plain } else { shifted }
                 };
-                let near: Vec<_> = slips.iter().filter(|s| off_s(s).abs() < 25.0).collect();
+                // A slew is reported where it has surely ended.
+                let within_s = if cause == "host-clock-slew" { 300.0 } else { 25.0 };
+                let near: Vec<_> = slips.iter().filter(|s| off_s(s).abs() < within_s).collect();
                 let named = near.iter().find(|s| s.0 == cause);
                 if std::env::var("VERBOSE").is_ok()
                     && (named.is_none() || slips.len() > most || run.held < 0.9 || run.elsewhere > 0)

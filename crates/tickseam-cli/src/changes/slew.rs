@@ -24,6 +24,16 @@ impl Slew {
     pub(super) fn meets(&self, other: &Self) -> bool {
         other.from_s < self.until_s && self.from_s < other.until_s
     }
+
+    /// Whether a grid's phase stayed where it was meanwhile: bins that are as long as some turns of a beat make slow ramps of it.
+    pub(super) fn is_refuted_by(&self, phase: &[Point]) -> bool {
+        let before = &phase[..phase.partition_point(|point| point.at_s < self.from_s)];
+        let after = &phase[phase.partition_point(|point| point.at_s < self.until_s)..];
+        let (before, after) =
+            (&before[before.len().saturating_sub(LEVEL)..], &after[..after.len().min(LEVEL)]);
+        let known = before.len().min(after.len()) > 1;
+        known && (level_us(after) - level_us(before)).abs() < FLAT * self.way_us.abs()
+    }
 }
 
 /// Slopes that are taken for a ramp, ppm. Two crystals do not come to differ by as much as the least within minutes. System clocks are slewed by 500 ppm by common
