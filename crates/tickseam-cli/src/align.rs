@@ -689,16 +689,14 @@ fn choose(estimates: &BTreeMap<u32, Estimate>, host_ns: i64, latency: Shift) -> 
             if covers && after_begin && before_end {
                 // After the host's clock was set back, some of its times came twice: the interval has to hold both.
                 if let Some(earlier) = within.filter(|earlier| earlier.segment == segment) {
-                    let of_old = earlier.placement;
-                    let later_us = (placement.device_s - of_old.device_s) * 1e6;
-                    let mut wider_us = (later_us.abs() + of_old.u95_us - placement.u95_us).max(0.0);
-                    if piece.cut.is_some_and(|cut| cut.resume > cut.place) {
-                        // It may be either clock's, or anywhere between: the middle is nearest to all.
-                        let from_us = (-placement.u95_us).min(-later_us - of_old.u95_us);
-                        let to_us = placement.u95_us.max(-later_us + of_old.u95_us);
-                        placement.device_s += f64::midpoint(from_us, to_us) / 1e6;
-                        wider_us = (to_us - from_us) / 2.0 - placement.u95_us;
-                    }
+                    let sooner_us = (earlier.placement.device_s - placement.device_s) * 1e6;
+                    let from_us = (-placement.u95_us).min(sooner_us - earlier.placement.u95_us);
+                    let to_us = placement.u95_us.max(sooner_us + earlier.placement.u95_us);
+                    // During a slew, or where nothing tells when the clock was set, the middle is nearest to all that is possible.
+                    let between = piece.cut.is_some_and(|cut| cut.resume > cut.place);
+                    let at_us = if between { f64::midpoint(from_us, to_us) } else { 0.0 };
+                    let wider_us = (to_us - at_us).max(at_us - from_us) - placement.u95_us;
+                    placement.device_s += at_us / 1e6;
                     placement.u95_us += wider_us;
                     placement.budget.link_us += wider_us;
                     placement.budget.statistics_us += wider_us;

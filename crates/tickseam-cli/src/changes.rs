@@ -232,11 +232,12 @@ struct Bin {
     bin: watch::Bin,
 }
 
-/// The jump between levels before and after, if it stands out of both by the threshold: between their middles.
-fn jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<f64> {
+/// The jump between levels before and after, if it stands out of both by the threshold: between their middles, and how far they are clear of
+/// each other.
+fn jump(before: &[f64], after: &[f64], threshold_us: f64) -> Option<(f64, f64)> {
     let [of_before, of_after] = [before, after].map(|levels| Levels::of(levels.iter().copied()));
-    of_before.jump_to(&of_after, threshold_us)?;
-    Some(quantile(after.to_vec(), 0.5) - quantile(before.to_vec(), 0.5))
+    let clear_us = of_before.jump_to(&of_after, threshold_us)?.abs();
+    Some((quantile(after.to_vec(), 0.5) - quantile(before.to_vec(), 0.5), clear_us))
 }
 
 /// The jump from the first levels of a recording, too few for [`jump`], to those after, which stay for long.
@@ -282,7 +283,8 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
         let from = cuts.last().map_or(0, |cut| bins.partition_point(|bin| bin.place < cut.place));
         let around = |dwell: usize| {
             let before = &levels[k.saturating_sub(dwell).max(from).min(k - 1)..k];
-            jump(before, &levels[k..(k + dwell).min(levels.len())], threshold_us)
+            let after = &levels[k..(k + dwell).min(levels.len())];
+            jump(before, after, threshold_us).map(|(step_us, _)| step_us)
         };
         let sure = || around(1).filter(|step_us| step_us.abs() > SURE_US && around(2).is_some());
         // What waited while the host slept may be all that came before the counters no longer tell how long that was.
@@ -383,10 +385,10 @@ pub fn slews(
         beats.is_some_and(|beats| SLIPS.contains(&beats))
     };
     // No wait of a packet hides a grid's phase.
+    let phases = PHASES_S.map(|window_s| grids.phases(arrivals, period_s, window_s));
     let mut of_grids = Vec::new();
-    for window_s in PHASES_S {
-        let phases = grids.phases(arrivals, period_s, window_s);
-        take(&mut of_grids, phases.iter().flat_map(|points| found(&slew::levelled(points))));
+    for phases in &phases {
+        take(&mut of_grids, phases.iter().flat_map(|points| found(points)));
     }
     let rate = envelope.usual_rate();
     let mut slews = Vec::new();
@@ -394,11 +396,9 @@ pub fn slews(
         let points: Vec<Point> = levels(arrivals, bin_s, rate).iter().map(|level| level.point).collect();
         take(&mut slews, found(&points).into_iter().filter(|slew| !is_slip(slew)));
     }
-    let phases: Vec<Vec<Point>> =
-        grids.phases(arrivals, period_s, PHASES_S[0]).iter().map(|points| slew::levelled(points)).collect();
     slews.retain(|slew| {
         !of_grids.iter().any(|of_grid| of_grid.meets(slew))
-            && !phases.iter().any(|points| slew.is_refuted_by(points))
+            && !phases[0].iter().any(|points| slew.is_refuted_by(points))
     });
     let mut all = cuts.to_vec();
     for slew in of_grids.iter().chain(&slews) {

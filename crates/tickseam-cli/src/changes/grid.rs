@@ -5,7 +5,7 @@ use std::ops::Range;
 use tickseam::block::Arrival;
 use tickseam::rise::PERIODS;
 
-use super::slew::Point;
+use super::slew::{Point, levelled};
 use super::{Cause, Cut, SCATTER_QUANTILE, quantile};
 
 /// A change of the grid of the link's instants.
@@ -159,11 +159,11 @@ impl Grids {
         })
     }
 
-    /// How the phase of each such grid moves against the host's clock.
+    /// How the phase of each such grid moves against the host's clock, the slope that most of it has taken off.
     pub(super) fn phases(&self, arrivals: &[Arrival], period_s: f64, window_s: f64) -> Vec<Vec<Point>> {
         let place = |window: usize| self.windows.get(window).map_or(arrivals.len(), |window| window.place);
         let of = |(run, period_us): &(Range<usize>, f64)| {
-            phases(&arrivals[place(run.start)..place(run.end)], *period_us, window_s)
+            levelled(&phases(&arrivals[place(run.start)..place(run.end)], *period_us, window_s))
         };
         self.of_the_link(period_s).map(of).collect()
     }

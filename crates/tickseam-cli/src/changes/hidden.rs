@@ -2,10 +2,10 @@
 //! with it: those of bins as long as a few slips do not.
 
 use tickseam::block::Arrival;
-use tickseam::watch::{DWELL, Levels, threshold_us};
+use tickseam::watch::{DWELL, threshold_us};
 
 use super::slew::Point;
-use super::{Cause, Cut, Envelope, FLOOR_US, SCATTER_QUANTILE, least, quantile};
+use super::{Cause, Cut, Envelope, FLOOR_US, SCATTER_QUANTILE, jump, least, quantile};
 
 /// Bins in which they are looked for, s (own choice).
 const BINS_S: [f64; 2] = [20.0, 60.0];
@@ -75,10 +75,8 @@ fn among(arrivals: &[Arrival], bin_s: f64, rate: f64, wait_s: f64) -> Vec<Cut> {
     let threshold_us = threshold_us(wait_s, scatter_us);
     let mut steps: Vec<Step> = Vec::new();
     for after in DWELL..(us.len() + 1).saturating_sub(DWELL) {
-        let [of_before, of_after] = [&us[after - DWELL..after], &us[after..after + DWELL]];
-        let [low, high] = [of_before, of_after].map(|levels| Levels::of(levels.iter().copied()));
-        let Some(clear_us) = low.jump_to(&high, threshold_us).map(f64::abs) else { continue };
-        let step_us = quantile(of_after.to_vec(), 0.5) - quantile(of_before.to_vec(), 0.5);
+        let (of_before, of_after) = (&us[after - DWELL..after], &us[after..after + DWELL]);
+        let Some((step_us, clear_us)) = jump(of_before, of_after, threshold_us) else { continue };
         if step_us.abs() > HIDDEN * threshold_us {
             continue;
         }
@@ -107,7 +105,7 @@ fn among(arrivals: &[Arrival], bin_s: f64, rate: f64, wait_s: f64) -> Vec<Cut> {
         }
         Cut {
             place: last + 1,
-            resume: first.max(last + 1),
+            resume: first,
             step_us,
             cause: Cause::HostClockStep,
             doubtful: false,

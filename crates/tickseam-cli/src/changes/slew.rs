@@ -58,10 +58,6 @@ const WANDERS: f64 = 8.0;
 /// Points are no farther apart than so many times what they usually are.
 const SILENCE: f64 = 4.0;
 
-fn is_steep(ppm: f64) -> bool {
-    (LEAST_PPM..GREATEST_PPM).contains(&ppm.abs())
-}
-
 fn median(values: Vec<f64>) -> f64 {
     quantile(values, 0.5)
 }
@@ -133,10 +129,10 @@ fn between_levels(points: &[Point], from: usize, until: usize, least_us: f64) ->
         let on = |point: &Point| before_us + way_us * ((point.at_s - begins_s) / lasts_s).clamp(0.0, 1.0);
         inside.iter().map(|point| (point.level_us - on(point)).abs()).sum()
     };
-    let pairs =
-        || (0..inside.len()).flat_map(|begins| (begins + 1..inside.len()).map(move |ends| (begins, ends)));
-    let fits: Vec<(usize, usize, f64)> =
-        pairs().map(|(begins, ends)| (begins, ends, beside_us(begins, ends))).collect();
+    let mut fits = Vec::new();
+    for begins in 0..inside.len() {
+        fits.extend((begins + 1..inside.len()).map(|ends| (begins, ends, beside_us(begins, ends))));
+    }
     let least = |jumps: bool| {
         let fits = fits.iter().filter(move |(begins, ends, _)| (*ends == begins + 1) == jumps);
         fits.min_by(|a, b| a.2.total_cmp(&b.2))
@@ -144,7 +140,8 @@ fn between_levels(points: &[Point], from: usize, until: usize, least_us: f64) ->
     let (&(begins, ends, ramp_us), &(.., jump_us)) = (least(false)?, least(true)?);
     let ppm = way_us / (inside[ends].at_s - inside[begins].at_s);
     let scatter_us = ramp_us / inside.len() as f64;
-    if !is_steep(ppm) || ramp_us > NO_JUMP * jump_us || scatter_us > BESIDE * way_us.abs() {
+    let steep = (LEAST_PPM..GREATEST_PPM).contains(&ppm.abs());
+    if !steep || ramp_us > NO_JUMP * jump_us || scatter_us > BESIDE * way_us.abs() {
         return None;
     }
     // Fits that are hardly worse, and levels that are wrong, put the kinks elsewhere.
