@@ -145,3 +145,47 @@ fn a_clock_that_is_set_by_less_than_packets_may_wait_is_allowed_for_where_the_gr
         assert!(least > 0.95, "{step_us}: {least}");
     }
 }
+
+#[test]
+fn a_packet_that_is_held_up_until_the_next_instant_does_not_make_that_one_earlier() {
+    // Several packets an event, in order; one of fifty is held up by the host for some milliseconds, and those behind it too.
+    for (packet_ms, interval_ms, air_us) in [(12.0, 23.75, 1_770.0), (16.0, 17.5, 1_860.0)] {
+        let mut greatest_ms = 0.0_f64;
+        for seed in 1..=6 {
+            let mut sum_us = 0.0;
+            let mut random = Random::seeded(3_000 + seed);
+            let link = Link {
+                packets: (1_800e3 / packet_ms) as u32,
+                period_s: packet_ms * 1e-3,
+                interval_us: interval_ms * 1e3,
+                stretch_ppm: 40.0 * random.uniform() - 20.0,
+                rate_ppm: 40.0 * random.uniform() - 20.0,
+                jitter_us: 50.0,
+                air_us,
+                ..Link::default()
+            };
+            let mut last_us = 0.0_f64;
+            let stamped = |arrival: Arrival| {
+                let held_up_us = if random.uniform() < 0.02 { -8_000.0 * random.uniform().ln() } else { 0.0 };
+                last_us = last_us.max(arrival.host_us() + held_up_us);
+                Arrival::new(arrival.device_s, last_us - arrival.device_s * 1e6)
+            };
+            let arrivals: Vec<Arrival> = link.arrivals(seed).into_iter().map(stamped).collect();
+            let setup = setup(link.period_s);
+            let line = envelope_line(arrivals.iter().copied()).expect("there are many").working();
+            let mut stages = vec![Stage::empty(); stages_needed(arrivals.len(), 0, 1_800.0)];
+            let report = replay(&arrivals, &[], line, &setup, &mut stages);
+            stages.truncate(report.stages);
+            for arrival in &arrivals {
+                let (knot, _) =
+                    known_at(&stages, arrival.device_s, report.curvature_ppm_per_s).expect("there are knots");
+                let error_us = knot.offset_us - link.truth_us(arrival.device_s);
+                assert!(error_us.abs() < knot.half_width_us(), "{seed}: {error_us}");
+                sum_us += error_us.abs();
+            }
+            greatest_ms = greatest_ms.max(sum_us / arrivals.len() as f64 / 1e3);
+        }
+        println!("{packet_ms} ms over {interval_ms} ms: {greatest_ms} ms");
+        assert!(greatest_ms < 0.3, "{packet_ms} over {interval_ms}: {greatest_ms}");
+    }
+}

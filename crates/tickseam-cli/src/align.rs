@@ -695,11 +695,8 @@ fn choose(estimates: &BTreeMap<u32, Estimate>, host_ns: i64, latency: Shift) -> 
                     // During a slew, or where nothing tells when the clock was set, the middle is nearest to all that is possible.
                     let between = piece.cut.is_some_and(|cut| cut.resume > cut.place);
                     let at_us = if between { f64::midpoint(from_us, to_us) } else { 0.0 };
-                    let wider_us = (to_us - at_us).max(at_us - from_us) - placement.u95_us;
                     placement.device_s += at_us / 1e6;
-                    placement.u95_us += wider_us;
-                    placement.budget.link_us += wider_us;
-                    placement.budget.statistics_us += wider_us;
+                    placement = placement.reaching((to_us - at_us).max(at_us - from_us));
                 }
                 within = Some(Chosen { segment, estimate, piece, placement });
             }

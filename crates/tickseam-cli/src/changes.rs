@@ -127,6 +127,9 @@ impl Cause {
 /// How much the envelope changes from bin to bin anyway: in four of five cases no more than this.
 const SCATTER_QUANTILE: f64 = 0.8;
 
+/// What packets wait at the most around a setting of the clock, but for one in fifty (own choice).
+const WAITS_QUANTILE: f64 = 0.98;
+
 /// Packets of this much device time before a cut tell how far the host's clock had come, s.
 const LOOK_BACK_S: f64 = 2.0;
 
@@ -345,7 +348,23 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
         if known.is_none() && step_us < 0.0 && fallen_us < -step_us / 2.0 {
             continue;
         }
-        let Some(cut) = cut_at(arrivals, place, step_us, period_s, slack_us) else { continue };
+        let before_s = bins[k.saturating_sub(DWELL).max(from)].place..place;
+        let waited_us = |a: &Arrival| level(a.residual_us, a.device_s) - low_before;
+        let longest_us = quantile(arrivals[before_s].iter().map(waited_us).collect(), WAITS_QUANTILE);
+        // A packet that waited for longer than the step is high tells not which clock stamped it.
+        let either = |a: &&Arrival| {
+            let near = (a.device_s - arrivals[place].device_s).abs() < LOOK_BACK_S;
+            near && waited_us(a) + (-step_us).max(0.0) <= longest_us
+        };
+        let doubtful = if step_us > 0.0 {
+            let after = arrivals[place..arrivals.len() - 1].iter();
+            place..place + after.take_while(either).count()
+        } else {
+            let since = cuts.last().map_or(0, |cut| cut.resume) + 1;
+            let before = arrivals[since.min(place)..place].iter().rev();
+            place - before.take_while(either).count()..place
+        };
+        let Some(cut) = cut_at(arrivals, place, doubtful, step_us, period_s, slack_us) else { continue };
         match cuts.last_mut() {
             // The packets of one awakening may fall over several bins.
             Some(last) if cut.place <= last.place => {
@@ -493,8 +512,15 @@ fn cut_around(arrivals: &[Arrival], slew: &Slew, cuts: &[Cut]) -> Option<Cut> {
     })
 }
 
-/// `None` where all that came before was a backlog: it tells of no clock that was another one.
-fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack_us: f64) -> Option<Cut> {
+/// Of `doubtful` packets either clock may have stamped. `None` where all that came before was a backlog: it tells of no clock that was another one.
+fn cut_at(
+    arrivals: &[Arrival],
+    place: usize,
+    doubtful: Range<usize>,
+    step_us: f64,
+    period_s: f64,
+    slack_us: f64,
+) -> Option<Cut> {
     let first = &arrivals[place];
     let just_before =
         arrivals[..place].iter().rev().take_while(|a| a.device_s > first.device_s - LOOK_BACK_S);
@@ -519,14 +545,16 @@ fn cut_at(arrivals: &[Arrival], place: usize, step_us: f64, period_s: f64, slack
             after_from_us: arrivals[place - 1].host_us() - slack_us,
         });
     }
-    let reach_us = (passed_us - step_us).max(0.0) + slack_us;
+    let Range { start: place, end: resume } = doubtful;
+    let last_before_us = if place < resume { arrivals[place - 1].host_us() } else { last_us };
+    let first_after_us = arrivals.get(resume).map_or(first_us, Arrival::host_us);
     Some(Cut {
         place,
-        resume: place,
+        resume,
         step_us,
         cause: Cause::HostClockStep,
         doubtful: false,
-        before_until_us: last_us + reach_us,
-        after_from_us: first_us - reach_us,
+        before_until_us: last_us.max(first_after_us - step_us) + slack_us,
+        after_from_us: first_us.min(last_before_us + step_us) - slack_us,
     })
 }

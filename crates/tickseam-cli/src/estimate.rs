@@ -402,21 +402,34 @@ impl Estimate {
 /// Whether what looks like a setting forward between two pieces is a queue that filled in the first seconds of a link that goes on losing: so much waits on one that a
 /// setting makes no difference to what is known.
 fn fills_a_queue(before: &Piece, after: &Piece) -> bool {
-    may_fill_a_queue(before, after) && after.report().is_some_and(|report| report.congested)
+    may_fill_a_queue(before, after) && is_congested(after)
 }
 
-/// Whether it may be one, if the link loses enough.
+/// Whether it may be one that filled, if the link loses enough.
 fn may_fill_a_queue(before: &Piece, after: &Piece) -> bool {
-    let set_forward =
-        |cut: Cut| cut.cause == Cause::HostClockStep && (0.0..CONGESTED_DEPTH_US).contains(&cut.step_us);
-    after.cut.is_some_and(set_forward) && before.to_s - before.from_s < FILLS_S
+    before.to_s - before.from_s < FILLS_S && is_set_forward(after, CONGESTED_DEPTH_US)
 }
 
-/// Doubts the settings forward that may be a queue which filled; whether there are any.
+/// Whether it may be one that was full, and waited through a silence: with the old packets in it the recording ends.
+fn may_be_what_waited(before: &Piece, after: &Piece) -> bool {
+    is_congested(before) && after.to_s - after.from_s < FILLS_S && is_set_forward(after, FILLS_S * 1e6)
+}
+
+fn is_set_forward(after: &Piece, most_us: f64) -> bool {
+    after.cut.is_some_and(|cut| cut.cause == Cause::HostClockStep && (0.0..most_us).contains(&cut.step_us))
+}
+
+fn is_congested(piece: &Piece) -> bool {
+    piece.report().is_some_and(|report| report.congested)
+}
+
+/// Doubts the settings forward that may be a queue which filled, or one that was full and waited through a silence, on a link that loses enough; whether there
+/// are any.
 fn doubt_what_may_fill(pieces: &mut [Piece]) -> bool {
     let mut any = false;
     for at in 1..pieces.len() {
-        if may_fill_a_queue(&pieces[at - 1], &pieces[at])
+        let (before, after) = (&pieces[at - 1], &pieces[at]);
+        if (may_fill_a_queue(before, after) || may_be_what_waited(before, after))
             && let Some(cut) = &mut pieces[at].cut
         {
             cut.doubtful = true;

@@ -360,6 +360,42 @@ fn a_host_step_that_the_beat_hides_from_short_bins_is_found() {
     }
 }
 
+/// The greatest error of an event as a multiple of its interval's half-width, and by how much its budget fails to add up to that, ms.
+fn worst(scenario: &Scenario, seed: u64) -> (f64, f64) {
+    let session = simulate(scenario, seed).unwrap();
+    let mut recording = simulated::recording(&session).unwrap();
+    let truth = recording.truth.take().unwrap();
+    let aligned = align(&Captured::of(&recording)).unwrap();
+    let rows = aligned.events.rows.iter().zip(&truth).zip(&aligned.budgets);
+    rows.fold((0.0, 0.0), |(worst, off_ms), ((row, truth), budget)| {
+        let (Some(onset_s), Some(u95_ms)) = (row.onset_s, row.u95_ms) else { return (worst, off_ms) };
+        let error_ms = (onset_s - truth.onset_s).abs() * 1e3;
+        let parts_ms = budget.map_or(0.0, |budget| budget.u95_us() / 1e3);
+        (worst.max(error_ms / u95_ms), off_ms.max((parts_ms - u95_ms).abs()))
+    })
+}
+
+#[test]
+fn packets_that_waited_for_longer_than_a_step_of_the_host_tell_of_neither_clock() {
+    // Of packets of 85 ms over 30 ms one in three comes an interval later or more: just after the step, such a packet looks as if it came before.
+    // Two packets take three events of 57.5 ms but for 0.5 ms: there, a step back shows in longer bins alone.
+    for (interval_ms, period_ms, again) in [(30.0, 85, 0.35), (57.5, 86, 0.1)] {
+        for seed in 1..=16 {
+            for step_s in [0.05, -0.05] {
+                let mut scenario = plain(vec![Fault::HostStep { at_s: 270.0, step_s, return_after_s: None }]);
+                (scenario.link.interval_ms, scenario.link.error_rate) = (interval_ms, again);
+                scenario.link.close_on_failure = true;
+                scenario.trials.interval_s = [0.02, 0.03];
+                let stream = &mut scenario.streams[0];
+                (stream.rate_hz, stream.samples_per_packet) = (1_000.0, period_ms);
+                let (worst, off_ms) = worst(&scenario, seed);
+                assert!(worst < 1.5, "{interval_ms} {step_s} {seed}: {worst}");
+                assert!(off_ms < 1e-9, "{interval_ms} {step_s} {seed}: {off_ms}");
+            }
+        }
+    }
+}
+
 #[test]
 fn a_host_step_in_the_first_seconds_is_found_and_a_queue_that_drains_there_is_none() {
     for seed in 1..=3 {

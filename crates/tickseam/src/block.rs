@@ -73,6 +73,8 @@ const PHASE_REACH: f64 = 4.0;
 /// Anchors from which the radio's rate is measured.
 pub(crate) const ANCHORS: usize = 12;
 
+/// The same before a grid tells how far arrivals may lie before its instants.
+const ANCHORS_FOR_EARLY: usize = 4;
 /// The same before the rate says anything of the period.
 const ANCHORS_FOR_RATE: usize = 4;
 /// The same before a rate that no clock has makes a period of its own.
@@ -461,6 +463,11 @@ impl Grid {
         (crate::number::nearest(turns), self.anchor_us + turns * self.period_us())
     }
 
+    /// Whether an instant that is known lies between two stamps: then they are of two deliveries, the first of which came late.
+    fn parts(&self, before_us: f64, after_us: f64) -> bool {
+        self.anchors.len() >= ANCHORS_FOR_EARLY && self.instant(before_us).0 < self.instant(after_us).0
+    }
+
     /// Whether the rate measured is one that no two clocks differ by.
     fn impossible(&self) -> bool {
         self.anchors.len() >= ANCHORS_FOR_RATE
@@ -751,7 +758,8 @@ impl Blocks {
         }
         let host_us = arrival.host_us();
         let since_last_us = host_us - self.last_host_us;
-        let same = same_delivery(since_last_us, host_us - self.own_first_us);
+        let same = same_delivery(since_last_us, host_us - self.own_first_us)
+            && !self.grid.as_ref().is_some_and(|grid| grid.parts(self.own_first_us, host_us));
         self.last_host_us = host_us;
         self.apart_us += if same { single(since_last_us) } else { 0.0 };
         if !same {
@@ -1001,7 +1009,8 @@ impl Blocks {
             + 8.0 * (scale / n + grid.phase_sd_us)
             + 4.0 * grid.stretch_u_ppm * span
             + self.resolution_us;
-        grid.early_us = if grid.anchors.len() >= 4 { allowed } else { grid.interval_us / 4.0 };
+        grid.early_us =
+            if grid.anchors.len() >= ANCHORS_FOR_EARLY { allowed } else { grid.interval_us / 4.0 };
         if settled && shift > allowed {
             // A reconnection does this once. Over and over, it is no grid.
             grid.misfits = grid.misfits.saturating_add(1);

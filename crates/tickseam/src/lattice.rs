@@ -401,11 +401,9 @@ pub(crate) fn largest_gap_us(period_us: f64, interval_us: f64, n: f64) -> f64 {
     }
 }
 
-/// The longest period at which an app or a host's controller asks for packets, so that a radio's own grid may lie beneath, µs (own choice: an app that
-/// draws 30 times a second and looks for packets each time, and some more).
-const LONGEST_POLLS_US: f64 = 40_000.0;
-/// Share of a radio's period that a grid is off it by at the most (own choice: clocks that are wrong by 300 ppm are met).
-const OF_RADIO: f64 = 1e-3;
+/// Share of a radio's period that a grid is off it by at the most: a radio's clock is right to 50 ppm (Bluetooth Core, Vol 6 Part B, 4.2.1, from memory), and the
+/// host's to 100 (common practice, no source). A period of an app's that is nearer to one passes for a radio's.
+const OF_RADIO: f64 = 1.5e-4;
 /// Packets, and instants, whose phases are looked at: those that two grids keep up while their crystals hardly move against each other.
 const PHASES: f64 = 200.0;
 /// What they may wait for, as a multiple of what follows from these phases (own choice): stamps jitter.
@@ -416,17 +414,16 @@ const LONGEST_ON_AIR_US: f64 = 10_000.0;
 const ON_AIR_REACH: f64 = 1.25;
 
 /// How long packets that are sent each `sent_us` may go on waiting for a radio's grid beneath the one that was found, whatever shows, µs: for what is left of a step
-/// of the one grid's phases against the packets, and of the other's against the first. 0 where the grid found is itself a radio's, or too slow to
-/// be anybody's polls; it is given by its nominal period, µs, and its rate, ppm. The grid beneath is the declared one, or any usual one that lets the packets through one by one; in groups, any.
+/// of the one grid's phases against the packets, and of the other's against the first. 0 where the grid found is itself a radio's; it is given by its nominal period, µs, and its rate, ppm. The grid beneath is the declared one, or any usual one that lets the packets through one by one; in groups, any.
 #[inline(never)]
 pub(crate) fn hidden_us(
     sent_us: f64,
-    (found_us, stretch_ppm): (f64, f64),
+    (found_us, stretch_ppm, rate_ppm): (f64, f64, f64),
     declared_us: Option<f64>,
     grouped: bool,
 ) -> f64 {
     let found_us = found_us * (1.0 + stretch_ppm * 1e-6);
-    if near_radio(found_us, declared_us) || found_us > LONGEST_POLLS_US {
+    if near_radio(found_us, rate_ppm, declared_us) {
         return 0.0;
     }
     let waits_us =
@@ -436,9 +433,14 @@ pub(crate) fn hidden_us(
     greater(on_air_us, longest_wait_us(declared_us, longest_us, &waits_us))
 }
 
-/// Whether a period, as it is by the host's clock, is that of a radio: a usual one, or the one that was declared.
+/// Whether a period, as it is by the host's clock, is that of a radio: a usual one, or the one that was declared, by that clock or, where that is off, by the
+/// device's, which it gains `rate_ppm` on.
 #[inline(never)]
-pub(crate) fn near_radio(found_us: f64, declared_us: Option<f64>) -> bool {
+pub(crate) fn near_radio(found_us: f64, rate_ppm: f64, declared_us: Option<f64>) -> bool {
+    of_one_clock(found_us, declared_us) || of_one_clock(found_us / (1.0 + rate_ppm * 1e-6), declared_us)
+}
+
+fn of_one_clock(found_us: f64, declared_us: Option<f64>) -> bool {
     let nearest_us = libm::round(found_us / INTERVAL_STEP_US) * INTERVAL_STEP_US;
     let near = |radio_us: f64| magnitude(found_us - radio_us) < OF_RADIO * radio_us;
     usual(nearest_us) && near(nearest_us) || declared_us.is_some_and(near)

@@ -296,7 +296,7 @@ impl Live {
                 };
                 let hidden_us = lattice::hidden_us(
                     self.setup.period_s * 1e6,
-                    (block.interval_us, block.stretch_ppm),
+                    (block.interval_us, block.stretch_ppm, block.rate_ppm),
                     self.setup.interval_us,
                     self.blocks.shares_deliveries(),
                 );

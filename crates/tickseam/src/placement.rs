@@ -235,6 +235,19 @@ impl Placement {
         }
     }
 
+    /// The same with a half-width of at least `u95_us`, what it is wider by put down to the scatter of delays, which left the clock so far open.
+    #[must_use]
+    pub fn reaching(self, u95_us: f64) -> Self {
+        let u95_us = greater(u95_us, self.u95_us);
+        let mut budget = self.budget;
+        let rest = Budget { link_us: 0.0, holdover_us: 0.0, ..budget }.u95_us();
+        let clock_us = libm::sqrt(greater(u95_us * u95_us - rest * rest, 0.0));
+        let wider_us = greater(clock_us - budget.link_us - budget.holdover_us, 0.0);
+        budget.link_us += wider_us;
+        budget.statistics_us += wider_us;
+        Self { u95_us, budget, ..self }
+    }
+
     /// The same with the interval of [`Budget::u95_at_edge_us`]: for a clock that is known by its bounds alone.
     #[must_use]
     pub fn by_bounds(self) -> Self {

@@ -198,8 +198,8 @@ pub fn replay(
     } else if report.on_a_grid {
         if let Some(grid) = report.interval.filter(|_| !link::of_radio(stages, setup.interval_us)) {
             let (sent_us, grouped) = (setup.period_s * 1e6, report.shares_deliveries);
-            let hidden_us =
-                lattice::hidden_us(sent_us, (grid.period_us, grid.stretch_ppm), setup.interval_us, grouped);
+            let grid = (grid.period_us, grid.stretch_ppm, line.rate_ppm);
+            let hidden_us = lattice::hidden_us(sent_us, grid, setup.interval_us, grouped);
             report.doubt_us = greater(hidden_us, report.doubt_us);
         }
         link::doubt_new_phases(stages, arrivals, setup.period_s);

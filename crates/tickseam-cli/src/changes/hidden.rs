@@ -103,14 +103,16 @@ fn among(arrivals: &[Arrival], bin_s: f64, rate: f64, wait_s: f64) -> Vec<Cut> {
         } else {
             first = between.position(|a| below(a, low_before)).map_or(first, |at| last + at);
         }
+        // After a step back, the clock before went on to later times than the first stamp after it, and the one after began before the last.
+        let twice_us = (-step_us).max(0.0);
         Cut {
             place: last + 1,
             resume: first,
             step_us,
             cause: Cause::HostClockStep,
             doubtful: false,
-            before_until_us: arrivals[first].host_us(),
-            after_from_us: arrivals[last].host_us(),
+            before_until_us: arrivals[first].host_us() + twice_us + slack_us,
+            after_from_us: arrivals[last].host_us() - twice_us - slack_us,
         }
     };
     steps.into_iter().map(cut).collect()

@@ -161,7 +161,8 @@ fn where_ticks_and_samples_run_apart_events_are_placed_by_ticks() {
     packets.truncate(3_000);
     for (n, stamp) in (0_i64..).zip(&mut packets) {
         stamp.tick = u64::try_from(n * 32_768 / 50 + n * 32_768 * 3 / 500_000).ok();
-        stamp.host_ns += n * 6_000;
+        let ready_ns = n * 20_006_000;
+        stamp.host_ns = ready_ns + 18_000_000 + (14_000_000 - ready_ns).rem_euclid(15_000_000);
     }
     let (report, asked) =
         run(&Packets(packets), &[55_000_000_000], 3_000, stages_for(1, 3_000, 0, 61.0)).unwrap();

@@ -42,6 +42,12 @@ fn a_clock_that_was_set_and_what_came_late_are_not() {
     {
         assert_eq!(left_out(|n| if (from..to).contains(&n) { ms } else { 0.0 }), nothing, "{from} {to} {ms}");
     }
+    // Set back for good, and the fourth packet after it late, or the second of each three.
+    let set_back = |n: u32| if n < 100 { 0.0 } else { -40.0 };
+    for late in [[103, 103], [102, 105]] {
+        let moved = |n| set_back(n) + if late.contains(&n) { 60.0 } else { 0.0 };
+        assert!(left_out(moved).iter().all(|&n| n > 103), "{late:?}: {:?}", left_out(moved));
+    }
     // A backlog of a second that is handed over at once, and a packet that comes ten places late.
     assert_eq!(left_out(|n| if (100..150).contains(&n) { f64::from(150 - n) * 20.0 } else { 0.0 }), nothing);
     let mut arrivals = stamped(|n| if n == 50 { 200.0 } else { 0.0 });
