@@ -403,7 +403,9 @@ pub(crate) fn largest_gap_us(period_us: f64, interval_us: f64, n: f64) -> f64 {
 
 /// Share of a radio's period that a grid is off it by at the most: a radio's clock is right to 50 ppm (Bluetooth Core, Vol 6 Part B, 4.2.1, from memory), and the
 /// host's to 100 (common practice, no source). A period of an app's that is nearer to one passes for a radio's.
-const OF_RADIO: f64 = 1.5e-4;
+pub(crate) const OF_RADIO: f64 = 1.5e-4;
+/// The same while nobody knows yet whether the host's clock is being slewed, by 500 ppm as a rule: what a grid may hide would hide that too.
+pub(crate) const OF_RADIO_LIVE: f64 = 1e-3;
 /// Packets, and instants, whose phases are looked at: those that two grids keep up while their crystals hardly move against each other.
 const PHASES: f64 = 200.0;
 /// What they may wait for, as a multiple of what follows from these phases (own choice): stamps jitter.
@@ -421,9 +423,10 @@ pub(crate) fn hidden_us(
     (found_us, stretch_ppm, rate_ppm): (f64, f64, f64),
     declared_us: Option<f64>,
     grouped: bool,
+    of_radio: f64,
 ) -> f64 {
     let found_us = found_us * (1.0 + stretch_ppm * 1e-6);
-    if near_radio(found_us, rate_ppm, declared_us) {
+    if near_radio(found_us, rate_ppm, declared_us, of_radio) {
         return 0.0;
     }
     let waits_us =
@@ -436,14 +439,13 @@ pub(crate) fn hidden_us(
 /// Whether a period, as it is by the host's clock, is that of a radio: a usual one, or the one that was declared, by that clock or, where that is off, by the
 /// device's, which it gains `rate_ppm` on.
 #[inline(never)]
-pub(crate) fn near_radio(found_us: f64, rate_ppm: f64, declared_us: Option<f64>) -> bool {
-    of_one_clock(found_us, declared_us) || of_one_clock(found_us / (1.0 + rate_ppm * 1e-6), declared_us)
-}
-
-fn of_one_clock(found_us: f64, declared_us: Option<f64>) -> bool {
-    let nearest_us = libm::round(found_us / INTERVAL_STEP_US) * INTERVAL_STEP_US;
-    let near = |radio_us: f64| magnitude(found_us - radio_us) < OF_RADIO * radio_us;
-    usual(nearest_us) && near(nearest_us) || declared_us.is_some_and(near)
+pub(crate) fn near_radio(found_us: f64, rate_ppm: f64, declared_us: Option<f64>, of_radio: f64) -> bool {
+    let by_one_clock = |found_us: f64| {
+        let nearest_us = libm::round(found_us / INTERVAL_STEP_US) * INTERVAL_STEP_US;
+        let near = |radio_us: f64| magnitude(found_us - radio_us) < of_radio * radio_us;
+        usual(nearest_us) && near(nearest_us) || declared_us.is_some_and(near)
+    };
+    by_one_clock(found_us) || by_one_clock(found_us / (1.0 + rate_ppm * 1e-6))
 }
 
 /// How long something that comes each `sent_us` may go on waiting for a grid, µs: for what is left of a step of their phases.

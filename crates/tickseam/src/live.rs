@@ -299,6 +299,7 @@ impl Live {
                     (block.interval_us, block.stretch_ppm, block.rate_ppm),
                     self.setup.interval_us,
                     self.blocks.shares_deliveries(),
+                    lattice::OF_RADIO_LIVE,
                 );
                 let waited_us =
                     greater(self.blocks.found_a_part_of_us().unwrap_or(0.0), hidden_us) + collected_us;

@@ -199,7 +199,7 @@ pub fn replay(
         if let Some(grid) = report.interval.filter(|_| !link::of_radio(stages, setup.interval_us)) {
             let (sent_us, grouped) = (setup.period_s * 1e6, report.shares_deliveries);
             let grid = (grid.period_us, grid.stretch_ppm, line.rate_ppm);
-            let hidden_us = lattice::hidden_us(sent_us, grid, setup.interval_us, grouped);
+            let hidden_us = lattice::hidden_us(sent_us, grid, setup.interval_us, grouped, lattice::OF_RADIO);
             report.doubt_us = greater(hidden_us, report.doubt_us);
         }
         link::doubt_new_phases(stages, arrivals, setup.period_s);

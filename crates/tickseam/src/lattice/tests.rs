@@ -7,7 +7,7 @@
     reason = "a test stops at the first surprise, and its numbers are small"
 )]
 extern crate std;
-use super::{Detector, hidden_us, largest_gap_us};
+use super::{Detector, OF_RADIO, OF_RADIO_LIVE, hidden_us, largest_gap_us};
 use std::vec::Vec;
 use std::{eprintln, format, panic, vec};
 
@@ -69,33 +69,34 @@ fn beneath_a_grid_of_polls_packets_wait_for_what_both_grids_phases_leave_out() {
     // A grid of 1/60 s, which was found a little too long and runs so much fast, over a declared interval of 11.25 ms.
     let drawn = (16_668.0, -80.0, 0.0);
     let frame_us = 16_668.0 * (1.0 - 80e-6);
-    close(hidden_us(36_000.0, drawn, Some(11_250.0), false), beneath(36_000.0, 11_250.0, frame_us));
+    close(hidden_us(36_000.0, drawn, Some(11_250.0), false, OF_RADIO), beneath(36_000.0, 11_250.0, frame_us));
     // Nobody declared one: the worst of those up to the packets' period, or of all that are usual where several come together.
     let worst = |steps: std::ops::RangeInclusive<u16>| {
         let of = |step: u16| beneath(36_000.0, 1_250.0 * f64::from(step), frame_us);
         steps.map(of).fold(0.0, f64::max)
     };
-    close(hidden_us(36_000.0, drawn, None, false), worst(6..=28));
-    close(hidden_us(36_000.0, drawn, None, true), worst(6..=80));
+    close(hidden_us(36_000.0, drawn, None, false, OF_RADIO), worst(6..=28));
+    close(hidden_us(36_000.0, drawn, None, true, OF_RADIO), worst(6..=80));
     // An app may ask for packets more seldom than they come, too.
     close(
-        hidden_us(100_000.0, (118_730.0, 0.0, 0.0), Some(12_500.0), false),
+        hidden_us(100_000.0, (118_730.0, 0.0, 0.0), Some(12_500.0), false, OF_RADIO),
         beneath(100_000.0, 12_500.0, 118_730.0),
     );
     // The radio's own grid, declared or usual, hides nothing, unless it is off it by more than two clocks are.
-    assert_eq!(hidden_us(36_000.0, (16_668.0, 0.0, 0.0), Some(16_668.0), false), 0.0);
-    assert_eq!(hidden_us(36_000.0, (15_000.0, 3.0, 0.0), None, true), 0.0);
-    assert_eq!(hidden_us(36_000.0, (15_001.8, 3.0, 0.0), None, true), 0.0);
-    assert_eq!(hidden_us(36_000.0, (15_000.0, -140.0, 0.0), Some(7_500.0), false), 0.0);
+    assert_eq!(hidden_us(36_000.0, (16_668.0, 0.0, 0.0), Some(16_668.0), false, OF_RADIO), 0.0);
+    assert_eq!(hidden_us(36_000.0, (15_000.0, 3.0, 0.0), None, true, OF_RADIO), 0.0);
+    assert_eq!(hidden_us(36_000.0, (15_001.8, 3.0, 0.0), None, true, OF_RADIO), 0.0);
+    assert_eq!(hidden_us(36_000.0, (15_000.0, -140.0, 0.0), Some(7_500.0), false, OF_RADIO), 0.0);
     let off_us = 15_000.0 * (1.0 - 160e-6);
     close(
-        hidden_us(36_000.0, (15_000.0, -160.0, 0.0), Some(7_500.0), false),
+        hidden_us(36_000.0, (15_000.0, -160.0, 0.0), Some(7_500.0), false, OF_RADIO),
         beneath(36_000.0, 7_500.0, off_us),
     );
     // Unless it is the host's clock that is off, for the device's too.
-    assert_eq!(hidden_us(36_000.0, (15_000.0, -160.0, -40.0), Some(7_500.0), false), 0.0);
+    assert_eq!(hidden_us(36_000.0, (15_000.0, -160.0, -40.0), Some(7_500.0), false, OF_RADIO), 0.0);
+    assert_eq!(hidden_us(36_000.0, (15_000.0, -160.0, 0.0), Some(7_500.0), false, OF_RADIO_LIVE), 0.0);
     // What is no longer than a packet may be on the air may be just that, whatever is declared.
-    close(hidden_us(31_000.0, (4_290.0, 0.0, 0.0), Some(7_500.0), false), 1.25 * 4_290.0);
+    close(hidden_us(31_000.0, (4_290.0, 0.0, 0.0), Some(7_500.0), false, OF_RADIO), 1.25 * 4_290.0);
 }
 
 /// The first period that is found in packets sent each `period_us`, if any is, and after how many packets. `delay_us`

@@ -285,7 +285,7 @@ pub(super) fn of_radio(stages: &[Stage], declared_us: Option<f64>) -> bool {
     let (mut blocks, mut radio) = (0_usize, 0_usize);
     for block in stages.iter().filter_map(Stage::block).filter(|b| steady(b)) {
         let period_us = block.interval_us * (1.0 + block.stretch_ppm * 1e-6);
-        let of_radio = lattice::near_radio(period_us, block.rate_ppm, declared_us);
+        let of_radio = lattice::near_radio(period_us, block.rate_ppm, declared_us, lattice::OF_RADIO);
         blocks = blocks.saturating_add(1);
         radio = radio.saturating_add(usize::from(of_radio));
     }
