@@ -401,6 +401,9 @@ pub(crate) fn largest_gap_us(period_us: f64, interval_us: f64, n: f64) -> f64 {
     }
 }
 
+/// The longest period at which an app or a host's controller asks for packets that come more seldom, µs (own choice: an app that draws 30 times a second and looks
+/// for packets each time, and some more). Above, there are radios whose period no standard names.
+const LONGEST_POLLS_US: f64 = 40_000.0;
 /// Share of a radio's period that a grid is off it by at the most: a radio's clock is right to 50 ppm (Bluetooth Core, Vol 6 Part B, 4.2.1, from memory), and the
 /// host's to 100 (common practice, no source). A period of an app's that is nearer to one passes for a radio's.
 pub(crate) const OF_RADIO: f64 = 1.5e-4;
@@ -416,7 +419,8 @@ const LONGEST_ON_AIR_US: f64 = 10_000.0;
 const ON_AIR_REACH: f64 = 1.25;
 
 /// How long packets that are sent each `sent_us` may go on waiting for a radio's grid beneath the one that was found, whatever shows, µs: for what is left of a step
-/// of the one grid's phases against the packets, and of the other's against the first. 0 where the grid found is itself a radio's; it is given by its nominal period, µs, and its rate, ppm. The grid beneath is the declared one, or any usual one that lets the packets through one by one; in groups, any.
+/// of the one grid's phases against the packets, and of the other's against the first. 0 where the grid found is itself a radio's, or too slow to
+/// be anybody's polls for packets that come more seldom; it is given by its nominal period, µs, and its rate, ppm. The grid beneath is the declared one, or any usual one that lets the packets through one by one; in groups, any.
 #[inline(never)]
 pub(crate) fn hidden_us(
     sent_us: f64,
@@ -426,7 +430,8 @@ pub(crate) fn hidden_us(
     of_radio: f64,
 ) -> f64 {
     let found_us = found_us * (1.0 + stretch_ppm * 1e-6);
-    if near_radio(found_us, rate_ppm, declared_us, of_radio) {
+    let seldom = found_us > LONGEST_POLLS_US && found_us <= sent_us;
+    if seldom || near_radio(found_us, rate_ppm, declared_us, of_radio) {
         return 0.0;
     }
     let waits_us =
