@@ -29,7 +29,7 @@ fn span_s(arrivals: &[Arrival], pairs: &[SyncPair]) -> f64 {
 }
 
 /// Replays with as many stages as are said to be needed, about the line that the arrivals give.
-fn replayed(arrivals: &[Arrival], pairs: &[SyncPair], setup: &Setup) -> (Report, Vec<Stage>) {
+pub(crate) fn replayed(arrivals: &[Arrival], pairs: &[SyncPair], setup: &Setup) -> (Report, Vec<Stage>) {
     let line = envelope_line(arrivals.iter().copied()).map_or(WorkingLine::default(), |line| line.working());
     let needed = stages_needed(arrivals.len(), pairs.len(), span_s(arrivals, pairs));
     let mut stages = vec![Stage::empty(); needed];

@@ -6,20 +6,16 @@
 use tickseam::block::Arrival;
 use tickseam::live::Live;
 use tickseam::placement::{Knot, Shift};
-use tickseam::replay::{Stage, known_at, replay, stages_needed};
-use tickseam::select::envelope_line;
+use tickseam::replay::known_at;
 use tickseam::setup::Setup;
 use tickseam_tests::Random;
 
 use crate::arrivals::{Link, SOONEST_US};
+use crate::replays::replayed;
 
 /// Share of the packets' instants that the interval holds, replayed and live, and the mean half-width replayed, ms.
 pub(crate) fn held(arrivals: &[Arrival], setup: &Setup, truth_us: impl Fn(f64) -> f64) -> (f64, f64, f64) {
-    let line = envelope_line(arrivals.iter().copied()).expect("there are many").working();
-    let span_s = arrivals.last().expect("there are many").device_s;
-    let mut stages = vec![Stage::empty(); stages_needed(arrivals.len(), 0, span_s)];
-    let report = replay(arrivals, &[], line, setup, &mut stages);
-    stages.truncate(report.stages);
+    let (report, stages) = replayed(arrivals, &[], setup);
     let mut live = Live::new(*setup);
     let (mut replayed, mut online, mut sum_us) = (0_u32, 0_u32, 0.0);
     for arrival in arrivals {
@@ -171,11 +167,7 @@ fn a_packet_that_is_held_up_until_the_next_instant_does_not_make_that_one_earlie
                 Arrival::new(arrival.device_s, last_us - arrival.device_s * 1e6)
             };
             let arrivals: Vec<Arrival> = link.arrivals(seed).into_iter().map(stamped).collect();
-            let setup = setup(link.period_s);
-            let line = envelope_line(arrivals.iter().copied()).expect("there are many").working();
-            let mut stages = vec![Stage::empty(); stages_needed(arrivals.len(), 0, 1_800.0)];
-            let report = replay(&arrivals, &[], line, &setup, &mut stages);
-            stages.truncate(report.stages);
+            let (report, stages) = replayed(&arrivals, &[], &setup(link.period_s));
             for arrival in &arrivals {
                 let (knot, _) =
                     known_at(&stages, arrival.device_s, report.curvature_ppm_per_s).expect("there are knots");

@@ -344,13 +344,13 @@ pub fn cuts(arrivals: &[Arrival], envelope: &Envelope, period_s: f64, wait_s: f6
             continue;
         }
         // What a queue held back falls from packet to packet; a clock that is set back falls at once.
-        let fallen_us = low_before - level(arrivals[place].residual_us, arrivals[place].device_s);
+        let waited_us = |a: &Arrival| level(a.residual_us, a.device_s) - low_before;
+        let fallen_us = -waited_us(&arrivals[place]);
         if known.is_none() && step_us < 0.0 && fallen_us < -step_us / 2.0 {
             continue;
         }
-        let before_s = bins[k.saturating_sub(DWELL).max(from)].place..place;
-        let waited_us = |a: &Arrival| level(a.residual_us, a.device_s) - low_before;
-        let longest_us = quantile(arrivals[before_s].iter().map(waited_us).collect(), WAITS_QUANTILE);
+        let just_before = &arrivals[bins[k.saturating_sub(DWELL).max(from)].place..place];
+        let longest_us = quantile(just_before.iter().map(waited_us).collect(), WAITS_QUANTILE);
         // A packet that waited for longer than the step is high tells not which clock stamped it.
         let either = |a: &&Arrival| {
             let near = (a.device_s - arrivals[place].device_s).abs() < LOOK_BACK_S;

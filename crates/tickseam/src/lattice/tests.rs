@@ -77,6 +77,7 @@ fn beneath_a_grid_of_polls_packets_wait_for_what_both_grids_phases_leave_out() {
     };
     close(hidden_us(36_000.0, drawn, None, false, OF_RADIO), worst(6..=28));
     close(hidden_us(36_000.0, drawn, None, true, OF_RADIO), worst(6..=80));
+    // One that is too slow for polls hides nothing where packets come more seldom.
     assert_eq!(hidden_us(250_000.0, (102_400.0, 0.0, 0.0), None, false, OF_RADIO), 0.0);
     // An app may ask for packets more seldom than they come, too.
     close(
